@@ -22,7 +22,7 @@ _HOMES = {
     "Positive": "positive",
     "Spots": "spots", "find_spots": "spots", "repair": "spots",
     "Recipe": "recipe",
-    "convert": "convert", "plan": "convert", "apply": "convert", "Plan": "convert",
+    "convert": "conversion", "plan": "conversion", "apply": "conversion", "Plan": "conversion",
     "Roll": "roll",
     "contact_sheet": "sheet",
 }
@@ -31,8 +31,6 @@ __all__ = sorted(_HOMES) + ["__version__"]
 
 
 def __getattr__(name: str):
-    # The function `convert` shares its name with its module, as do none of the others: the
-    # attribute is set here so that importing the module later cannot shadow the function.
     if name in _HOMES:
         value = getattr(import_module(f".{_HOMES[name]}", __name__), name)
         globals()[name] = value
