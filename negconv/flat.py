@@ -1,0 +1,206 @@
+"""Even illumination: dividing a capture by a frame of the bare panel.
+
+Only the smooth part of the panel frame is used. Its dust and its noise belong to that one exposure and must not
+print into pictures, so it is reduced to a coarse field by a robust surface fit plus the smoothed median of what the
+surface leaves.
+"""
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from .capture import Capture, block_mean, read
+from .errors import InputError
+
+#: Cells along the long side of the field: fine enough for the light of a panel, too coarse for dust.
+CELLS = 192
+#: A panel frame whose median is below this share of saturation is too dark to divide by.
+TOO_DARK = 0.02
+
+
+@dataclass(frozen=True, eq=False)
+class PanelField:
+    """The light of the bare panel over the capture, smooth.
+
+    Attributes
+    ----------
+    grid : ndarray float32 (h, w, 3)
+        Light relative to saturation at the centres of square cells.
+    cell : int
+        Capture pixels a cell along each axis.
+    size : tuple
+        Height and width of the captures it fits, in pixels.
+    camera : str
+        Camera of the panel frame, empty if unknown.
+    exposure : float or None
+        Relative exposure of the panel frame (seconds x ISO / aperture squared), where the file says.
+    source : str
+    notes : tuple of str
+    """
+
+    grid: np.ndarray = field(repr=False)
+    cell: int
+    size: tuple[int, int]
+    camera: str = ""
+    exposure: float | None = None
+    source: str = ""
+    notes: tuple[str, ...] = ()
+
+    @property
+    def unevenness(self) -> float:
+        """Darkest over brightest of the field, as a fraction lost (0 = perfectly even), worst channel."""
+        return float(1 - (self.grid.min(axis=(0, 1)) / self.grid.max(axis=(0, 1))).min())
+
+    def wide(self, width: int, reduced: int = 1) -> np.ndarray:
+        """float32 (h, width, 3): 1 / light, interpolated along x for samples that stand for `reduced` pixels each."""
+        x = np.arange(width) * reduced + (reduced - 1) / 2
+        low, share = self._between(x, self.grid.shape[1])
+        inverse = 1 / self.grid
+        left, right = inverse.take(low, axis=1), inverse.take(low + 1, axis=1)
+        return left + (right - left) * share[:, None]
+
+    def rows(self, wide: np.ndarray, y0: int, y1: int, reduced: int = 1, out: np.ndarray | None = None) -> np.ndarray:
+        """float32 (y1 - y0, width, 3): 1 / light for sample rows y0..y1, from `wide`."""
+        low, share = self._between(np.arange(y0, y1) * reduced + (reduced - 1) / 2, self.grid.shape[0])
+        out = np.empty((y1 - y0,) + wide.shape[1:], np.float32) if out is None else out[:y1 - y0]
+        for i in range(y1 - y0):
+            np.subtract(wide[low[i] + 1], wide[low[i]], out=out[i])
+            out[i] *= share[i]
+            out[i] += wide[low[i]]
+        return out
+
+    def _between(self, position: np.ndarray, cells: int) -> tuple[np.ndarray, np.ndarray]:
+        at = np.clip((position - (self.cell - 1) / 2) / self.cell, 0, cells - 1)
+        low = np.minimum(at.astype(np.intp), cells - 2)
+        return low, (at - low).astype(np.float32)
+
+    def match(self, capture: Capture) -> float:
+        """The factor that brings this field to the capture's exposure; an InputError when they do not belong together."""
+        size = tuple(n * capture.reduced for n in capture.shape)
+        if any(abs(a - b) > 2 * capture.reduced for a, b in zip(size, self.size)):
+            raise InputError(self.source or "panel frame", f"is {self.size[1]} x {self.size[0]} pixels but the capture "
+                             f"{os.path.basename(capture.path) or 'given'} is {size[1]} x {size[0]}",
+                             "photograph the bare panel with the same camera and crop")
+        if self.camera and capture.meta.camera and self.camera != capture.meta.camera:
+            raise InputError(self.source or "panel frame", f"was taken with {self.camera} but the capture with "
+                             f"{capture.meta.camera}", "photograph the bare panel with the same camera")
+        ours = exposure_value(capture)
+        return ours / self.exposure if ours and self.exposure else 1.0
+
+    def __repr__(self) -> str:
+        h, w = self.size
+        return f"PanelField({w} x {h}, unevenness {self.unevenness:.1%}, from {self.source or 'array'})"
+
+
+def exposure_value(capture: Capture) -> float | None:
+    """Seconds x ISO / aperture squared; an unknown ISO or aperture counts as unchanged. None without a time."""
+    meta = capture.meta
+    return meta.exposure_s and meta.exposure_s * (meta.iso or 100) / (meta.aperture or 1) ** 2
+
+
+def panel_field(panel) -> PanelField:
+    """The smooth field of one panel frame, or of the mean of several.
+
+    Parameters
+    ----------
+    panel : Capture, path, ndarray (H, W, 3), PanelField, or a sequence of captures or paths
+
+    Raises
+    ------
+    InputError
+        If a frame is saturated, nearly black, or the frames differ in size.
+    """
+    if isinstance(panel, PanelField):
+        return panel
+    if isinstance(panel, (list, tuple)):
+        if not panel:
+            raise InputError("panel", "is an empty list", "give one panel frame or more")
+        fields = [panel_field(p) for p in panel]
+        if any(f.size != fields[0].size for f in fields):
+            raise InputError(fields[-1].source or "panel frame", "differs in size from the other panel frames",
+                             "use frames of one camera and crop")
+        grid = np.mean([f.grid / (f.exposure or 1) for f in fields], axis=0) * (fields[0].exposure or 1)
+        return replace(fields[0], grid=grid.astype(np.float32), source=" + ".join(f.source for f in fields))
+    capture = panel if isinstance(panel, Capture) else read(panel, reduced=True)
+    name = capture.path or "panel frame"
+    clipped = float((capture.samples[::4, ::4] >= capture.white * 0.998).any(axis=2).mean())
+    if clipped > 0.01:
+        raise InputError(name, f"is saturated over {clipped:.0%} of its area", "photograph the panel with a shorter exposure")
+    size = tuple(n * capture.reduced for n in capture.shape)
+    cell = max(1, -(-max(capture.shape) // CELLS))
+    grid = block_mean(capture.samples, cell, 1 / capture.white) if cell > 1 else capture.data
+    if np.median(grid) < TOO_DARK:
+        raise InputError(name, f"is nearly black (median {np.median(grid):.2%} of saturation)",
+                         "give a frame of the bare, lit panel")
+    return PanelField(_smooth(grid), cell * capture.reduced, size, capture.meta.camera, exposure_value(capture), capture.path)
+
+
+def flatten(capture, panel) -> Capture:
+    """A capture divided by the light of the bare panel: transmittance, bare panel = 1.0.
+
+    Parameters
+    ----------
+    capture : Capture, path or ndarray (H, W, 3)
+    panel : whatever `panel_field` takes
+
+    Returns
+    -------
+    Capture
+        ``flattened=True``, float32.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> light = np.tile(np.linspace(0.4, 0.8, 64, dtype=np.float32)[None, :, None], (48, 1, 3))
+    >>> flat = flatten(light * np.float32(0.25), light).data
+    >>> bool(abs(flat - 0.25).max() < 0.002)
+    True
+    """
+    capture = capture if isinstance(capture, Capture) else read(capture)
+    if capture.flattened:
+        return capture
+    field_ = panel_field(panel)
+    ratio = field_.match(capture)
+    wide = field_.wide(capture.shape[1], capture.reduced) * np.float32(1 / (ratio * capture.white))
+    out = np.empty(capture.shape + (3,), np.float32)
+    for y in range(0, capture.shape[0], 32):
+        rows = field_.rows(wide, y, min(y + 32, capture.shape[0]), capture.reduced)
+        np.multiply(capture.samples[y:y + 32], rows, out=out[y:y + 32])
+    return replace(capture, samples=out, white=1.0, flattened=True)
+
+
+def _smooth(grid: np.ndarray) -> np.ndarray:
+    """A robust polynomial surface in log light, plus the smoothed median of its residual, per channel.
+
+    The surface carries the fall-off to the very corners, where a median alone is biased; the residual carries what
+    no polynomial fits (the pattern of the lamps).
+    """
+    from scipy.ndimage import gaussian_filter, median_filter
+
+    h, w = grid.shape[:2]
+    if min(h, w) < 2:
+        grid = np.repeat(np.repeat(grid, 3 - min(h, 2), axis=0), 3 - min(w, 2), axis=1)
+        h, w = grid.shape[:2]
+    y, x = np.linspace(-1, 1, h), np.linspace(-1, 1, w)
+    degree = 6 if min(h, w) >= 24 else min(2, min(h, w) - 1)
+    basis = np.polynomial.chebyshev.chebvander2d(*np.meshgrid(y, x, indexing="ij"), [degree, degree])
+    keep = [i * (degree + 1) + j for i in range(degree + 1) for j in range(degree + 1 - i)]
+    basis = basis[..., keep].reshape(h * w, -1)
+    out = np.empty((h, w, 3), np.float32)
+    size = 9 if min(h, w) >= 24 else 1
+    for c in range(3):
+        log = np.log(np.maximum(grid[..., c], 1e-5)).ravel().astype(float)
+        weight = np.ones_like(log)
+        for _ in range(4):
+            weighted = basis * weight[:, None]
+            surface = basis @ np.linalg.solve(weighted.T @ basis + 1e-9 * np.eye(basis.shape[1]), weighted.T @ log)
+            rest = log - surface
+            spread = 1.4826 * np.median(np.abs(rest - np.median(rest))) + 1e-6
+            weight = 1 / (1 + (rest / (3 * spread)) ** 2)
+        rest = rest.reshape(h, w)
+        if size > 1:
+            rest = gaussian_filter(median_filter(rest, size, mode="nearest"), 2, mode="nearest")
+        out[..., c] = np.exp(surface.reshape(h, w) + rest)
+    return out

@@ -1,0 +1,281 @@
+"""One resampling: a turned, cropped picture out of a capture.
+
+A rotation is three shears (Unser, Thevenaz and Yaroslavsky, "Convolution-based interpolation for fast, high-quality
+rotation of images", IEEE Trans. Image Processing 4(10), 1995), each a shift of whole rows or columns, each a short
+convolution with the same weights along a row: at the speed of memory in plain numpy, and sharper than one pass of
+two-dimensional cubic interpolation. Anything that is not a rotation goes through scipy.
+"""
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+#: Half the support of the interpolating kernel, in pixels.
+LOBES = 3
+TAPS = 2 * LOBES
+#: Kaiser's parameter: a sinc of six taps under this window keeps detail to half a cycle in two pixels within 1.5 %,
+#: and slow gradients within 0.2 % (Lanczos-3: 2.3 % and 0.6 %; cubic convolution: 12 % and 0.2 %).
+BETA = 5.0
+#: A turn that moves no pixel of the picture by more than this is not worth blurring it for.
+NEGLIGIBLE = 0.25
+
+
+@dataclass(frozen=True)
+class Cut:
+    """Where each pixel of a picture comes from.
+
+    Attributes
+    ----------
+    matrix : 2x3 tuple
+        Output x, y, 1 to capture x, y; pixel centres at integers.
+    shape : tuple
+        Height and width of the output in pixels.
+
+    Examples
+    --------
+    >>> Cut.rectangle(10, 20, 300, 200).to_capture(0, 0)
+    (10.0, 20.0)
+    """
+
+    matrix: tuple[tuple[float, float, float], tuple[float, float, float]]
+    shape: tuple[int, int]
+
+    @classmethod
+    def rectangle(cls, x: float, y: float, w: int, h: int) -> Cut:
+        """An upright cut."""
+        return cls(((1.0, 0.0, float(x)), (0.0, 1.0, float(y))), (int(h), int(w)))
+
+    @property
+    def angle(self) -> float:
+        """The turn in degrees, of the output's x axis in the capture (y down)."""
+        return math.degrees(math.atan2(self.matrix[1][0], self.matrix[0][0]))
+
+    def to_capture(self, x: float, y: float) -> tuple[float, float]:
+        """Output coordinates to capture coordinates."""
+        (a, b, c), (d, e, f) = self.matrix
+        return a * x + b * y + c, d * x + e * y + f
+
+    def reduced(self, k: int) -> Cut:
+        """The same cut of a capture reduced k times (proxy centre x is capture ``x * k + (k - 1) / 2``)."""
+        shift = (k - 1) / 2
+        (a, b, c), (d, e, f) = self.matrix
+        moved = ((a, b, (a * shift + b * shift + c - shift) / k), (d, e, (d * shift + e * shift + f - shift) / k))
+        return Cut(moved, (max(1, self.shape[0] // k), max(1, self.shape[1] // k)))
+
+    def snapped(self) -> Cut:
+        """The same cut on whole pixels when its turn is negligible, so that nothing is interpolated for nothing."""
+        linear = np.array(self.matrix)[:, :2]
+        near = np.round(linear)
+        reach = np.abs((linear - near) @ np.array([self.shape[1], self.shape[0]]) / 2).max()
+        if reach > NEGLIGIBLE or abs(abs(np.linalg.det(near)) - 1) > 1e-9:
+            return self
+        middle = np.array([(self.shape[1] - 1) / 2, (self.shape[0] - 1) / 2])
+        origin = np.round(np.array(self.matrix)[:, 2] + (linear - near) @ middle)
+        return Cut(tuple((*map(float, near[i]), float(origin[i])) for i in range(2)), self.shape)
+
+    def to_dict(self) -> dict:
+        return {"matrix": [list(row) for row in self.matrix], "shape": list(self.shape)}
+
+    @classmethod
+    def from_dict(cls, values: dict) -> Cut:
+        return cls(tuple(tuple(map(float, row)) for row in values["matrix"]), tuple(map(int, values["shape"])))
+
+
+def cut(array: np.ndarray, where: Cut) -> np.ndarray:
+    """The picture a `Cut` describes, resampled once.
+
+    Parameters
+    ----------
+    array : ndarray (H, W) or (H, W, C), unsigned or float32
+    where : Cut
+
+    Returns
+    -------
+    ndarray float32 (h, w) or (h, w, C)
+        Beyond the array's edge its last pixels are repeated.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> float(cut(np.eye(9, dtype=np.float32), Cut.rectangle(2, 2, 4, 4)).sum())
+    4.0
+    """
+    flat = array.ndim == 2
+    source = array[..., None] if flat else array
+    shears = Shears.of(where, source.shape[:2])
+    if shears is None:
+        out = _general(source, where)
+    else:
+        out = shears.finish(shears.start(source))
+    return out[..., 0] if flat else out
+
+
+def sinc_weights(shift: np.ndarray) -> np.ndarray:
+    """float32 (..., 6): weights of samples -2..3 for a position `shift` (0..1) right of sample 0; they sum to one.
+
+    A sinc under a Kaiser window (Kaiser, "Nonrecursive digital filter design using the I0-sinh window function",
+    Proc. IEEE ISCAS 1974).
+    """
+    t = np.asarray(shift, float)[..., None] - np.arange(1 - LOBES, LOBES + 1)
+    weights = np.sinc(t) * np.i0(BETA * np.sqrt(np.maximum(1 - (t / LOBES) ** 2, 0)))
+    return (weights / weights.sum(axis=-1, keepdims=True)).astype(np.float32)
+
+
+@dataclass(frozen=True)
+class Shears:
+    """A cut as rows shifted, columns shifted, rows shifted; after an exact quarter turn or mirroring.
+
+    With a = -tan(angle / 2) and b = sin(angle): the plane ``between`` has the capture's rows, each shifted by
+    ``a * row``; its columns are then shifted by ``b * column``, and its rows once more by ``a * row``.
+    """
+
+    turn: np.ndarray            # exact 2x2 of 0, 1, -1: sheared coordinates to capture coordinates
+    origin: tuple[float, float]  # where output (0, 0) lies, in turned capture coordinates
+    shape: tuple[int, int]      # of the output
+    size: tuple[int, int]       # of the turned capture
+    a: float
+    b: float
+
+    @classmethod
+    def of(cls, where: Cut, size: tuple[int, int]) -> Shears | None:
+        """None when the cut is not a rotation (it scales or skews)."""
+        matrix = np.array(where.matrix)
+        turn = np.round(matrix[:, :2] / np.abs(matrix[:, :2]).max())
+        if abs(abs(np.linalg.det(turn)) - 1) > 1e-9:
+            return None
+        rest = turn.T @ matrix[:, :2]
+        angle = math.atan2(rest[1, 0], rest[0, 0])
+        ideal = np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
+        if np.abs(rest - ideal).max() * max(where.shape) > 0.05:
+            return None
+        # The capture seen through the turn: its corner (0, 0) moves where an axis is reversed.
+        h, w = size
+        full = np.array([w, h]) if turn[0, 0] else np.array([h, w])
+        reach = np.where(turn.T @ np.ones(2) < 0, full - 1, 0)
+        origin = turn.T @ matrix[:, 2] + reach
+        return cls(turn, (float(origin[0]), float(origin[1])), where.shape, (int(full[1]), int(full[0])),
+                   -math.tan(angle / 2), math.sin(angle))
+
+    @property
+    def still(self) -> bool:
+        """True when nothing is interpolated: no turn, whole pixels."""
+        return self.b == 0 and self.origin[0] == round(self.origin[0]) and self.origin[1] == round(self.origin[1])
+
+    def turned(self, source: np.ndarray) -> np.ndarray:
+        """A view of the capture through the exact turn."""
+        if self.turn[0, 0] == 0:
+            source = source.swapaxes(0, 1)
+        flip_x, flip_y = self.turn.T @ np.ones(2) < 0
+        return source[::-1 if flip_y else 1, ::-1 if flip_x else 1]
+
+    @property
+    def columns(self) -> tuple[int, int]:
+        """First column and number of columns of the plane between, in output coordinates."""
+        drift = self.a * (self.shape[0] - 1)
+        first = math.floor(min(0.0, drift)) - LOBES
+        return first, math.ceil(self.shape[1] - 1 + max(0.0, drift)) + LOBES + 1 - first
+
+    @property
+    def lines(self) -> tuple[int, int]:
+        """First row of the turned capture that is needed, and how many."""
+        first, count = self.columns
+        ends = [self.b * x for x in (first, first + count - 1)]
+        top = math.floor(self.origin[1] + min(ends)) - LOBES
+        return top, math.ceil(self.origin[1] + max(ends)) + self.shape[0] + LOBES - top
+
+    def start(self, source: np.ndarray) -> np.ndarray:
+        """Rows shifted: float32 (lines, columns, C)."""
+        view, (first, count), (top, lines) = self.turned(source), self.columns, self.lines
+        plane = np.empty((lines, count, source.shape[2]), np.float32)
+        rows = np.clip(np.arange(top, top + lines), 0, self.size[0] - 1)
+        for i in range(0, lines, 16):
+            self.shift_in(np.ascontiguousarray(view[rows[i:i + 16]], np.float32), top + i, plane[i:i + 16])
+        return plane
+
+    def shift_in(self, rows: np.ndarray, line: int, out: np.ndarray) -> None:
+        """Turned capture rows ``line, line + 1, ...`` into the plane's columns."""
+        at = self.origin[0] + self.a * (np.arange(line, line + len(rows)) - self.origin[1]) + self.columns[0]
+        shift_rows(rows, at, out)
+
+    def shift_columns(self, plane: np.ndarray, c0: int, c1: int) -> None:
+        """Columns c0..c1 of the plane shifted in place; rows beyond the output's height are left undefined."""
+        first, (top, _), height = self.columns[0], self.lines, self.shape[0]
+        at = self.origin[1] - top + self.b * (first + np.arange(c0, c1))
+        whole = np.floor(at).astype(int)
+        weights = sinc_weights(at - whole)
+        channels = plane.shape[2]
+        start = 0
+        while start < c1 - c0:
+            stop = start + int(np.argmax(np.append(whole[start:] != whole[start], True)))
+            wide = stop - start
+            # A contiguous copy, and weights repeated over its rows, let every operation run as one long line.
+            block = plane[:, c0 + start:c0 + stop].reshape(len(plane), -1)
+            part = max(1, 16384 // block.shape[1])
+            taps = np.repeat(weights[start:stop], channels, axis=0).T[:, None].repeat(part, axis=1)
+            total, scaled = np.empty_like(taps[0]), np.empty_like(taps[0])
+            low = whole[start] + 1 - LOBES
+            for y in range(0, height, part):
+                n = min(part, height - y)
+                np.multiply(block[low + y:low + y + n], taps[0, :n], out=total[:n])
+                for k in range(1, TAPS):
+                    np.multiply(block[low + y + k:low + y + k + n], taps[k, :n], out=scaled[:n])
+                    total[:n] += scaled[:n]
+                plane[y:y + n, c0 + start:c0 + stop] = total[:n].reshape(n, wide, channels)
+            start = stop
+
+    def shift_out(self, plane: np.ndarray, y0: int, y1: int, out: np.ndarray) -> None:
+        """Rows y0..y1 of the output from the plane whose columns were shifted."""
+        shift_rows(plane[y0:y1], self.a * np.arange(y0, y1) - self.columns[0], out)
+
+    def finish(self, plane: np.ndarray) -> np.ndarray:
+        """The output from the plane that `start` made."""
+        self.shift_columns(plane, 0, plane.shape[1])
+        out = np.empty(self.shape + (plane.shape[2],), np.float32)
+        for y in range(0, self.shape[0], 16):
+            self.shift_out(plane, y, min(y + 16, self.shape[0]), out[y:y + 16])
+        return out
+
+
+def shift_rows(rows: np.ndarray, at: np.ndarray, out: np.ndarray) -> None:
+    """``out[i, x] = rows[i]`` at position ``x + at[i]``, by a windowed sinc; edges repeat.
+
+    Parameters
+    ----------
+    rows : ndarray float32 (n, W, C)
+    at : ndarray (n,)
+    out : ndarray float32 (n, w, C)
+    """
+    n, width, channels = out.shape
+    whole = np.floor(at).astype(int)
+    share = at - whole
+    length = (width + TAPS - 1) * channels
+    line = np.empty((n, length), np.float32)
+    for i in range(n):
+        low = whole[i] + 1 - LOBES
+        left, right = min(max(0, -low), width + TAPS - 1), min(max(0, low + width + TAPS - 1 - rows.shape[1]), width + TAPS - 1)
+        row = line[i].reshape(-1, channels)
+        row[left:len(row) - right] = rows[i, max(low, 0):max(low, 0) + len(row) - left - right]
+        row[:left] = rows[i, 0]
+        if right:
+            row[len(row) - right:] = rows[i, -1]
+    weights = sinc_weights(share)
+    flat = out.reshape(n, -1) if out.flags.c_contiguous else np.empty((n, width * channels), np.float32)
+    np.multiply(line[:, :width * channels], weights[:, :1], out=flat)
+    part = np.empty_like(flat)
+    for k in range(1, TAPS):
+        flat += np.multiply(line[:, k * channels:k * channels + width * channels], weights[:, k:k + 1], out=part)
+    if not out.flags.c_contiguous:
+        out[...] = flat.reshape(out.shape)
+
+
+def _general(source: np.ndarray, where: Cut) -> np.ndarray:
+    from scipy.ndimage import affine_transform
+
+    (a, b, c), (d, e, f) = where.matrix
+    out = np.empty(where.shape + (source.shape[2],), np.float32)
+    for channel in range(source.shape[2]):
+        affine_transform(source[..., channel].astype(np.float32), np.array([[e, d], [b, a]]), (f, c), where.shape,
+                         out[..., channel], order=3, mode="nearest")
+    return out
