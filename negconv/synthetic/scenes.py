@@ -22,7 +22,7 @@ PATCHES = (
     (0.085, 0.085, 0.085), (0.032, 0.032, 0.032))
 
 _PHOTOGRAPHS = {"portrait": "astronaut.png", "cup": "coffee.png", "cat": "chelsea.png", "outing": "camera.png",
-                "launch": "rocket.jpg", "machine": "motorcycle_left.png", "stars": "hubble_deep_field.jpg",
+                "launch": "rocket.jpg", "stars": "hubble_deep_field.jpg",
                 "wall": "brick.png", "lawn": "grass.png", "gravel": "gravel.png"}
 
 
@@ -95,18 +95,22 @@ class _Board:
 
     def linear(self) -> np.ndarray:
         small = self.image.reduce(self.zoom) if self.zoom > 1 else self.image
-        return _TO_LINEAR()[np.asarray(small)]
+        return _from_codes(np.asarray(small))
+
+
+def _codes(linear) -> np.ndarray:
+    """8-bit sRGB (IEC 61966-2-1) of linear colours, uint8."""
+    v = np.clip(np.asarray(linear, float), 0, 1)
+    return (255 * np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1 / 2.4) - 0.055) + 0.5).astype(np.uint8)
 
 
 def _code(colour) -> tuple[int, int, int]:
-    """8-bit sRGB (IEC 61966-2-1) of a linear colour."""
-    return tuple(int(255 * (12.92 * v if v <= 0.0031308 else 1.055 * v ** (1 / 2.4) - 0.055) + 0.5)
-                 for v in (min(max(float(c), 0.0), 1.0) for c in colour))
+    return tuple(_codes(colour).tolist())
 
 
-def _TO_LINEAR() -> np.ndarray:
+def _from_codes(codes: np.ndarray) -> np.ndarray:
     v = np.arange(256) / 255
-    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)
+    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)[codes]
 
 
 def _resize(plane: np.ndarray, shape, smooth: bool = True) -> np.ndarray:
@@ -191,10 +195,10 @@ def chart(shape, rng) -> np.ndarray:
     for i, value in enumerate(values):
         step = 0.84 * w / len(values)
         board.box(w * 0.08 + i * step, h * 0.75, w * 0.08 + (i + 1) * step + 0.5, h * 0.87, (value,) * 3)
-    board.text(0.08 * w, 0.935 * h, "GLASSHOUSE  bench 3   colour patches and six stops of grey", (0.85, 0.85, 0.85),
-               0.036 * h)
+    board.text(0.08 * w, 0.935 * h, "GLASSHOUSE  bench 3  patches and six stops of grey", (0.85, 0.85, 0.85),
+               0.034 * h)
     for i in range(9):
-        board.text((0.70 + 0.026 * i) * w, 0.935 * h, "grain", (0.02, 0.02, 0.02), (0.02 - 0.0018 * i) * h)
+        board.text((0.665 + 0.029 * i) * w, 0.935 * h, "grain", (0.02, 0.02, 0.02), (0.019 - 0.0016 * i) * h)
     rgb = board.linear()
     for box, value in zip(wedge_boxes(shape, len(values)), values):       # the drawing's 8 bits would round the darks
         x, y, bw, bh = (int(round(v)) for v in box)
@@ -214,19 +218,21 @@ def leaves(shape, rng) -> np.ndarray:
     """Dead leaves after ISO 19567-2: overlapping discs, radii by the inverse cube, so that all scales are equally busy."""
     h, w = shape
     board = _Board(shape, (0.1, 0.1, 0.1))
-    small, large = 1.2, 0.14 * h
-    count = int(np.clip(h * w / 300, 2000, 26000))
-    u = rng.random(count)
-    radii = (small ** -2 - u * (small ** -2 - large ** -2)) ** -0.5
-    radii = np.maximum(radii, small * 1.2)
+    small, large = 2.4, max(0.13 * h, 8.0)
+    mean_area = 2 * np.pi * np.log(large / small) / (small ** -2 - large ** -2)
+    count = int(4.5 * h * w / mean_area)
+    radii = (small ** -2 - rng.random(count) * (small ** -2 - large ** -2)) ** -0.5
+    radii = np.concatenate([np.sort(rng.uniform(0.05 * h, large, 120))[::-1], radii])       # first a ground with no gap
+    count = len(radii)
     xs, ys = rng.uniform(0, w, count), rng.uniform(0, h, count)
-    values = 0.02 * (0.75 / 0.02) ** rng.random(count)
-    tints = 1 + 0.38 * rng.standard_normal((count, 3))
-    tints -= tints.mean(axis=1, keepdims=True) - 1
-    for r in np.sort(rng.uniform(0.05 * h, 0.14 * h, 90))[::-1]:           # ground with no gap
-        board.disc(rng.uniform(0, w), rng.uniform(0, h), r, rng.uniform(0.03, 0.5) * (1 + 0.3 * rng.standard_normal(3)))
-    for x, y, r, value, tint in zip(xs, ys, radii, values, tints):
-        board.disc(x, y, r, value * tint)
+    values = 0.02 * (0.70 / 0.02) ** rng.random(count)
+    families = np.array([(1.0, 1.0, 1.0), (0.75, 1.1, 0.55), (1.25, 0.95, 0.6), (1.35, 0.75, 0.6), (0.8, 1.0, 1.2)])
+    tints = families[rng.integers(0, len(families), count)] * (1 + 0.10 * rng.standard_normal((count, 3)))
+    codes = _codes(values[:, None] * tints)
+    z = board.zoom
+    ellipse = board.pen.ellipse
+    for x, y, r, colour in zip((xs * z).tolist(), (ys * z).tolist(), (radii * z).tolist(), map(tuple, codes.tolist())):
+        ellipse((x - r, y - r, x + r, y + r), fill=colour)
     return board.linear()
 
 
@@ -267,7 +273,7 @@ def _plant(board, x, y, size, rng, hue):
     count = int(rng.integers(26, 44))
     for i in range(count):
         depth = i / count
-        angle = rng.normal(np.pi / 2, 0.75)
+        angle = rng.normal(-np.pi / 2, 0.75)
         length = size * rng.uniform(0.5, 1.0)
         green = np.array(hue) * (0.25 + 1.0 * depth) * rng.uniform(0.7, 1.3)
         outline, rib = _leaf(x + rng.normal(0, 0.06 * size), y, length, length * rng.uniform(0.06, 0.16),
@@ -380,7 +386,7 @@ def brick(shape, rng) -> np.ndarray:
     board.box(sign[0] + 0.01 * h, sign[1] + 0.01 * h, sign[2] - 0.01 * h, sign[3] - 0.01 * h, (0.62, 0.60, 0.50),
               round=0.006 * h)
     board.box(sign[0] + 0.015 * h, sign[1] + 0.015 * h, sign[2] - 0.015 * h, sign[3] - 0.015 * h, (0.09, 0.17, 0.12))
-    board.text(0.29 * w, 0.215 * h, "WORKSHOP", (0.74, 0.70, 0.56), 0.11 * h, anchor="mm")
+    board.text(0.29 * w, 0.215 * h, "WORKSHOP", (0.74, 0.70, 0.56), 0.092 * h, anchor="mm")
     board.text(0.29 * w, 0.31 * h, "pots and panes mended", (0.74, 0.70, 0.56), 0.043 * h, anchor="mm")
     board.text(0.29 * w, 0.36 * h, "please shut the door", (0.66, 0.60, 0.45), 0.024 * h, anchor="mm")
     board.box(0.56 * w, 0.16 * h, 0.96 * w, 0.185 * h, (0.20, 0.13, 0.07))           # rail with tools
@@ -423,8 +429,8 @@ def panes(shape, rng) -> np.ndarray:
         t = (i / 22) ** 2
         ground.box(0, depth * t, w, depth * ((i + 1) / 22) ** 2 + 1,
                    np.array((0.13, 0.19, 0.055)) * rng.uniform(0.6, 1.35))
-    for i in range(1500):                                                            # a hedge in front
-        near = i / 1500
+    for i in range(2600):                                                            # a hedge in front
+        near = i / 2600
         x, yy = rng.uniform(-0.02 * w, 1.02 * w), depth * rng.uniform(0.45 + 0.2 * near, 1.1)
         outline, rib = _leaf(x, yy, h * rng.uniform(0.02, 0.05), h * rng.uniform(0.004, 0.009), rng.uniform(0, 2 * np.pi))
         green = np.array((rng.uniform(0.03, 0.09), rng.uniform(0.09, 0.17), 0.025)) * (0.3 + near)
@@ -453,12 +459,12 @@ def lamps(shape, rng) -> np.ndarray:
     board = _Board(shape, (0.0030, 0.0034, 0.0055))
     board.box(0, 0.72 * h, w, h, (0.006, 0.006, 0.005))
     house = (0.30 * w, 0.34 * h, 0.92 * w, 0.72 * h)
-    board.shape_of([(house[0], house[1]), ((house[0] + house[2]) / 2, 0.16 * h), (house[2], house[1])], (0.12, 0.10, 0.05))
-    board.box(*house, (0.30, 0.24, 0.11))
+    board.shape_of([(house[0], house[1]), ((house[0] + house[2]) / 2, 0.16 * h), (house[2], house[1])], (0.30, 0.24, 0.12))
+    board.box(*house, (0.62, 0.50, 0.24))
     for k in range(130):                                                             # plants against the light
         x = rng.uniform(house[0], house[2])
         outline, _ = _leaf(x, house[3], h * rng.uniform(0.08, 0.30), h * rng.uniform(0.006, 0.016),
-                           rng.normal(np.pi / 2, 0.45))
+                           rng.normal(-np.pi / 2, 0.45))
         board.shape_of(outline, np.array((0.03, 0.05, 0.012)) * rng.uniform(0.3, 2.2))
     for k in range(13):
         x = house[0] + (house[2] - house[0]) * k / 12
@@ -478,15 +484,21 @@ def lamps(shape, rng) -> np.ndarray:
     xx = np.arange(w, dtype=np.float32)[None, :]
     spots = [(0.10, 0.42, 1.0), (0.20, 0.52, 0.55), (0.255, 0.575, 0.3)] + \
             [(rng.uniform(0.34, 0.88), rng.uniform(0.30, 0.44), 0.4) for _ in range(4)]
+    coarse = np.zeros((-(-h // 4), -(-w // 4)), np.float32)
+    for fx, fy, size in spots:                                                       # halos, smooth, so at quarter size
+        r = np.float32(0.011 * h * size)
+        coarse += 2.2 * r * r / ((xx[:, ::4] - fx * w) ** 2 + (yy[::4] - fy * h) ** 2 + 3 * r * r)
+    rgb += _resize(coarse, shape, False)[..., None] * np.array([0.55, 0.40, 0.18], np.float32)
     for fx, fy, size in spots:
         x, y, r = fx * w, fy * h, 0.011 * h * size
-        squared = (xx - x) ** 2 + (yy - y) ** 2
-        glow = np.float32(2.2 * r * r) / (squared + np.float32(3 * r * r))           # bulb and its halo
-        rgb += glow[..., None] * np.array([0.55, 0.40, 0.18], np.float32)
-        core = np.clip(r + 0.5 - np.sqrt(squared), 0, 1)
-        rgb += core[..., None] * np.array([9.0, 7.5, 4.5], np.float32)
-        wet = np.exp(-((xx - x) / (3.5 * r)) ** 2) * np.exp(-np.abs(yy - (0.80 * h + (0.72 - fy) * 0.3 * h)) / (0.06 * h))
-        rgb += np.where(yy > 0.76 * h, wet, 0)[..., None] * np.array([0.16, 0.12, 0.06], np.float32) * np.float32(size)
+        rows = slice(max(int(y - r) - 2, 0), int(y + r) + 3)
+        columns = slice(max(int(x - 14 * r), 0), int(x + 14 * r) + 1)
+        distance = np.sqrt((xx[:, columns] - x) ** 2 + (yy[rows] - y) ** 2)
+        rgb[rows, columns] += np.clip(r + 0.5 - distance, 0, 1)[..., None] * np.array([9.0, 7.5, 4.5], np.float32)
+        wet = slice(int(0.765 * h), h)                                               # its image in the wet ground
+        fade = np.exp(-((xx[:, columns] - x) / (3.5 * r)) ** 2) \
+            * np.exp(-np.abs(yy[wet] - (0.80 * h + (0.72 - fy) * 0.3 * h)) / (0.06 * h))
+        rgb[wet, columns] += fade[..., None] * np.array([0.16, 0.12, 0.06], np.float32) * np.float32(size)
     return _grained(rgb, rng, 0.05, 12)
 
 
@@ -500,7 +512,7 @@ def photograph(name: str) -> np.ndarray:
 
     folder = Path(find_spec("skimage").submodule_search_locations[0], "data")
     with Image.open(folder / _PHOTOGRAPHS[name]) as picture:
-        return _TO_LINEAR()[np.asarray(picture.convert("RGB"))]
+        return _from_codes(np.asarray(picture.convert("RGB")))
 
 
 def enlarged(small: np.ndarray, shape, rng, detail: float = 1.0) -> np.ndarray:
@@ -559,8 +571,8 @@ def pinboard(shape, rng) -> np.ndarray:
     for _ in range(2500):
         board.disc(rng.uniform(0, w), rng.uniform(0, h), rng.uniform(0.8, 0.004 * h),
                    np.array((0.25, 0.15, 0.075)) * rng.uniform(0.4, 1.6))
-    names = ["portrait", "cup", "machine", "cat", "outing", "launch"]
-    labels = ["portrait", "cup and spoon", "machine", "cat", "outing", "launch"]
+    names = ["portrait", "cup", "stars", "cat", "outing", "launch"]
+    labels = ["portrait", "cup and spoon", "night sky", "cat", "outing", "launch"]
     places = []
     for i, name in enumerate(names):
         row, column = divmod(i, 3)
