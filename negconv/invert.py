@@ -28,7 +28,7 @@ D_LOW, D_HIGH, PER_DENSITY = -1.0, 6.0, 2048
 #: Relative transmittance below this is zero light plus noise (density 5.5, beyond any film and any camera).
 TINY = 10.0 ** -5.5
 #: Rows a strip: small enough for a strip and its scratch to stay in a core's cache.
-STRIP = 2
+STRIP = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,7 +172,7 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
                 t = rows(y, y + n, buffer[:n]).reshape(-1, 3)
                 strip(t, linear[y:y + n].reshape(-1, channels), None if density is None else density[y:y + n].reshape(-1))
 
-        _over(pool, threads, h, work, size=STRIP * 64)
+        _over(pool, threads, h, work, size=STRIP * 16)
     return (linear if channels == 3 else linear[..., 0]), density
 
 
@@ -226,7 +226,7 @@ def _start(pool, threads: int, samples: np.ndarray, light: _Light, shears: Shear
                 line = line[np.clip(np.arange(top + i, top + i + n), y0, y1) - y0]
             shears.shift_in(line, top + i, plane[i:i + n])
 
-    _over(pool, threads, lines, work, size=STRIP * 64)
+    _over(pool, threads, lines, work, size=STRIP * 16)
     return plane
 
 

@@ -1,0 +1,123 @@
+"""From linear light to code values: output primaries, gamut, tone, transfer; one pass over strips.
+
+Colours outside the output gamut are drawn towards their own luminance until no channel is negative, so hue and
+lightness stay and only saturation gives way. The tone curve acts on the largest and the smallest channel and carries
+the middle one in proportion between them, so highlights go to white without a change of hue.
+"""
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+
+from . import colour
+from .tone import ToneCurve
+
+#: Linear values above this share one code value (six stops over diffuse white; the curve has flattened long before).
+TOP = 64.0
+TONE_ENTRIES, CODE_ENTRIES = 1 << 14, 1 << 18
+PIXELS = 1 << 14
+
+
+def encode(linear: np.ndarray, tone: ToneCurve, *, space: str = "srgb", bits: int = 16, primaries: str = "srgb",
+           threads: int = 2) -> np.ndarray:
+    """Code values uint8 or uint16 of scene-linear light; see `Positive.encode`.
+
+    Notes
+    -----
+    Both curves are tables over the square root of light, fine where eyes are: within one 16-bit code value of the
+    formulas (tests/test_encode.py).
+    """
+    if bits not in (8, 16):
+        raise ValueError(f"bits must be 8 or 16, not {bits!r}")
+    dtype = np.uint8 if bits == 8 else np.uint16
+    out = np.empty(linear.shape, dtype)
+    grey = linear.ndim == 2
+    flat_in, flat_out = linear.reshape(-1, 1 if grey else 3), out.reshape(-1, 1 if grey else 3)
+    toned = None if tone == ToneCurve.off() else _table(tone.apply, TONE_ENTRIES, TOP)
+    coded = _codes(space, bits, grey)
+    matrix = None if grey or primaries == space_primaries(space) else \
+        np.asarray(colour.matrix(primaries, space), np.float32)
+    luminance = np.asarray(colour.luminance(space), np.float32)
+
+    def work(i0: int, i1: int) -> None:
+        for i in range(i0, i1, PIXELS):
+            part = flat_in[i:min(i + PIXELS, i1)]
+            if grey:
+                v = np.maximum(part[:, 0], np.float32(0))
+                flat_out[i:i + len(part), 0] = _look(coded, v if toned is None else _lerp(toned, v))
+            else:
+                v = np.ascontiguousarray(part.T) if matrix is None else np.matmul(matrix, part.T)
+                _into_gamut(v, luminance)
+                if toned is not None:
+                    _tone_keeping_hue(v, toned)
+                flat_out[i:i + len(part)] = _look(coded, v).T
+
+    size = PIXELS * 8
+    with ThreadPoolExecutor(max(1, threads)) as pool:
+        for done in [pool.submit(work, i, min(i + size, len(flat_in))) for i in range(0, len(flat_in), size)]:
+            done.result()
+    return out
+
+
+def space_primaries(space: str) -> str:
+    """The primaries of a space: a linear space has those of sRGB."""
+    return colour.SPACES[space].primaries if space in colour.SPACES else space
+
+
+def _table(function, entries: int, top: float) -> np.ndarray:
+    root = np.linspace(0, 1, entries)
+    return np.asarray(function(root * root * top), np.float32)
+
+
+def _codes(space: str, bits: int, grey: bool) -> np.ndarray:
+    root = np.linspace(0, 1, CODE_ENTRIES)
+    full = (1 << bits) - 1
+    return np.floor(np.clip(colour.encode(root * root, space), 0, 1) * full + 0.5).astype(np.uint8 if bits == 8 else np.uint16)
+
+
+def _look(codes: np.ndarray, v: np.ndarray) -> np.ndarray:
+    at = np.sqrt(v)
+    at *= np.float32(CODE_ENTRIES - 1)
+    at += np.float32(0.5)
+    np.minimum(at, np.float32(CODE_ENTRIES - 1), out=at)
+    return codes.take(at.astype(np.int32), mode="clip")
+
+
+def _lerp(table: np.ndarray, v: np.ndarray) -> np.ndarray:
+    at = np.sqrt(v * np.float32(1 / TOP))
+    at *= np.float32(TONE_ENTRIES - 1)
+    np.minimum(at, np.float32(TONE_ENTRIES - 1.01), out=at)
+    low = at.astype(np.int32)
+    np.subtract(at, low, out=at, dtype=np.float32, casting="unsafe")
+    left = table.take(low, mode="clip")
+    low += 1
+    at *= table.take(low, mode="clip") - left
+    at += left
+    return at
+
+
+def _into_gamut(v: np.ndarray, luminance: np.ndarray) -> None:
+    """Planes (3, n) with a negative channel drawn towards their luminance until it is zero, in place."""
+    low = np.minimum(np.minimum(v[0], v[1]), v[2])
+    where = np.flatnonzero(low < 0)
+    if where.size:
+        out = v[:, where]
+        y = np.maximum(luminance @ out, 0)
+        keep = y / np.maximum(y - low[where], np.float32(1e-12))
+        v[:, where] = np.maximum(y + (out - y) * keep, 0)
+
+
+def _tone_keeping_hue(v: np.ndarray, table: np.ndarray) -> None:
+    """The tone curve on the largest and smallest of planes (3, n), the rest in proportion, in place."""
+    ends = np.empty((2, v.shape[1]), np.float32)
+    np.minimum(np.minimum(v[0], v[1], out=ends[0]), v[2], out=ends[0])
+    np.maximum(np.maximum(v[0], v[1], out=ends[1]), v[2], out=ends[1])
+    toned = _lerp(table, ends)
+    span = ends[1] - ends[0]
+    span += np.float32(1e-12)
+    ratio = np.subtract(toned[1], toned[0])
+    ratio /= span
+    v -= ends[0]
+    v *= ratio
+    v += toned[0]
