@@ -24,8 +24,9 @@ RAW_SUFFIXES = frozenset(
 SUFFIXES = RAW_SUFFIXES | {".tif", ".tiff", ".png", ".jpg", ".jpeg"}
 LINEARITIES = ("auto", "linear", "srgb")
 
-#: LibRaw's adaptive homogeneity-directed interpolation; DEVELOPERS.md has the measurements behind the choice.
-DEMOSAIC = "AHD"
+#: The one algorithm of LibRaw that keeps edges when channels differ by stops, as a masked negative's do;
+#: benchmarks/demosaic.py has the measurement behind the choice.
+DEMOSAIC = "DHT"
 
 
 @dataclass(frozen=True)
