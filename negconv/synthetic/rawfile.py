@@ -15,8 +15,7 @@ import numpy as np
 PATTERNS = {"RGGB": (0, 1, 1, 2), "BGGR": (2, 1, 1, 0), "GRBG": (1, 0, 2, 1), "GBRG": (1, 2, 0, 1)}
 
 #: XYZ (D65) to camera, as in the tag ColorMatrix1. Invented.
-CAMERA_A = ((0.7034, -0.2019, -0.0587), (-0.4126, 1.2371, 0.1984), (-0.0963, 0.2110, 0.6145))
-CAMERA_B = ((0.8712, -0.3140, -0.0421), (-0.3365, 1.1502, 0.2093), (-0.0512, 0.1604, 0.5127))
+CAMERA_MATRIX = ((0.7034, -0.2019, -0.0587), (-0.4126, 1.2371, 0.1984), (-0.0963, 0.2110, 0.6145))
 
 _EXIF_POINTER = 34665
 _PLACE_HOLDER = 34666           # tifffile keeps 34665 to itself; no tag lies between the two, so the order stays right
@@ -41,6 +40,27 @@ def mosaic(rgb: np.ndarray, pattern: str = "RGGB", *, black: int = 512, white: i
         Linear camera channels, 1.0 = saturation.
     pattern : str
         Filters of the first two rows, for example ``"RGGB"``.
+    black, white, electrons, read_noise, rng
+        As in `stored`.
+
+    Returns
+    -------
+    uint16 array (H, W)
+    """
+    light = np.empty(rgb.shape[:2], np.float32)
+    for rows, columns, channel in colour_planes(pattern):
+        light[rows, columns] = rgb[rows, columns, channel]
+    return stored(light, black=black, white=white, electrons=electrons, read_noise=read_noise, rng=rng)
+
+
+def stored(light: np.ndarray, *, black: int = 512, white: int = 16383, electrons: float | None = None,
+           read_noise: float = 3.0, rng: np.random.Generator | None = None) -> np.ndarray:
+    """Stored values of the light on each photosite.
+
+    Parameters
+    ----------
+    light : float32 array (H, W)
+        1.0 = saturation.
     black, white : int
         Stored values of no light and of saturation.
     electrons : float, optional
@@ -53,23 +73,20 @@ def mosaic(rgb: np.ndarray, pattern: str = "RGGB", *, black: int = 512, white: i
     -------
     uint16 array (H, W)
     """
-    cfa = np.empty(rgb.shape[:2], np.float32)
-    for rows, columns, channel in colour_planes(pattern):
-        cfa[rows, columns] = rgb[rows, columns, channel]
-    np.maximum(cfa, 0, out=cfa)
+    values = np.maximum(light, np.float32(0))
     if electrons is not None:
         rng = np.random.default_rng() if rng is None else rng
-        deviation = np.sqrt(cfa * np.float32(1 / electrons) + np.float32((read_noise / electrons) ** 2))
-        deviation *= rng.standard_normal(cfa.shape, dtype=np.float32)
-        cfa += deviation
-    cfa *= white - black
-    cfa += black + 0.5
-    np.clip(cfa, 0, white, out=cfa)
-    return cfa.astype(np.uint16)
+        deviation = np.sqrt(values * np.float32(1 / electrons) + np.float32((read_noise / electrons) ** 2))
+        deviation *= rng.standard_normal(values.shape, dtype=np.float32)
+        values += deviation
+    values *= white - black
+    values += black + 0.5
+    np.clip(values, 0, white, out=values)
+    return values.astype(np.uint16)
 
 
 def write_dng(path: str | os.PathLike, cfa: np.ndarray, *, pattern: str = "RGGB", black: int = 512,
-              white: int = 16383, camera_matrix=CAMERA_A, as_shot_neutral=(0.5, 1.0, 0.6), make: str = "Invented",
+              white: int = 16383, camera_matrix=CAMERA_MATRIX, as_shot_neutral=(0.5, 1.0, 0.6), make: str = "Invented",
               model: str = "Copy A", orientation: int = 1, exposure: float | None = 1 / 60, iso: int | None = 100,
               aperture: float | None = 8.0, focal: float | None = 90.0, lens: str | None = "Invented copy lens 90",
               datetime: DateTime | None = DateTime(2026, 3, 14, 10, 30)) -> None:

@@ -21,7 +21,7 @@ PATCHES = (
     (0.880, 0.880, 0.880), (0.580, 0.580, 0.580), (0.360, 0.360, 0.360), (0.180, 0.180, 0.180),
     (0.085, 0.085, 0.085), (0.032, 0.032, 0.032))
 
-_PHOTOGRAPHS = {"portrait": "astronaut.png", "cup": "coffee.png", "cat": "chelsea.png", "outing": "camera.png",
+_PHOTOGRAPHS = {"portrait": "astronaut.png", "cup": "coffee.png", "cat": "chelsea.png", "tripod": "camera.png",
                 "launch": "rocket.jpg", "stars": "hubble_deep_field.jpg",
                 "wall": "brick.png", "lawn": "grass.png", "gravel": "gravel.png"}
 
@@ -571,8 +571,8 @@ def pinboard(shape, rng) -> np.ndarray:
     for _ in range(2500):
         board.disc(rng.uniform(0, w), rng.uniform(0, h), rng.uniform(0.8, 0.004 * h),
                    np.array((0.25, 0.15, 0.075)) * rng.uniform(0.4, 1.6))
-    names = ["portrait", "cup", "stars", "cat", "outing", "launch"]
-    labels = ["portrait", "cup and spoon", "night sky", "cat", "outing", "launch"]
+    names = ["portrait", "cup", "stars", "cat", "tripod", "launch"]
+    labels = ["portrait", "cup and spoon", "night sky", "cat", "tripod", "launch"]
     places = []
     for i, name in enumerate(names):
         row, column = divmod(i, 3)
