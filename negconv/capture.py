@@ -416,7 +416,12 @@ def _read_png(path: str, head: bytes, linearity: str) -> Capture:
     channels = {0: 1, 2: 3, 3: 3, 4: 2, 6: 4}.get(colour, 4)
     _check_size(path, width, height, width * height * channels * max(depth, 8) // 8)
     image = _open_pillow(path)
-    if depth == 16 and colour in (2, 4, 6):
+    if depth == 16 and colour == 4:
+        # Pillow has no way to the low bytes of grey with alpha, but four plain bytes a pixel are four plain bytes.
+        codec, extents, offset, _ = image.tile[0]
+        image._mode, image.tile = "RGBA", [type(image.tile[0])(codec, extents, offset, "RGBA")]
+        array = np.asarray(image).view(">u2").astype(np.uint16)
+    elif depth == 16 and colour in (2, 6):
         # Pillow keeps the high byte of 16-bit colour; naming the other byte of each pair gives the low one.
         mode = image.tile[0][3]
         high = np.asarray(image)
