@@ -72,8 +72,8 @@ class PanelField:
         return out
 
     def _between(self, position: np.ndarray, cells: int) -> tuple[np.ndarray, np.ndarray]:
-        at = np.clip((position - (self.cell - 1) / 2) / self.cell, 0, cells - 1)
-        low = np.minimum(at.astype(np.intp), cells - 2)
+        at = (position - (self.cell - 1) / 2) / self.cell  # half a cell lies outside the centres: on along the slope
+        low = np.clip(at.astype(np.intp), 0, cells - 2)
         return low, (at - low).astype(np.float32)
 
     def match(self, capture: Capture) -> float:
