@@ -7,9 +7,11 @@ value at a time, so that it can be tabulated, and middle grey stays where it is.
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
+
+from .settings import Listing, Number, Numbers, SettingError, Settings, described, setting
 
 #: Linear light of middle grey, an 18 % reflector (common practice, no source).
 MIDDLE_GREY = 0.18
@@ -20,33 +22,14 @@ TOE_REACH = 4.0
 #: Exponent of the shoulder; 2 leaves the slope and the curvature at grey untouched.
 BEND = 2.0
 
-_LIMITS = {"exposure": (-10.0, 10.0, "stops"), "contrast": (0.25, 4.0, "stops a stop"),
-           "toe": (0.0, 4.0, "stops"), "shoulder": (0.0, 8.0, "stops")}
 
-
+@described
 @dataclass(frozen=True, kw_only=True)
-class ToneCurve:
+class ToneCurve(Settings):
     """A smooth S about middle grey, and a curve of the user's own after it.
 
-    Parameters
-    ----------
-    exposure : float
-        Stops of light added first, -10 to 10; 0 adds none.
-    contrast : float
-        Slope at middle grey on logarithmic axes, 0.25 to 4; 1 leaves contrast alone.
-    toe : float
-        Stops by which the deepest shadows print lighter than the straight line would, 0 to 4; 0 is off.
-    shoulder : float
-        Stops above white that still print darker than paper white, 0 to 8; 0 keeps white at white.
-    points : tuple of (float, float)
-        CIE lightness L* in and out, each 0 to 100, in rising order and never falling; applied after the S through a
-        monotone cubic (PCHIP: Fritsch and Carlson, SIAM J. Numer. Anal. 17, 1980; as in scipy.interpolate). The ends
-        (0, 0) and (100, 100) are added where no point gives them. Empty is off.
-
-    Raises
-    ------
-    ValueError
-        One line naming the setting, its value and its limits.
+    The user's points go through a monotone cubic (PCHIP: Fritsch and Carlson, SIAM J. Numer. Anal. 17, 1980; as in
+    scipy.interpolate). A setting outside its limits is a `ValueError` of one line.
 
     Examples
     --------
@@ -57,19 +40,20 @@ class ToneCurve:
     [0.0, 0.25, 3.0]
     """
 
-    exposure: float = 0.0
-    contrast: float = 1.25
-    toe: float = 0.5
-    shoulder: float = 2.0
-    points: tuple[tuple[float, float], ...] = ()
+    exposure: float = setting(0.0, Number(-10, 10, "stops"), "Light added before the curve.")
+    contrast: float = setting(1.25, Number(0.25, 4), "Slope at middle grey on logarithmic axes; 1 leaves contrast alone.")
+    toe: float = setting(0.5, Number(0, 4, "stops"),
+                         "How much lighter the deepest shadows print than the straight line would; 0 is off.")
+    shoulder: float = setting(2.0, Number(0, 8, "stops"),
+                              "How far above white still prints darker than paper white; 0 keeps white at white.")
+    points: tuple[tuple[float, float], ...] = setting(
+        (), Listing(Numbers("in, out", 0, 100, "CIE L*")),
+        "A curve of your own after the S, rising; the ends (0, 0) and (100, 100) are added where not given.",
+        "[[0, 0], [25, 20], [100, 100]]")
 
     def __post_init__(self) -> None:
-        for name, (low, high, unit) in _LIMITS.items():
-            value = getattr(self, name)
-            if isinstance(value, bool) or not isinstance(value, (int, float)) or not low <= value <= high:
-                raise ValueError(f"{name} = {value!r}: must be a number from {low:g} to {high:g} {unit}")
-            object.__setattr__(self, name, float(value))
-        object.__setattr__(self, "points", _checked(self.points))
+        super().__post_init__()
+        object.__setattr__(self, "points", _with_ends(self.points))
 
     @classmethod
     def off(cls) -> ToneCurve:
@@ -127,34 +111,17 @@ class ToneCurve:
         beyond = np.maximum(u - top, 0) if excess <= 1e-12 else 0.0
         return np.where(u > 0, over + c * beyond, c * np.minimum(u, 0) + lift)
 
-    def to_dict(self) -> dict:
-        """JSON-able values, one key a setting."""
-        return {**asdict(self), "points": [list(p) for p in self.points]}
 
-    @classmethod
-    def from_dict(cls, values: dict) -> ToneCurve:
-        """The inverse of `to_dict`; settings left out have their defaults."""
-        unknown = set(values) - {f.name for f in fields(cls)}
-        if unknown:
-            raise ValueError(f"a tone curve has no setting {sorted(unknown)[0]!r}")
-        return cls(**values)
-
-
-def _checked(points) -> tuple[tuple[float, float], ...]:
-    try:
-        pairs = tuple((float(x), float(y)) for x, y in points)
-    except (TypeError, ValueError):
-        raise ValueError(f"points = {points!r}: must be pairs of numbers, L* in and L* out") from None
+def _with_ends(pairs: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
     if not pairs:
         return ()
-    if any(not 0 <= v <= 100 for pair in pairs for v in pair):
-        raise ValueError(f"points = {points!r}: L* goes from 0 to 100")
     if pairs[0][0] > 0:
         pairs = ((0.0, 0.0), *pairs)
     if pairs[-1][0] < 100:
         pairs = (*pairs, (100.0, 100.0))
     if any(b[0] <= a[0] or b[1] < a[1] for a, b in zip(pairs, pairs[1:])):
-        raise ValueError(f"points = {points!r}: L* in must rise from point to point and L* out must never fall")
+        raise SettingError("points", f"= {[list(p) for p in pairs]!r}: L* in must rise from point to point and L* out "
+                                     "must never fall")
     return pairs
 
 

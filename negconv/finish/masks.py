@@ -1,0 +1,287 @@
+"""Soft masks: where a dodge or burn acts, as weights from 0 (not at all) to 1 (fully).
+
+Points are fractions of the picture's width and height, so that a mask means the same at proxy and at full size, and
+distances (feathers) are fractions of the picture's short side. Every feather is a smoothstep, which leaves both of its
+ends with no slope: an edge in the slope is what the eye reads as a halo (Mach bands). Outside its feather a mask is
+exactly 0, inside exactly 1.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from ..errors import InputError
+from ..settings import FilePath, Group, Kind, Listing, Number, Numbers, SettingError, Settings, described, setting
+from ..tone import MIDDLE_GREY
+
+_POINT = Numbers("x, y", -2, 3, "of width and height")
+
+
+@described
+@dataclass(frozen=True, kw_only=True)
+class Gradient(Settings):
+    """A straight transition: 0 up to `start`, rising to 1 at `end` and beyond.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> Gradient(start=(0.5, 1), end=(0.5, 0)).weights(np.ones((4, 2), np.float32))[:, 0].round(2).tolist()
+    [0.96, 0.68, 0.32, 0.04]
+    """
+
+    start: tuple[float, float] = setting((0.5, 0.6), _POINT, "Where the mask begins to rise from 0.")
+    end: tuple[float, float] = setting((0.5, 0.4), _POINT, "Where it has reached 1.")
+
+    def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
+        """float32 (h, w) weights for a picture (h, w) or (h, w, 3)."""
+        h, w = linear.shape[:2]
+        (x0, y0), (x1, y1) = ((x * w - 0.5, y * h - 0.5) for x, y in (self.start, self.end))
+        length = (x1 - x0) ** 2 + (y1 - y0) ** 2
+        if length == 0:
+            raise SettingError("end", f"= {list(self.end)!r}: must differ from start")
+        along = ((np.arange(w) - x0) * (x1 - x0) / length)[None, :] + ((np.arange(h) - y0) * (y1 - y0) / length)[:, None]
+        return smoothstep(along.astype(np.float32))
+
+
+@described
+@dataclass(frozen=True, kw_only=True)
+class Ellipse(Settings):
+    """An ellipse: 1 inside, falling to 0 over the feather around it."""
+
+    centre: tuple[float, float] = setting((0.5, 0.5), _POINT, "Its centre.")
+    radii: tuple[float, float] = setting((0.25, 0.25), Numbers("x, y", 0.001, 5, "of width and height"),
+                                         "Its half axes, before it is turned.")
+    angle: float = setting(0.0, Number(-180, 180, "degrees"), "By how much it is turned, clockwise.")
+    feather: float = setting(0.1, Number(0, 2, "of the short side"), "Width of the soft edge, outwards.")
+
+    def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
+        """float32 (h, w) weights for a picture (h, w) or (h, w, 3)."""
+        h, w = linear.shape[:2]
+        a, b = self.radii[0] * w, self.radii[1] * h
+        feather = self.feather * min(h, w)
+        x = (np.arange(w, dtype=np.float32) - np.float32(self.centre[0] * w - 0.5))[None, :]
+        y = (np.arange(h, dtype=np.float32) - np.float32(self.centre[1] * h - 0.5))[:, None]
+        c, s = np.float32(np.cos(np.radians(self.angle))), np.float32(np.sin(np.radians(self.angle)))
+        u, v = x * c + y * s, y * c - x * s
+        inner = np.sqrt((u / a) ** 2 + (v / b) ** 2)
+        if feather <= 0:
+            return (inner <= 1).astype(np.float32)
+        outer = np.sqrt((u / (a + feather)) ** 2 + (v / (b + feather)) ** 2)
+        # 1 on the inner ellipse, 0 on the outer, and straight along every ray between them.
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = (1 - outer) / np.maximum(inner - outer, np.float32(1e-9))
+        return smoothstep(np.where(inner <= 1, np.float32(1), share))
+
+
+@described
+@dataclass(frozen=True, kw_only=True)
+class Polygon(Settings):
+    """A polygon: 1 inside, falling to 0 over the feather around it."""
+
+    points: tuple[tuple[float, float], ...] = setting(
+        ((0.0, 0.0), (1.0, 0.0), (0.5, 0.5)), Listing(_POINT, 3), "Its corners in order.")
+    feather: float = setting(0.05, Number(0, 2, "of the short side"), "Width of the soft edge, outwards.")
+
+    def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
+        """float32 (h, w) weights for a picture (h, w) or (h, w, 3)."""
+        h, w = linear.shape[:2]
+        feather = self.feather * min(h, w)
+        # The distance to the outline is smooth away from it, so a soft edge is drawn small and enlarged.
+        k = max(1, int(feather / 24)) if feather else 1
+        small_h, small_w = -(-h // k), -(-w // k)
+        xy = np.array([(x * w, y * h) for x, y in self.points], np.float32) / np.float32(k) - np.float32(0.5)
+        inside, distance = _polygon_distance(xy, small_h, small_w)
+        if feather <= 0:
+            return inside.astype(np.float32)
+        return enlarge(smoothstep(np.where(inside, np.float32(1), 1 - distance * np.float32(k / feather))), (h, w), k)
+
+
+@described
+@dataclass(frozen=True, kw_only=True)
+class Tonal(Settings):
+    """A range of tones, measured in stops about middle grey on the picture as it reaches the move.
+
+    The luminance is smoothed first, keeping edges (see `negconv.finish.local.guided`), so that grain is not copied
+    into the mask.
+    """
+
+    low: float = setting(-1.0, Number(-20, 20, "stops about middle grey"), "Darkest tone fully inside.")
+    high: float = setting(20.0, Number(-20, 20, "stops about middle grey"), "Lightest tone fully inside.")
+    feather: float = setting(1.0, Number(0.01, 10, "stops"), "Over how many stops it falls to 0 beyond both ends.")
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if self.high < self.low:
+            raise SettingError("high", f"= {self.high:g}: must not be under low ({self.low:g} stops)")
+
+    def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
+        """float32 (h, w) weights for a picture (h, w) or (h, w, 3)."""
+        from .local import base_stops
+
+        stops = base_stops(linear)
+        rising = smoothstep((stops - np.float32(self.low - self.feather)) * np.float32(1 / self.feather))
+        falling = smoothstep((np.float32(self.high + self.feather) - stops) * np.float32(1 / self.feather))
+        return rising * falling
+
+
+@described
+@dataclass(frozen=True, kw_only=True)
+class Painted(Settings):
+    """A mask of the user's own: a grey picture, black 0 to white 1, stretched over the whole positive."""
+
+    file: str = setting("mask.png", FilePath("the name of a picture file"), "PNG or TIFF, 8 or 16 bits.")
+
+    def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
+        """float32 (h, w) weights for a picture (h, w) or (h, w, 3).
+
+        Raises
+        ------
+        InputError
+            If the file is missing or no picture.
+        """
+        from PIL import Image
+
+        path = Path(folder) / self.file
+        try:
+            with Image.open(path) as picture:
+                if picture.width * picture.height > 500_000_000:
+                    raise InputError(path, f"is {picture.width} x {picture.height} pixels", "save a smaller mask")
+                if picture.mode.startswith(("I", "F")):
+                    grey = np.asarray(picture, np.float32) / np.float32(65535)
+                else:
+                    grey = np.asarray(picture.convert("L"), np.float32) / np.float32(255)
+        except InputError:
+            raise
+        except FileNotFoundError:
+            raise InputError(path, "is not there", "put the mask beside the recipe or correct its name") from None
+        except Exception:
+            raise InputError(path, "is not a picture that can be read", "save the mask as a grey PNG") from None
+        h, w = linear.shape[:2]
+        if grey.shape != (h, w):
+            grey = np.asarray(Image.fromarray(grey).resize((w, h), Image.Resampling.BILINEAR))
+        return np.clip(grey, 0, 1)
+
+
+#: Masks by the word that names them in a recipe; those made of other masks follow below.
+MASKS = {"gradient": Gradient, "ellipse": Ellipse, "polygon": Polygon, "tonal": Tonal, "painted": Painted}
+
+
+@dataclass(frozen=True)
+class AnyMask(Kind):
+    """A mask, or a table whose `kind` says which."""
+
+    allowed: str = "a mask: a table whose kind is gradient, ellipse, polygon, tonal, painted, product, union or complement"
+
+    def read(self, value):
+        if isinstance(value, tuple(MASKS.values())):
+            return value
+        if not isinstance(value, dict):
+            raise ValueError
+        rest = dict(value)
+        kind = rest.pop("kind", None)
+        if kind not in MASKS:
+            raise SettingError("kind", f"= {kind!r}: must be one of {', '.join(MASKS)}")
+        return Group(MASKS[kind]).read(rest)
+
+    def plain(self, value):
+        return {"kind": next(k for k, v in MASKS.items() if type(value) is v), **value.to_dict()}
+
+
+@described
+@dataclass(frozen=True, kw_only=True)
+class Product(Settings):
+    """Where all of several masks act: their weights multiplied."""
+
+    masks: tuple = setting((Gradient(), Tonal()), Listing(AnyMask(), 1), "The masks.")
+
+    def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
+        """float32 (h, w) weights for a picture (h, w) or (h, w, 3)."""
+        out = self.masks[0].weights(linear, folder)
+        for mask in self.masks[1:]:
+            out = out * mask.weights(linear, folder)
+        return out
+
+
+@described
+@dataclass(frozen=True, kw_only=True)
+class Union(Settings):
+    """Where any of several masks acts: ``1 - (1 - a)(1 - b)...``, without a crease where they meet."""
+
+    masks: tuple = setting((Gradient(), Ellipse()), Listing(AnyMask(), 1), "The masks.")
+
+    def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
+        """float32 (h, w) weights for a picture (h, w) or (h, w, 3)."""
+        out = 1 - self.masks[0].weights(linear, folder)
+        for mask in self.masks[1:]:
+            out *= 1 - mask.weights(linear, folder)
+        return 1 - out
+
+
+@described
+@dataclass(frozen=True, kw_only=True)
+class Complement(Settings):
+    """Everywhere another mask does not act."""
+
+    mask: object = setting(Gradient(), AnyMask(), "The mask.")
+
+    def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
+        """float32 (h, w) weights for a picture (h, w) or (h, w, 3)."""
+        return 1 - self.mask.weights(linear, folder)
+
+
+MASKS |= {"product": Product, "union": Union, "complement": Complement}
+Mask = Gradient | Ellipse | Polygon | Tonal | Painted | Product | Union | Complement
+
+
+def smoothstep(t: np.ndarray) -> np.ndarray:
+    """``3 t**2 - 2 t**3`` within 0..1, 0 below and 1 above."""
+    t = np.clip(t, np.float32(0), np.float32(1))
+    return t * t * (np.float32(3) - np.float32(2) * t)
+
+
+def enlarge(small: np.ndarray, shape: tuple[int, int], k: int) -> np.ndarray:
+    """Block values on a grid k times coarser to full size, linear between block centres; edges repeat.
+
+    Parameters
+    ----------
+    small : ndarray float32 (ceil(h / k), ceil(w / k), ...)
+    shape : (int, int)
+    k : int
+
+    Returns
+    -------
+    ndarray float32 (h, w, ...)
+    """
+    if k == 1:
+        return small
+    for axis, size in enumerate(shape):
+        last = small.shape[axis] - 1
+        at = np.clip((np.arange(size) + 0.5) / k - 0.5, 0, last)
+        low = np.minimum(at.astype(int), max(last - 1, 0))
+        along = [1] * small.ndim
+        along[axis] = size
+        left, right = small.take(low, axis), small.take(np.minimum(low + 1, last), axis)
+        right -= left
+        right *= (at - low).astype(np.float32).reshape(along)
+        right += left
+        small = right
+    return small
+
+
+def _polygon_distance(xy: np.ndarray, h: int, w: int) -> tuple[np.ndarray, np.ndarray]:
+    """Even-odd inside (h, w) and distance to the outline in pixels (h, w), at pixel centres."""
+    x = np.arange(w, dtype=np.float32)[None, :]
+    y = np.arange(h, dtype=np.float32)[:, None]
+    inside = np.zeros((h, w), bool)
+    square = np.full((h, w), np.inf, np.float32)
+    for (x0, y0), (x1, y1) in zip(xy, np.roll(xy, -1, axis=0)):
+        dx, dy = x1 - x0, y1 - y0
+        if dy != 0:
+            crossing = (y0 > y) != (y1 > y)
+            inside ^= crossing & (x < (x0 + (y - y0) * (dx / dy)))
+        length = dx * dx + dy * dy
+        t = np.clip(((x - x0) * dx + (y - y0) * dy) / length, 0, 1) if length else np.float32(0)
+        np.minimum(square, (x - x0 - t * dx) ** 2 + (y - y0 - t * dy) ** 2, out=square)
+    return inside, np.sqrt(square)
