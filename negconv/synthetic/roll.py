@@ -51,10 +51,10 @@ class Shot:
     seed: int = 0
 
 
-_FRAMES = (("chart", "colour 1", 0.0), ("bench", "colour 1", 0.3), ("portrait", "colour 1", 0.2),
+_FRAMES = (("chart", "colour 1", 0.0), ("bench", "colour 1", 0.3), ("cat", "colour 1", 0.5),
            ("brick", "colour 1", -0.3), ("panes", "colour 1", 0.6), ("leaves", "mono 1", 0.0),
            ("tripod", "mono 1", 0.4), ("lamps", "mono 1", 0.8), ("foliage", "colour 1", 0.2), ("cup", "colour 1", 0.5),
-           ("lettering", "mono 1", 0.0), ("cat", "colour 1", 0.1), ("pinboard", "colour 1", 0.0))
+           ("lettering", "mono 1", 0.0), ("portrait", "colour 1", 0.2), ("pinboard", "colour 1", 0.0))
 
 
 def shots(frames: int = 8, seed: int = 0) -> tuple[Shot, ...]:
@@ -63,7 +63,7 @@ def shots(frames: int = 8, seed: int = 0) -> tuple[Shot, ...]:
     out = []
     for i in range(frames):
         scene, stock, exposure = _FRAMES[i % len(_FRAMES)]
-        turn = float(np.round(rng.uniform(0.2, 2.6) * rng.choice((-1, 1)), 2))
+        turn = float(np.round(rng.uniform(0.2, 1.7) * rng.choice((-1, 1)), 2))
         out.append(Shot(scene, stock, exposure + float(np.round(rng.normal(0, 0.1), 2)), turn, i + 1, seed=seed + i))
     return tuple(out)
 

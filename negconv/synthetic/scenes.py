@@ -356,10 +356,10 @@ def bench(shape, rng) -> np.ndarray:
             board.shape_of([(x + a * half, foot - size), (x + b * half + 0.5, foot - size),
                             (x + b * half * 0.72 + 0.5, foot), (x + a * half * 0.72, foot)], shade)
             board.box(x + a * half * 1.12, foot - size * 1.02, x + b * half * 1.12 + 0.5, foot - size * 0.82, shade * 1.15)
-        board.box(x - 0.30 * half, foot - 0.60 * size, x + 0.62 * half, foot - 0.38 * size, (0.80, 0.78, 0.70),
+        board.box(x - 0.38 * half, foot - 0.60 * size, x + 0.70 * half, foot - 0.38 * size, (0.80, 0.78, 0.70),
                   round=0.003 * h)
         board.text(x + 0.16 * half, foot - 0.49 * size, names[int(rng.integers(len(names)))], (0.03, 0.03, 0.04),
-                   0.15 * size, anchor="mm")
+                   0.135 * size, anchor="mm")
     rgb = board.linear()
     rgb *= _light(shape, rng, 0.30)
     rgb *= np.array([1.03, 1.0, 0.95], np.float32)
@@ -515,6 +515,16 @@ def photograph(name: str) -> np.ndarray:
         return _from_codes(np.asarray(picture.convert("RGB")))
 
 
+def _soft(plane: np.ndarray) -> np.ndarray:
+    """Binomial mean over five by five."""
+    for axis in (0, 1):
+        width = [(2, 2) if i == axis else (0, 0) for i in range(2)]
+        padded = np.moveaxis(np.pad(plane, width, mode="edge"), axis, 0)
+        n = padded.shape[0] - 4
+        plane = np.moveaxis(sum(k * padded[i:i + n] for i, k in enumerate((1, 4, 6, 4, 1))) / np.float32(16), 0, axis)
+    return plane
+
+
 def enlarged(small: np.ndarray, shape, rng, detail: float = 1.0) -> np.ndarray:
     """A photograph filling `shape`, cut to its aspect, with edges steepened and fine structure added.
 
@@ -528,24 +538,22 @@ def enlarged(small: np.ndarray, shape, rng, detail: float = 1.0) -> np.ndarray:
     for c in range(3):
         rgb[..., c] = _resize(small[..., c], shape)
     grey = small.mean(axis=2)
-    low, high = grey.copy(), grey.copy()
-    for dy in (-1, 0, 1):
-        for dx in (-1, 0, 1):
-            near = np.roll(grey, (dy, dx), (0, 1))
-            np.minimum(low, near, out=low)
-            np.maximum(high, near, out=high)
+    mean = _soft(grey)
+    spread = np.sqrt(np.maximum(_soft(grey * grey) - mean * mean, 0))
     full = rgb.mean(axis=2)
     np.maximum(full, 1e-4, out=full)
-    span = _resize(high - low, shape, False)
-    middle = _resize((high + low) / 2, shape, False)
-    np.maximum(span, 1e-4, out=span)
-    place = (full - middle) / span                                                   # -0.5 .. 0.5 across an edge
-    steep = np.clip(place * np.float32(2.4), -0.5, 0.5)
-    steep *= span
+    reach = _resize(1.3 * spread, shape)
+    np.maximum(reach, 1e-4, out=reach)
+    middle = _resize(mean, shape)
+    steep = full - middle                                                            # edges, steeper up to `reach`
+    steep *= np.float32(2.2)
+    steep /= reach
+    np.tanh(steep, out=steep)
+    steep *= reach
     steep += middle
-    busy = span / (middle + np.float32(0.02))
+    busy = reach / (np.maximum(middle, 0) + np.float32(0.02))
     fine = texture(shape, rng, 9)
-    fine *= np.minimum(busy, 1.0) * np.float32(0.10 * detail) + np.float32(0.018 * detail)
+    fine *= np.minimum(busy, 1.0) * np.float32(0.14 * detail) + np.float32(0.018 * detail)
     fine += 1
     np.maximum(fine, 0.2, out=fine)
     steep *= fine
@@ -569,7 +577,7 @@ def pinboard(shape, rng) -> np.ndarray:
     h, w = shape
     board = _Board(shape, (0.23, 0.13, 0.065))
     for _ in range(2500):
-        board.disc(rng.uniform(0, w), rng.uniform(0, h), rng.uniform(0.8, 0.004 * h),
+        board.disc(rng.uniform(0, w), rng.uniform(0, h), rng.uniform(0.8, max(0.004 * h, 0.9)),
                    np.array((0.25, 0.15, 0.075)) * rng.uniform(0.4, 1.6))
     names = ["portrait", "cup", "stars", "cat", "tripod", "launch"]
     labels = ["portrait", "cup and spoon", "night sky", "cat", "tripod", "launch"]
