@@ -58,6 +58,20 @@ def test_measured_photosites_keep_their_values(tmp_path, pattern):
         assert np.array_equal(samples[rows, columns, channel][inner], cfa[rows, columns][inner] - 512)
 
 
+@pytest.mark.parametrize("pattern", rawfile.PATTERNS)
+@pytest.mark.parametrize("top, left", ((4, 6), (3, 5)))
+def test_only_the_active_area_is_kept(tmp_path, pattern, top, left):
+    """DNG 1.4, tag ActiveArea; the pattern of the filters counts from its corner."""
+    light = np.broadcast_to(np.array(RGB, np.float32), (48, 72, 3))
+    cfa = np.full((48 + top + 2, 72 + left + 3), 520, np.uint16)         # masked photosites round it
+    cfa[top:top + 48, left:left + 72] = rawfile.mosaic(light, pattern)
+    rawfile.write_dng(tmp_path / "a.dng", cfa, pattern=pattern, active_area=(top, left, top + 48, left + 72))
+    capture = read(tmp_path / "a.dng")
+    odd = top % 2                           # LibRaw 0.22 leaves one line off so that the pattern starts on an even one
+    assert capture.shape == (48 - odd, 72 - odd)
+    assert np.abs(capture.samples.astype(int) - [exact_code(v, 512, 16383) for v in RGB]).max() <= 1
+
+
 def test_linear_in_light(tmp_path):
     """A ramp over four decades comes back in proportion: no gamma, no brightening, no white balance."""
     steps = np.repeat(np.float32(10.0) ** -np.linspace(0.05, 3.0, 12), 12)

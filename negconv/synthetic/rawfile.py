@@ -87,7 +87,7 @@ def stored(light: np.ndarray, *, black: int = 512, white: int = 16383, electrons
 
 def write_dng(path: str | os.PathLike, cfa: np.ndarray, *, pattern: str = "RGGB", black: int = 512,
               white: int = 16383, camera_matrix=CAMERA_MATRIX, as_shot_neutral=(0.5, 1.0, 0.6), make: str = "Invented",
-              model: str = "Copy A", orientation: int = 1, exposure: float | None = 1 / 60, iso: int | None = 100,
+              model: str = "Copy A", orientation: int = 1, active_area: tuple[int, int, int, int] | None = None, exposure: float | None = 1 / 60, iso: int | None = 100,
               aperture: float | None = 8.0, focal: float | None = 90.0, lens: str | None = "Invented copy lens 90",
               datetime: DateTime | None = DateTime(2026, 3, 14, 10, 30)) -> None:
     """Write a mosaic as an uncompressed DNG.
@@ -108,6 +108,8 @@ def write_dng(path: str | os.PathLike, cfa: np.ndarray, *, pattern: str = "RGGB"
         Camera and lens.
     orientation : int
         TIFF orientation 1 to 8 of the stored rows.
+    active_area : (top, left, bottom, right), optional
+        The part of the mosaic that saw light: the tag ActiveArea. `pattern` starts at its corner.
     exposure, aperture, focal : float
         Seconds, f-number, millimetres. None leaves the tag out.
     iso : int
@@ -141,6 +143,8 @@ def write_dng(path: str | os.PathLike, cfa: np.ndarray, *, pattern: str = "RGGB"
         (50728, "2I", 3, _fractions(as_shot_neutral, 1000000)),         # AsShotNeutral
         (50778, "H", 1, 21),                                            # CalibrationIlluminant1: D65
     ]
+    if active_area is not None:
+        tags.append((50829, "I", 4, active_area))                       # ActiveArea
     if datetime is not None:
         tags.append((306, "s", 0, f"{datetime:%Y:%m:%d %H:%M:%S}"))
     tifffile.imwrite(path, cfa, photometric=32803, byteorder="<", metadata=None, software="negconv invented roll",
