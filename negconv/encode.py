@@ -6,17 +6,16 @@ the middle one in proportion between them, so highlights go to white without a c
 """
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
-
 import numpy as np
 
 from . import colour
+from .parallel import over
 from .tone import ToneCurve
 
 #: Linear values above this share one code value (six stops over diffuse white; the curve has flattened long before).
 TOP = 64.0
 TONE_ENTRIES, CODE_ENTRIES = 1 << 14, 1 << 18
-PIXELS = 1 << 14
+PIXELS = 1 << 16
 
 
 def encode(linear: np.ndarray, tone: ToneCurve, *, space: str = "srgb", bits: int = 16, primaries: str = "srgb",
@@ -53,10 +52,7 @@ def encode(linear: np.ndarray, tone: ToneCurve, *, space: str = "srgb", bits: in
                     _tone_keeping_hue(v, toned)
                 flat_out[i:i + len(part)] = _look(coded, v).T
 
-    size = PIXELS * 8
-    with ThreadPoolExecutor(max(1, threads)) as pool:
-        for done in [pool.submit(work, i, min(i + size, len(flat_in))) for i in range(0, len(flat_in), size)]:
-            done.result()
+    over(len(flat_in), work, size=PIXELS * 8, threads=threads)
     return out
 
 

@@ -14,13 +14,13 @@ The plain reference, written with the library's own value functions, stands in t
 """
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 
 from .capture import Capture
 from .flat import PanelField
+from .parallel import over
 from .resample import Cut, Shears
 
 #: Densities the tables cover, and entries per unit of density (linear interpolation between them).
@@ -138,41 +138,40 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
     samples = capture.samples
     shears = Shears.of(where, capture.shape)
     light = _Light(capture, field)
-    with ThreadPoolExecutor(max(1, threads)) as pool:
-        if shears is None or (shears.still and not _inside(where, capture.shape)):
-            from .resample import cut
+    if shears is None or (shears.still and not _inside(where, capture.shape)):
+        from .resample import cut
 
-            flat = np.empty(samples.shape, np.float32)
-            _over(pool, threads, len(flat), lambda y0, y1: light.rows(y0, y1, flat[y0:y1]))
-            plane = cut(flat, where)
-            rows = lambda y0, y1, out: plane[y0:y1]  # noqa: E731
-        elif shears.still:
-            view, (x0, y_0) = shears.turned, (int(shears.origin[0]), int(shears.origin[1]))
-            if (shears.turn == np.eye(2)).all():
-                def rows(y0, y1, out):
-                    return light.window(y_0 + y0, y_0 + y1, x0, x0 + w, out)
-            else:
-                flat = np.empty(samples.shape, np.float32)
-                _over(pool, threads, len(flat), lambda y0, y1: light.rows(y0, y1, flat[y0:y1]))
-                plane = view(flat)[y_0:y_0 + h, x0:x0 + w]
-                rows = lambda y0, y1, out: np.ascontiguousarray(plane[y0:y1])  # noqa: E731
-        else:
-            plane = _start(pool, threads, samples, light, shears)
-            _over(pool, threads, plane.shape[1], lambda c0, c1: shears.shift_columns(plane, c0, c1), size=512)
-
+        flat = np.empty(samples.shape, np.float32)
+        over(len(flat), lambda y0, y1: light.rows(y0, y1, flat[y0:y1]), size=256, threads=threads)
+        plane = cut(flat, where)
+        rows = lambda y0, y1, out: plane[y0:y1]  # noqa: E731
+    elif shears.still:
+        view, (x0, y_0) = shears.turned, (int(shears.origin[0]), int(shears.origin[1]))
+        if (shears.turn == np.eye(2)).all():
             def rows(y0, y1, out):
-                shears.shift_out(plane, y0, y1, out)
-                return out
+                return light.window(y_0 + y0, y_0 + y1, x0, x0 + w, out)
+        else:
+            flat = np.empty(samples.shape, np.float32)
+            over(len(flat), lambda y0, y1: light.rows(y0, y1, flat[y0:y1]), size=256, threads=threads)
+            plane = view(flat)[y_0:y_0 + h, x0:x0 + w]
+            rows = lambda y0, y1, out: np.ascontiguousarray(plane[y0:y1])  # noqa: E731
+    else:
+        plane = _start(threads, samples, light, shears)
+        over(plane.shape[1], lambda c0, c1: shears.shift_columns(plane, c0, c1), size=512, threads=threads)
 
-        def work(y0: int, y1: int) -> None:
-            strip = _Strip(stages, STRIP * w)
-            buffer = np.empty((STRIP, w, 3), np.float32)
-            for y in range(y0, y1, STRIP):
-                n = min(STRIP, y1 - y)
-                t = rows(y, y + n, buffer[:n]).reshape(-1, 3)
-                strip(t, linear[y:y + n].reshape(-1, channels), None if density is None else density[y:y + n].reshape(-1))
+        def rows(y0, y1, out):
+            shears.shift_out(plane, y0, y1, out)
+            return out
 
-        _over(pool, threads, h, work, size=STRIP * 16)
+    def work(y0: int, y1: int) -> None:
+        strip = _Strip(stages, STRIP * w)
+        buffer = np.empty((STRIP, w, 3), np.float32)
+        for y in range(y0, y1, STRIP):
+            n = min(STRIP, y1 - y)
+            t = rows(y, y + n, buffer[:n]).reshape(-1, 3)
+            strip(t, linear[y:y + n].reshape(-1, channels), None if density is None else density[y:y + n].reshape(-1))
+
+    over(h, work, size=STRIP * 16, threads=threads)
     return (linear if channels == 3 else linear[..., 0]), density
 
 
@@ -203,11 +202,11 @@ def _inside(where: Cut, size: tuple[int, int]) -> bool:
     return all(0 <= x <= size[1] - 1 and 0 <= y <= size[0] - 1 for x, y in corners)
 
 
-def _start(pool, threads: int, samples: np.ndarray, light: _Light, shears: Shears) -> np.ndarray:
+def _start(threads: int, samples: np.ndarray, light: _Light, shears: Shears) -> np.ndarray:
     """`Shears.start` with the panel divided out on the way, so that the capture is read once."""
     if not (shears.turn == np.eye(2)).all():
         flat = np.empty(samples.shape, np.float32)
-        _over(pool, threads, len(flat), lambda y0, y1: light.rows(y0, y1, flat[y0:y1]))
+        over(len(flat), lambda y0, y1: light.rows(y0, y1, flat[y0:y1]), size=256, threads=threads)
         return shears.start(flat)
     (top, lines), (_, count) = shears.lines, shears.columns
     plane = np.empty((lines, count, 3), np.float32)
@@ -226,15 +225,5 @@ def _start(pool, threads: int, samples: np.ndarray, light: _Light, shears: Shear
                 line = line[np.clip(np.arange(top + i, top + i + n), y0, y1) - y0]
             shears.shift_in(line, top + i, plane[i:i + n])
 
-    _over(pool, threads, lines, work, size=STRIP * 16)
+    over(lines, work, size=STRIP * 16, threads=threads)
     return plane
-
-
-def _over(pool, threads: int, total: int, work, size: int = 256) -> None:
-    """`work(start, stop)` over 0..total in parts, on the pool's threads; an error in any part is raised."""
-    if threads <= 1:
-        for i in range(0, total, size):
-            work(i, min(i + size, total))
-        return
-    for done in [pool.submit(work, i, min(i + size, total)) for i in range(0, total, size)]:
-        done.result()

@@ -212,7 +212,7 @@ class Shears:
             wide = stop - start
             # A contiguous copy, and weights repeated over its rows, let every operation run as one long line.
             block = plane[:, c0 + start:c0 + stop].reshape(len(plane), -1)
-            part = max(1, 16384 // block.shape[1])
+            part = max(1, 98304 // block.shape[1])
             taps = np.repeat(weights[start:stop], channels, axis=0).T[:, None].repeat(part, axis=1)
             total, scaled = np.empty_like(taps[0]), np.empty_like(taps[0])
             low = whole[start] + 1 - LOBES
