@@ -344,12 +344,21 @@ def _usable_matrix(matrix: np.ndarray):
     return tuple(tuple(float(v) for v in row) for row in matrix)
 
 
-def _tiff_tags(path: str) -> dict:
-    """Tags of the first page and its EXIF directory, for raw formats that are TIFF inside; else empty."""
+def _open_tiff(path: str):
+    import logging
+
     from tifffile import TiffFile
 
+    log = logging.getLogger("tifffile")
+    if not log.handlers:  # what it grumbles about damaged files would print beside our one line
+        log.addHandler(logging.NullHandler())
+    return TiffFile(path)
+
+
+def _tiff_tags(path: str) -> dict:
+    """Tags of the first page and its EXIF directory, for raw formats that are TIFF inside; else empty."""
     try:
-        with TiffFile(path) as tiff:
+        with _open_tiff(path) as tiff:
             page = tiff.pages[0]
             tags = {tag.code: tag.value for tag in page.tags}
             exif = tags.get(34665)
@@ -375,9 +384,7 @@ def _check_strips(path: str, tags: dict) -> None:
 
 def _read_tiff(path: str, linearity: str) -> Capture | None:
     """None when the file is a raw in a TIFF's clothes (colour filter array), which LibRaw reads."""
-    from tifffile import TiffFile
-
-    with TiffFile(path) as tiff:
+    with _open_tiff(path) as tiff:
         page = tiff.pages[0]
         if page.photometric in (32803, 34892):
             return None
