@@ -6,8 +6,9 @@ sensor. Film of the format 6x9: eight frames of 84 x 56 mm, which is common prac
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -38,6 +39,8 @@ class Shot:
         Printed on the edge.
     dirt : float
         Amount of dust and hairs, 0 = clean, 1 = as it comes from a drawer.
+    seed, panel_seed : int
+        Of scene, placing, grain and dirt; of the panel's fall-off, which all captures of a roll share.
     """
 
     scene: str
@@ -49,6 +52,7 @@ class Shot:
     camera: str = "Copy A"
     panel: str = "white"
     seed: int = 0
+    panel_seed: int = 0
 
 
 _FRAMES = (("chart", "colour 1", 0.0), ("bench", "colour 1", 0.3), ("cat", "colour 1", 0.5),
@@ -64,12 +68,13 @@ def shots(frames: int = 8, seed: int = 0) -> tuple[Shot, ...]:
     for i in range(frames):
         scene, stock, exposure = _FRAMES[i % len(_FRAMES)]
         turn = float(np.round(rng.uniform(0.2, 1.7) * rng.choice((-1, 1)), 2))
-        out.append(Shot(scene, stock, exposure + float(np.round(rng.normal(0, 0.1), 2)), turn, i + 1, seed=seed + i))
+        out.append(Shot(scene, stock, exposure + float(np.round(rng.normal(0, 0.1), 2)), turn, i + 1, seed=seed + i,
+                        panel_seed=seed))
     return tuple(out)
 
 
 def make_roll(folder, *, frames: int = 8, megapixels: float = 6.0, seed: int = 0, jobs: int = 2,
-              progress=None) -> list[dict]:
+              plan: Sequence[Shot] | None = None, progress=None) -> list[dict]:
     """Render a roll as raw files.
 
     Parameters
@@ -82,6 +87,8 @@ def make_roll(folder, *, frames: int = 8, megapixels: float = 6.0, seed: int = 0
     seed : int
     jobs : int
         Processes.
+    plan : sequence of Shot, optional
+        What to render instead of `shots(frames, seed)`; one camera, panel and panel_seed for all.
     progress : callable, optional
         Called with the path of each finished file, in order.
 
@@ -99,8 +106,9 @@ def make_roll(folder, *, frames: int = 8, megapixels: float = 6.0, seed: int = 0
     """
     captures = Path(folder, "captures")
     captures.mkdir(parents=True, exist_ok=True)
-    tasks = [(str(captures / f"frame{shot.number:02d}.dng"), shot, megapixels) for shot in shots(frames, seed)]
-    tasks.insert(0, (str(captures / "panel.dng"), Shot("", "", camera="Copy A", seed=seed), megapixels))
+    plan = shots(frames, seed) if plan is None else plan
+    tasks = [(str(captures / f"frame{shot.number:02d}.dng"), shot, megapixels) for shot in plan]
+    tasks.insert(0, (str(captures / "panel.dng"), replace(plan[0], scene="", number=0), megapixels))
     truths = []
     if jobs > 1 and len(tasks) > 1:
         with ProcessPoolExecutor(min(jobs, len(tasks))) as pool:
@@ -197,7 +205,7 @@ def render(shot: Shot, size: tuple[int, int]) -> tuple[np.ndarray, dict]:
         for r, c, channel in rawfile.colour_planes(camera.pattern):
             site = through[r, c]
             light[r, c] = sum(site[..., b] * (mixing[channel, b] * gain[channel]) for b in range(3))
-        light *= panel_light(shot.seed - shot.number + 1, rows, size)
+        light *= panel_light(shot.panel_seed, rows, size)
         if dust is not None:
             light *= dust[rows]
         window = holder.cover(rows, size[1])
@@ -215,10 +223,10 @@ def render(shot: Shot, size: tuple[int, int]) -> tuple[np.ndarray, dict]:
 
 def render_panel(shot: Shot, size: tuple[int, int]) -> tuple[np.ndarray, dict]:
     """A frame of the bare panel, with a few specks lying on it that are in no capture."""
-    rng = np.random.default_rng([shot.seed, 5])
+    rng = np.random.default_rng([shot.panel_seed, 5])
     camera = negative.CAMERAS[shot.camera]
     gain = (camera.panel(negative.PANELS[shot.panel]) * _PANEL_LEVEL).astype(np.float32)
-    light = panel_light(shot.seed, slice(0, size[0]), size)
+    light = panel_light(shot.panel_seed, slice(0, size[0]), size)
     for _ in range(25):
         _blob(light, rng.uniform(0, size[1]), rng.uniform(0, size[0]), size[1] * rng.uniform(0.0008, 0.004),
               rng.uniform(0.2, 0.9))

@@ -214,6 +214,16 @@ def step_wedge(shape, rng, stops: float = 9.0, steps: int = 18) -> np.ndarray:
     return np.broadcast_to(columns[None, :, None], (h, w, 3)).copy()
 
 
+def card(shape, rng) -> np.ndarray:
+    """An evenly lit grey card of 18 %."""
+    return np.full(shape + (3,), 0.18, np.float32)
+
+
+def blank(shape, rng) -> np.ndarray:
+    """Nothing: the shutter stayed shut."""
+    return np.zeros(shape + (3,), np.float32)
+
+
 def leaves(shape, rng) -> np.ndarray:
     """Dead leaves after ISO 19567-2: overlapping discs, radii by the inverse cube, so that all scales are equally busy."""
     h, w = shape
@@ -609,4 +619,5 @@ def pinboard(shape, rng) -> np.ndarray:
 #: Every scene by name.
 SCENES = {"bench": bench, "chart": chart, "leaves": leaves, "foliage": foliage, "brick": brick, "panes": panes,
           "lamps": lamps, "lettering": lettering, "pinboard": pinboard, "wedge": step_wedge,
+          "card": card, "blank": blank,
           **{name: _photograph_scene(name) for name in _PHOTOGRAPHS}}
