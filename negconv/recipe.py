@@ -249,6 +249,15 @@ class Recipe(Settings):
                     out = out.changed(dict(leaves))
         return out
 
+    def geometry(self, level: float | None = None) -> dict:
+        """Keyword arguments for `negconv.finish.geometry.picture_cut`.
+
+        `level` replaces the recipe's own, as it must when that is ``"horizon"`` and one was found.
+        """
+        own = 0.0 if self.level == "horizon" else self.level
+        return {"turn": self.turn, "mirror": self.mirror, "angle": self.angle, "level": own if level is None else level,
+                "crop": self.crop, "aspect": self.aspect, "inset": self.inset, "rebate": self.rebate}
+
     # ---- files it names ----------------------------------------------------------------------------------------------
 
     def files(self) -> list[tuple[str, str]]:

@@ -7,47 +7,87 @@ exactly 0, inside exactly 1.
 """
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import reduce
 from pathlib import Path
 
 import numpy as np
 
 from ..errors import InputError
 from ..settings import FilePath, Group, Kind, Listing, Number, Numbers, SettingError, Settings, described, setting
-from ..tone import MIDDLE_GREY
+from .grid import Enlarged, guided_stops, in_strips
+
+Rows = Callable[[int, int], np.ndarray]
+
+
+class Mask(Settings):
+    """Base of all masks."""
+
+    def rows(self, linear: np.ndarray, folder: str = "") -> Rows:
+        """A function that gives the weights of some rows, float32 (y1 - y0, w).
+
+        Parameters
+        ----------
+        linear : ndarray float32 (h, w) or (h, w, 3)
+            The picture as it reaches the move.
+        folder : str
+            Where names of files start.
+        """
+        raise NotImplementedError
+
+    def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
+        """All rows: float32 (h, w)."""
+        rows, out = self.rows(linear, folder), np.empty(linear.shape[:2], np.float32)
+
+        def work(y0: int, y1: int) -> None:
+            out[y0:y1] = rows(y0, y1)
+
+        in_strips(len(out), work)
+        return out
+
+
+def _places(point: tuple[float, float], linear: np.ndarray) -> tuple[float, float]:
+    """Fractions of a picture to pixels."""
+    h, w = linear.shape[:2]
+    return point[0] * w - 0.5, point[1] * h - 0.5
+
 
 _POINT = Numbers("x, y", -2, 3, "of width and height")
 
 
 @described
 @dataclass(frozen=True, kw_only=True)
-class Gradient(Settings):
+class Gradient(Mask):
     """A straight transition: 0 up to `start`, rising to 1 at `end` and beyond.
 
     Examples
     --------
     >>> import numpy as np
-    >>> Gradient(start=(0.5, 1), end=(0.5, 0)).weights(np.ones((4, 2), np.float32))[:, 0].round(2).tolist()
+    >>> Gradient(start=(0.5, 1), end=(0.5, 0)).weights(np.ones((4, 2), np.float32))[:, 0].astype(float).round(2).tolist()
     [0.96, 0.68, 0.32, 0.04]
     """
 
     start: tuple[float, float] = setting((0.5, 0.6), _POINT, "Where the mask begins to rise from 0.")
     end: tuple[float, float] = setting((0.5, 0.4), _POINT, "Where it has reached 1.")
 
-    def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
-        """float32 (h, w) weights for a picture (h, w) or (h, w, 3)."""
-        h, w = linear.shape[:2]
-        (x0, y0), (x1, y1) = ((x * w - 0.5, y * h - 0.5) for x, y in (self.start, self.end))
-        length = (x1 - x0) ** 2 + (y1 - y0) ** 2
-        if length == 0:
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if max(abs(a - b) for a, b in zip(self.start, self.end)) < 1e-6:
             raise SettingError("end", f"= {list(self.end)!r}: must differ from start")
-        along = ((np.arange(w) - x0) * (x1 - x0) / length)[None, :] + ((np.arange(h) - y0) * (y1 - y0) / length)[:, None]
-        return smoothstep(along.astype(np.float32))
+
+    def rows(self, linear: np.ndarray, folder: str = "") -> Rows:
+        h, w = linear.shape[:2]
+        (x0, y0), (x1, y1) = _places(self.start, linear), _places(self.end, linear)
+        length = (x1 - x0) ** 2 + (y1 - y0) ** 2
+        across = ((np.arange(w) - x0) * (x1 - x0) / length).astype(np.float32)
+        down = ((np.arange(h) - y0) * (y1 - y0) / length).astype(np.float32)[:, None]
+        return lambda a, b: smoothstep(across + down[a:b])
 
 
 @described
 @dataclass(frozen=True, kw_only=True)
-class Ellipse(Settings):
+class Ellipse(Mask):
     """An ellipse: 1 inside, falling to 0 over the feather around it."""
 
     centre: tuple[float, float] = setting((0.5, 0.5), _POINT, "Its centre.")
@@ -56,36 +96,38 @@ class Ellipse(Settings):
     angle: float = setting(0.0, Number(-180, 180, "degrees"), "By how much it is turned, clockwise.")
     feather: float = setting(0.1, Number(0, 2, "of the short side"), "Width of the soft edge, outwards.")
 
-    def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
-        """float32 (h, w) weights for a picture (h, w) or (h, w, 3)."""
+    def rows(self, linear: np.ndarray, folder: str = "") -> Rows:
         h, w = linear.shape[:2]
-        a, b = self.radii[0] * w, self.radii[1] * h
+        rx, ry = self.radii[0] * w, self.radii[1] * h
         feather = self.feather * min(h, w)
-        x = (np.arange(w, dtype=np.float32) - np.float32(self.centre[0] * w - 0.5))[None, :]
-        y = (np.arange(h, dtype=np.float32) - np.float32(self.centre[1] * h - 0.5))[:, None]
+        x0, y0 = _places(self.centre, linear)
+        x = np.arange(w, dtype=np.float32) - np.float32(x0)
+        y = (np.arange(h, dtype=np.float32) - np.float32(y0))[:, None]
         c, s = np.float32(np.cos(np.radians(self.angle))), np.float32(np.sin(np.radians(self.angle)))
-        u, v = x * c + y * s, y * c - x * s
-        inner = np.sqrt((u / a) ** 2 + (v / b) ** 2)
-        if feather <= 0:
-            return (inner <= 1).astype(np.float32)
-        outer = np.sqrt((u / (a + feather)) ** 2 + (v / (b + feather)) ** 2)
-        # 1 on the inner ellipse, 0 on the outer, and straight along every ray between them.
-        with np.errstate(divide="ignore", invalid="ignore"):
+
+        def rows(y0: int, y1: int) -> np.ndarray:
+            u, v = x * c + y[y0:y1] * s, y[y0:y1] * c - x * s
+            inner = np.sqrt((u / np.float32(rx)) ** 2 + (v / np.float32(ry)) ** 2)
+            if feather <= 0:
+                return (inner <= 1).astype(np.float32)
+            outer = np.sqrt((u / np.float32(rx + feather)) ** 2 + (v / np.float32(ry + feather)) ** 2)
+            # 1 on the inner ellipse, 0 on the outer, and straight along every ray between them.
             share = (1 - outer) / np.maximum(inner - outer, np.float32(1e-9))
-        return smoothstep(np.where(inner <= 1, np.float32(1), share))
+            return smoothstep(np.where(inner <= 1, np.float32(1), share))
+
+        return rows
 
 
 @described
 @dataclass(frozen=True, kw_only=True)
-class Polygon(Settings):
+class Polygon(Mask):
     """A polygon: 1 inside, falling to 0 over the feather around it."""
 
     points: tuple[tuple[float, float], ...] = setting(
         ((0.0, 0.0), (1.0, 0.0), (0.5, 0.5)), Listing(_POINT, 3), "Its corners in order.")
     feather: float = setting(0.05, Number(0, 2, "of the short side"), "Width of the soft edge, outwards.")
 
-    def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
-        """float32 (h, w) weights for a picture (h, w) or (h, w, 3)."""
+    def rows(self, linear: np.ndarray, folder: str = "") -> Rows:
         h, w = linear.shape[:2]
         feather = self.feather * min(h, w)
         # The distance to the outline is smooth away from it, so a soft edge is drawn small and enlarged.
@@ -94,16 +136,17 @@ class Polygon(Settings):
         xy = np.array([(x * w, y * h) for x, y in self.points], np.float32) / np.float32(k) - np.float32(0.5)
         inside, distance = _polygon_distance(xy, small_h, small_w)
         if feather <= 0:
-            return inside.astype(np.float32)
-        return enlarge(smoothstep(np.where(inside, np.float32(1), 1 - distance * np.float32(k / feather))), (h, w), k)
+            return lambda y0, y1: inside[y0:y1].astype(np.float32)
+        soft = smoothstep(np.where(inside, np.float32(1), 1 - distance * np.float32(k / feather)))
+        return Enlarged(soft, (h, w), k).rows
 
 
 @described
 @dataclass(frozen=True, kw_only=True)
-class Tonal(Settings):
+class Tonal(Mask):
     """A range of tones, measured in stops about middle grey on the picture as it reaches the move.
 
-    The luminance is smoothed first, keeping edges (see `negconv.finish.local.guided`), so that grain is not copied
+    The luminance is smoothed first, keeping edges (see `negconv.finish.grid.guided`), so that grain is not copied
     into the mask.
     """
 
@@ -116,25 +159,27 @@ class Tonal(Settings):
         if self.high < self.low:
             raise SettingError("high", f"= {self.high:g}: must not be under low ({self.low:g} stops)")
 
-    def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
-        """float32 (h, w) weights for a picture (h, w) or (h, w, 3)."""
-        from .local import base_stops
+    def rows(self, linear: np.ndarray, folder: str = "") -> Rows:
+        stops = guided_stops(linear)
+        per_stop = np.float32(1 / self.feather)
+        foot, top = np.float32(self.low - self.feather), np.float32(self.high + self.feather)
 
-        stops = base_stops(linear)
-        rising = smoothstep((stops - np.float32(self.low - self.feather)) * np.float32(1 / self.feather))
-        falling = smoothstep((np.float32(self.high + self.feather) - stops) * np.float32(1 / self.feather))
-        return rising * falling
+        def rows(y0: int, y1: int) -> np.ndarray:
+            tone = stops(y0, y1)
+            return smoothstep((tone - foot) * per_stop) * smoothstep((top - tone) * per_stop)
+
+        return rows
 
 
 @described
 @dataclass(frozen=True, kw_only=True)
-class Painted(Settings):
+class Painted(Mask):
     """A mask of the user's own: a grey picture, black 0 to white 1, stretched over the whole positive."""
 
     file: str = setting("mask.png", FilePath("the name of a picture file"), "PNG or TIFF, 8 or 16 bits.")
 
-    def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
-        """float32 (h, w) weights for a picture (h, w) or (h, w, 3).
+    def rows(self, linear: np.ndarray, folder: str = "") -> Rows:
+        """The file's rows.
 
         Raises
         ------
@@ -161,7 +206,8 @@ class Painted(Settings):
         h, w = linear.shape[:2]
         if grey.shape != (h, w):
             grey = np.asarray(Image.fromarray(grey).resize((w, h), Image.Resampling.BILINEAR))
-        return np.clip(grey, 0, 1)
+        grey = np.clip(grey, 0, 1)
+        return lambda y0, y1: grey[y0:y1]
 
 
 #: Masks by the word that names them in a recipe; those made of other masks follow below.
@@ -191,83 +237,47 @@ class AnyMask(Kind):
 
 @described
 @dataclass(frozen=True, kw_only=True)
-class Product(Settings):
+class Product(Mask):
     """Where all of several masks act: their weights multiplied."""
 
-    masks: tuple = setting((Gradient(), Tonal()), Listing(AnyMask(), 1), "The masks.")
+    masks: tuple[Mask, ...] = setting((Gradient(), Tonal()), Listing(AnyMask(), 1), "The masks.")
 
-    def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
-        """float32 (h, w) weights for a picture (h, w) or (h, w, 3)."""
-        out = self.masks[0].weights(linear, folder)
-        for mask in self.masks[1:]:
-            out = out * mask.weights(linear, folder)
-        return out
+    def rows(self, linear: np.ndarray, folder: str = "") -> Rows:
+        each = [mask.rows(linear, folder) for mask in self.masks]
+        return lambda y0, y1: reduce(np.multiply, (rows(y0, y1) for rows in each))
 
 
 @described
 @dataclass(frozen=True, kw_only=True)
-class Union(Settings):
+class Union(Mask):
     """Where any of several masks acts: ``1 - (1 - a)(1 - b)...``, without a crease where they meet."""
 
-    masks: tuple = setting((Gradient(), Ellipse()), Listing(AnyMask(), 1), "The masks.")
+    masks: tuple[Mask, ...] = setting((Gradient(), Ellipse()), Listing(AnyMask(), 1), "The masks.")
 
-    def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
-        """float32 (h, w) weights for a picture (h, w) or (h, w, 3)."""
-        out = 1 - self.masks[0].weights(linear, folder)
-        for mask in self.masks[1:]:
-            out *= 1 - mask.weights(linear, folder)
-        return 1 - out
+    def rows(self, linear: np.ndarray, folder: str = "") -> Rows:
+        each = [mask.rows(linear, folder) for mask in self.masks]
+        return lambda y0, y1: 1 - reduce(np.multiply, (1 - rows(y0, y1) for rows in each))
 
 
 @described
 @dataclass(frozen=True, kw_only=True)
-class Complement(Settings):
+class Complement(Mask):
     """Everywhere another mask does not act."""
 
-    mask: object = setting(Gradient(), AnyMask(), "The mask.")
+    mask: Mask = setting(Gradient(), AnyMask(), "The mask.")
 
-    def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
-        """float32 (h, w) weights for a picture (h, w) or (h, w, 3)."""
-        return 1 - self.mask.weights(linear, folder)
+    def rows(self, linear: np.ndarray, folder: str = "") -> Rows:
+        rows = self.mask.rows(linear, folder)
+        return lambda y0, y1: 1 - rows(y0, y1)
 
 
 MASKS |= {"product": Product, "union": Union, "complement": Complement}
-Mask = Gradient | Ellipse | Polygon | Tonal | Painted | Product | Union | Complement
 
 
 def smoothstep(t: np.ndarray) -> np.ndarray:
     """``3 t**2 - 2 t**3`` within 0..1, 0 below and 1 above."""
     t = np.clip(t, np.float32(0), np.float32(1))
     return t * t * (np.float32(3) - np.float32(2) * t)
-
-
-def enlarge(small: np.ndarray, shape: tuple[int, int], k: int) -> np.ndarray:
-    """Block values on a grid k times coarser to full size, linear between block centres; edges repeat.
-
-    Parameters
-    ----------
-    small : ndarray float32 (ceil(h / k), ceil(w / k), ...)
-    shape : (int, int)
-    k : int
-
-    Returns
-    -------
-    ndarray float32 (h, w, ...)
-    """
-    if k == 1:
-        return small
-    for axis, size in enumerate(shape):
-        last = small.shape[axis] - 1
-        at = np.clip((np.arange(size) + 0.5) / k - 0.5, 0, last)
-        low = np.minimum(at.astype(int), max(last - 1, 0))
-        along = [1] * small.ndim
-        along[axis] = size
-        left, right = small.take(low, axis), small.take(np.minimum(low + 1, last), axis)
-        right -= left
-        right *= (at - low).astype(np.float32).reshape(along)
-        right += left
-        small = right
-    return small
 
 
 def _polygon_distance(xy: np.ndarray, h: int, w: int) -> tuple[np.ndarray, np.ndarray]:
