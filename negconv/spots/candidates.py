@@ -1,0 +1,170 @@
+"""Everything that stands out: narrow light (or dark) parts at several scales, at a threshold set by grain and texture."""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from . import noise
+from .components import connected
+
+#: Side of the square no candidate may hold, in pixels of its level; each level halves the picture.
+SQUARE = 11
+LEVELS = 5
+#: Thresholds start at this many times the grain, or this share of the texture, and rise by a factor.
+GRAINS, TEXTURE, RUNG = 5.0, 0.5, 1.7
+RUNGS = 9
+#: Least and greatest area of a candidate in pixels of its level.
+LEAST, GREATEST = 3, 30000
+
+
+@dataclass(frozen=True, eq=False)
+class Level:
+    """One scale: the plane (density in steps, its sign turned for dark spots), what stands out, and tile values."""
+
+    scale: int
+    plane: np.ndarray
+    height: np.ndarray     # int16 (h, w): top-hat
+    tile: int
+    grain: np.ndarray      # float32 (rows, columns)
+    texture: np.ndarray    # three quarters of the tiles around stay below this height
+    start: np.ndarray      # lowest threshold
+    peaks: np.ndarray      # greatest height in each tile
+    rank: np.ndarray       # peaks, sorted
+
+
+@dataclass(frozen=True, eq=False)
+class Rung:
+    """Connected parts above one threshold of one level."""
+
+    level: Level
+    step: int
+    index: np.ndarray
+    part: np.ndarray
+    count: int
+    threshold: np.ndarray  # of each pixel
+
+
+def levels(plane: np.ndarray, *, light: bool = True, most: int = LEVELS, threads: int = 2):
+    """The scales of a plane, finest first (a generator: one is in memory at a time)."""
+    if not light:
+        plane = np.negative(plane)
+    for k in range(most):
+        if k:
+            plane = noise.halved(plane, threads=threads)
+        if min(plane.shape) < 2 * SQUARE:
+            return
+        tile = 32 if k < 2 else 16
+        height, peaks = top_hat(plane, SQUARE, tile, threads=threads)
+        mean, rough = noise.tile_stats(plane, tile, threads=threads)
+        grain = noise.grain_at(mean, rough, least=4.0 / 2 ** k)
+        texture = around(peaks, 3, 0.75)
+        start = np.maximum(GRAINS * grain, TEXTURE * texture).astype(np.float32)
+        yield Level(2 ** k, plane, height, tile, grain, texture, start, peaks, np.sort(peaks, axis=None))
+
+
+def rungs(level: Level):
+    """Parts of a level at rising thresholds (a generator)."""
+    index, threshold = above(level)
+    width = level.plane.shape[1]
+    value = level.height.reshape(-1)[index].astype(np.float32)
+    for step in range(RUNGS):
+        if len(index) == 0:
+            return
+        part, count = connected(index, width)
+        area = np.bincount(part, minlength=count)
+        keep = (area >= LEAST) & (area <= GREATEST)
+        number = np.cumsum(keep) - 1
+        inside = keep[part]
+        if inside.any():
+            yield Rung(level, step, index[inside], number[part[inside]], int(keep.sum()), threshold[inside])
+        threshold = threshold * np.float32(RUNG)
+        stay = (value > threshold) & (area >= LEAST)[part]
+        index, value, threshold = index[stay], value[stay], threshold[stay]
+
+
+def above(level: Level) -> tuple[np.ndarray, np.ndarray]:
+    """Flat indices of all pixels above the lowest threshold, and that threshold."""
+    h, w = level.height.shape
+    rows, columns = level.start.shape
+    limit = np.minimum(level.start, 32000)
+    across = np.minimum(np.arange(w) // level.tile, columns - 1)
+    # More than a tenth of the picture standing out is texture everywhere: start higher there.
+    for _ in range(6):
+        found = []
+        for r in range(rows):
+            y0, y1 = r * level.tile, (h if r == rows - 1 else (r + 1) * level.tile)
+            line = limit[r].astype(np.int16)[across]
+            found.append(np.flatnonzero(level.height[y0:y1] > line) + y0 * w)
+        if sum(map(len, found)) <= 0.1 * h * w:
+            break
+        limit = limit * 1.4
+    index = np.concatenate(found)
+    y, x = index // w, index % w
+    return index, limit[np.minimum(y // level.tile, rows - 1), np.minimum(x // level.tile, columns - 1)].astype(np.float32)
+
+
+def around(peaks: np.ndarray, reach: int, share: float) -> np.ndarray:
+    """A quantile of the tile values within `reach` tiles, itself included; float32."""
+    h, w = peaks.shape
+    reach_y, reach_x = min(reach, h - 1), min(reach, w - 1)
+    padded = np.pad(peaks, ((reach_y, reach_y), (reach_x, reach_x)), mode="reflect" if min(h, w) > 1 else "edge")
+    window = np.lib.stride_tricks.sliding_window_view(padded, (2 * reach_y + 1, 2 * reach_x + 1)).reshape(h, w, -1)
+    k = int(share * (window.shape[2] - 1))
+    return np.partition(window, k, axis=2)[..., k].astype(np.float32)
+
+
+def top_hat(plane: np.ndarray, side: int, tile: int, *, threads: int = 2) -> tuple[np.ndarray, np.ndarray]:
+    """What is left of a plane without its opening by a square, and its greatest value in each tile; int16 both."""
+    h, w = plane.shape
+    rows, columns = noise.tiles(plane.shape, tile)
+    out = np.empty((h, w), np.int16)
+    peaks = np.zeros((rows, columns), np.int16)
+    half = side // 2
+    pad, top, bottom = 2 * half, np.int16(32767), np.int16(-32768)
+
+    def work(r0: int, r1: int) -> None:
+        y0, y1 = r0 * tile, (h if r1 == rows else r1 * tile)
+        n = y1 - y0
+        a = np.full((n + 2 * pad, w + 2 * pad), top, np.int16)
+        low, high = max(y0 - pad, 0), min(y1 + pad, h)
+        a[low - y0 + pad:high - y0 + pad, pad:pad + w] = plane[low:high]
+        b = np.empty_like(a)
+        a, b = _slide(np.minimum, a, b, side, 0)
+        a, b = _slide(np.minimum, a, b, side, 1)
+        # a[i, j] now is the erosion at row y0 - half + i, column j - half; beyond the picture there is none.
+        a = a[:n + 2 * half, :w + 2 * half]
+        a[:, :half], a[:, half + w:] = bottom, bottom
+        a[:max(half - y0, 0)] = bottom
+        if y1 + half > h:
+            a[h - y1 - half:] = bottom
+        a = np.ascontiguousarray(a)
+        b = np.empty_like(a)
+        a, b = _slide(np.maximum, a, b, side, 0)
+        a, b = _slide(np.maximum, a, b, side, 1)
+        np.subtract(plane[y0:y1], a[:n, :w], out=out[y0:y1])
+        for r in range(r0, r1):
+            strip = out[r * tile:(h if r == rows - 1 else (r + 1) * tile)].max(axis=0)
+            peaks[r] = np.maximum.reduceat(strip, np.arange(columns) * tile)
+
+    noise.over(threads, rows, work, size=max(1, noise.STRIP // tile))
+    return out, peaks
+
+
+def _slide(op, a: np.ndarray, b: np.ndarray, side: int, axis: int) -> tuple[np.ndarray, np.ndarray]:
+    """`op` over `side` entries from each entry on, by doubling; result and spare memory.
+
+    The last ``side - 1`` entries along the axis are not meaningful.
+    """
+    reach = 1
+    while reach < side:
+        step = min(reach, side - reach)
+        if axis == 0:
+            op(a[:-step], a[step:], out=b[:-step])
+            b[-step:] = a[-step:]
+        else:
+            op(a[:, :-step], a[:, step:], out=b[:, :-step])
+            b[:, -step:] = a[:, -step:]
+        a, b = b, a
+        reach += step
+    return a, b

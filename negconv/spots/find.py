@@ -1,0 +1,251 @@
+"""`find_spots`: candidates, their scores, and the outlines of those that are dirt."""
+from __future__ import annotations
+
+import numpy as np
+
+from ..errors import InputError
+from . import candidates, features, noise, score
+from .components import connected
+from .kinds import grouped, shapes, spot_rows
+from .table import Spots
+
+#: The most doubtful rows listed.
+MOST_DOUBTFUL = 300
+
+
+def find_spots(positive, *, sensitivity: float = 0.5, dark: bool = True, pixel_um: float | None = None,
+               threads: int = 2) -> Spots:
+    """Find dust, hairs, scratches and drying marks.
+
+    Candidates are everything narrow that stands out of film density at one of five scales, by more than the film's
+    grain. Each is scored by how it stands out: against grain, against the texture around, how steep its edges are on
+    all sides, how neutral its colour, how its outline runs.
+
+    Parameters
+    ----------
+    positive : Positive, or float array (h, w, 3) or (h, w)
+        Scene-linear, before tone. Where a Positive carries film density, that is searched.
+    sensitivity : float, 0 to 1
+        The share of doubt allowed: a candidate is a spot if its confidence is at least ``1 - sensitivity``. 0 finds
+        nothing but certainties, 1 takes every candidate.
+    dark : bool
+        Also look for dark spots: scratches in the emulsion.
+    pixel_um : float, optional
+        Micrometres on the film a pixel; by default the Positive's.
+    threads : int
+
+    Returns
+    -------
+    Spots
+
+    Raises
+    ------
+    InputError
+        If the array has no such shape, or `sensitivity` lies outside 0 to 1.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> light = (0.18 * 10 ** rng.normal(0, 0.03, (200, 300))).astype(np.float32)
+    >>> light[80:86, 120:127] *= 30
+    >>> spots = find_spots(light)
+    >>> [(s.kind, s.light) for s in spots.rows]
+    [('speck', True)]
+    """
+    if not 0 <= float(sensitivity) <= 1:
+        raise InputError("sensitivity", f"is {sensitivity}", "give a number from 0 to 1")
+    linear, density, pixel_um = _parts(positive, pixel_um)
+    plane = noise.film_plane(linear, density, threads=threads)
+    frame = features.Frame(plane)
+    found = _search(plane, linear, frame, True, threads)
+    if dark:
+        found += _search(plane, linear, frame, False, threads)
+    return _settle(found, plane.shape, 1 - float(sensitivity), pixel_um)
+
+
+def _parts(positive, pixel_um):
+    if hasattr(positive, "linear"):
+        linear, density = positive.linear, getattr(positive, "density", None)
+        pixel_um = pixel_um if pixel_um is not None else getattr(positive, "pixel_um", None)
+    else:
+        linear, density = np.asarray(positive), None
+    if linear.ndim == 3 and linear.shape[2] == 1:
+        linear = linear[..., 0]
+    if linear.ndim not in (2, 3) or (linear.ndim == 3 and linear.shape[2] != 3) or linear.dtype.kind != "f":
+        raise InputError("array", f"has shape {linear.shape} of {linear.dtype}",
+                         "give a scene-linear float positive (h, w, 3) or (h, w)")
+    if density is not None and density.shape != linear.shape[:2]:
+        density = None
+    return linear, density, pixel_um
+
+
+class _Found:
+    """Candidates of one sign that may be dirt: pixels at full size, who owns them, and each one's confidence."""
+
+    def __init__(self, index, owner, confidence, contrast, light):
+        self.index, self.owner, self.confidence, self.contrast, self.light = index, owner, confidence, contrast, light
+
+
+def _search(plane, linear, frame, light: bool, threads: int) -> list[_Found]:
+    """Score all candidates of one sign; outline those worth listing."""
+    out = []
+    full = None
+    for level in candidates.levels(plane, light=light, most=candidates.LEVELS if light else 3, threads=threads):
+        full = level.plane if full is None else full
+        for rung in candidates.rungs(level):
+            values, _ = features.measure(rung, linear, frame)
+            confidence = score.confidence(values, light=light)
+            chosen = confidence >= score.DOUBTFUL
+            if not chosen.any():
+                continue
+            number = np.cumsum(chosen) - 1
+            take = chosen[rung.part]
+            index, owner, contrast = outline(rung, take, number, values[chosen], full, frame)
+            out.append(_Found(index, owner, confidence[chosen], contrast, light))
+    return out
+
+
+def outline(rung, take, number, values, full, frame):
+    """Outlines at full size of chosen parts of a rung.
+
+    The edge of dirt lies where half of the light it takes is taken: for deep dirt far below half its density.
+
+    Returns
+    -------
+    index, owner : int arrays (n,)
+        Flat index at full size and number of the part, each pixel once for each part.
+    contrast : float array
+        Density of each part above its surroundings.
+    """
+    level, scale = rung.level, rung.level.scale
+    width, wide = level.plane.shape[1], full.shape[1]
+    index, owner = rung.index[take], number[rung.part[take]]
+    count = len(values)
+    flat, height = level.plane.reshape(-1), level.height.reshape(-1)
+    ground = flat[index].astype(np.int32) - height[index]
+    own = np.maximum(np.bincount(owner, minlength=count), 1)
+    contrast = np.bincount(owner, height[index].astype(float) ** 2, count) / np.maximum(
+        np.bincount(owner, height[index].astype(float), count), 1)
+    # The opening lies below the mean of a grainy ground.
+    grain = np.exp(values[:, features.NAMES.index("grain")]) * noise.STEPS
+    lift = np.minimum(1.7 * grain, 0.4 * contrast)
+    deep = np.maximum(contrast - lift, 1) / noise.STEPS
+    half = lift - noise.STEPS * np.log10(1 - 0.5 * (1 - 10.0 ** -deep))
+    y, x = index // width * scale, index % width * scale
+    if scale > 1:
+        dy, dx = (v.ravel() for v in np.mgrid[:scale, :scale])
+        y, x = (y[:, None] + dy).ravel(), (x[:, None] + dx).ravel()
+        owner, ground = np.repeat(owner, len(dy)), np.repeat(ground, len(dy))
+    at = y * wide + x
+    values_full = full.reshape(-1)
+    limit = half[owner]
+    keep = values_full[at] >= ground + limit
+    at, owner, ground = at[keep], owner[keep], ground[keep]
+    key = owner.astype(np.int64) * full.size + at
+    order = np.argsort(key)
+    key, ground = key[order], ground[order]
+    fresh = key
+    fresh_ground = ground
+    for _ in range(2 + scale // 2):
+        at = fresh % full.size
+        x = at % wide
+        ring, ring_ground = [], []
+        for step, ok in ((1, x < wide - 1), (-1, x > 0), (wide, at < full.size - wide), (-wide, at >= wide)):
+            ring.append((fresh + step)[ok])
+            ring_ground.append(fresh_ground[ok])
+        ring, ring_ground = np.concatenate(ring), np.concatenate(ring_ground)
+        ok = values_full[ring % full.size] >= ring_ground + half[ring // full.size]
+        ring, first = np.unique(ring[ok], return_index=True)
+        ring_ground = ring_ground[ok][first]
+        if len(key):
+            there = key[np.minimum(np.searchsorted(key, ring), len(key) - 1)] == ring
+            ring, ring_ground = ring[~there], ring_ground[~there]
+        if not len(ring):
+            break
+        key = np.concatenate([key, ring])
+        key.sort()
+        fresh, fresh_ground = ring, ring_ground
+    return key % full.size, key // full.size, deep
+
+
+def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
+    """One label for each place: the likeliest candidate wins the pixels, winners that touch are one spot."""
+    labels = np.zeros(shape, np.int32)
+    least = max(least, score.DOUBTFUL)
+    if not found:
+        return Spots(labels, (), (), pixel_um)
+    base = np.cumsum([0] + [len(f.confidence) for f in found])
+    index = np.concatenate([f.index for f in found])
+    owner = np.concatenate([f.owner + b for f, b in zip(found, base)])
+    confidence = np.concatenate([f.confidence for f in found])
+    contrast = np.concatenate([f.contrast for f in found])
+    light = np.concatenate([np.full(len(f.confidence), f.light) for f in found])
+    area = np.bincount(owner, minlength=len(confidence))
+    # Of nested outlines the larger is preferred while about as likely: it holds the whole of the spot.
+    worth = np.log(np.maximum(confidence, 1e-6) / np.maximum(1 - confidence, 1e-4)) + 0.5 * np.log(np.maximum(area, 1))
+    sure = confidence >= least
+    rows: list = []
+    doubtful: list = []
+    pixels: dict = {}
+    flat = labels.reshape(-1)
+    for certain in (True, False):
+        pool = sure if certain else ~sure
+        here = pool[owner]
+        place, who = index[here], owner[here]
+        if not certain:
+            free = flat[place] == 0
+            whole = np.bincount(who[free], minlength=len(area)) >= 0.8 * area
+            place, who = place[whole[who]], who[whole[who]]
+        if not len(place):
+            continue
+        order = np.argsort(worth[who], kind="stable")
+        place, who = place[order], who[order]
+        # Last in order, hence greatest worth, for each pixel.
+        last = np.unique(place[::-1], return_index=True)[1]
+        holder = who[::-1][last]
+        wins = np.bincount(holder, minlength=len(area)) >= 0.5 * area
+        keep = wins[who]
+        place, who = place[keep], who[keep]
+        spot, first = np.unique(place[::-1], return_index=True)
+        holder = who[::-1][first]
+        # Light and dark never join.
+        part = np.empty(len(spot), np.int64)
+        count = 0
+        for sign in (True, False):
+            of = light[holder] == sign
+            numbers, n = connected(spot[of], shape[1])
+            part[of] = numbers + count
+            count += n
+        if certain:
+            order = _reading_order(spot, part, count, shape[1])
+            part = order[part]
+        best = np.zeros(count)
+        np.maximum.at(best, part, confidence[holder])
+        deep = np.zeros(count)
+        np.maximum.at(deep, part, contrast[holder])
+        sign = np.zeros(count, bool)
+        sign[part] = light[holder]
+        measured = shapes(spot, part, count, shape[1])
+        if certain:
+            rows = spot_rows(measured, sign, best, pixel_um, contrast=deep)
+            flat[spot] = part + 1
+        else:
+            order = np.argsort(-best, kind="stable")[:MOST_DOUBTFUL]
+            listed = spot_rows(measured, sign, best, pixel_um, first=0, doubtful=True, contrast=deep)
+            groups = dict(grouped(spot, part))
+            from dataclasses import replace
+
+            for k, i in enumerate(order.tolist()):
+                row = len(rows) + 1 + k
+                doubtful.append(replace(listed[i], row=row))
+                pixels[row] = groups[i]
+    return Spots(labels, tuple(rows), tuple(doubtful), pixel_um, pixels)
+
+
+def _reading_order(index, part, count, width) -> np.ndarray:
+    """New number of each part, by its first pixel."""
+    first = np.full(count, np.iinfo(np.int64).max)
+    np.minimum.at(first, part, index)
+    order = np.empty(count, np.int64)
+    order[np.argsort(first)] = np.arange(count)
+    return order

@@ -1,0 +1,120 @@
+"""What a spot is, from its outline."""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True, eq=False)
+class Shapes:
+    """Shape measurements of many parts at once; arrays (n,) unless said."""
+
+    area: np.ndarray
+    x: np.ndarray
+    y: np.ndarray
+    box: np.ndarray        # (n, 4) x, y, w, h
+    length: np.ndarray     # along the part, from its outline
+    width: np.ndarray      # mean across
+    long_axis: np.ndarray  # full axes of the ellipse with the same moments
+    short_axis: np.ndarray
+    angle: np.ndarray      # radians, of the long axis
+    edge: np.ndarray       # pixel sides that face the outside
+
+
+def shapes(index: np.ndarray, part: np.ndarray, count: int, width: int) -> Shapes:
+    """Measure parts.
+
+    Parameters
+    ----------
+    index : int array (n,)
+        Flat indices of all parts' pixels, sorted.
+    part : int array (n,)
+        Part of each pixel, 0 .. count - 1.
+    count, width : int
+
+    Notes
+    -----
+    Length and width follow from area A and perimeter P as the sides of the rectangle that has both:
+    ``P / 4 + sqrt(P^2 / 16 - A)``. It holds for curved strips too, where a bounding box or moments do not.
+    Counted pixel sides make a slanted outline longer than it is by up to sqrt 2; the mean factor is 4 / pi
+    (Crofton's formula for the square grid).
+    """
+    y, x = index // width, index % width
+    area = np.bincount(part, minlength=count)
+    safe = np.maximum(area, 1)
+    cx, cy = np.bincount(part, x, count) / safe, np.bincount(part, y, count) / safe
+    dx, dy = x - cx[part], y - cy[part]
+    xx = np.bincount(part, dx * dx, count) / safe + 1 / 12
+    yy = np.bincount(part, dy * dy, count) / safe + 1 / 12
+    xy = np.bincount(part, dx * dy, count) / safe
+    mean, half = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
+    box = np.empty((count, 4), np.int64)
+    low, high = np.full((2, count), np.iinfo(np.int64).max), np.full((2, count), -1)
+    for k, v in enumerate((x, y)):
+        np.minimum.at(low[k], part, v)
+        np.maximum.at(high[k], part, v)
+    box[:, 0], box[:, 1] = low
+    box[:, 2:] = (high - low + 1).T
+    edge = 4 * area
+    right = np.flatnonzero((np.diff(index) == 1) & (x[1:] != 0) & (part[1:] == part[:-1]))
+    edge = edge - 2 * np.bincount(part[right], minlength=count)
+    at = np.searchsorted(index, index + width)
+    at[at == len(index)] = 0
+    down = (index[at] == index + width) & (part[at] == part)
+    edge = edge - 2 * np.bincount(part[down], minlength=count)
+    outline = edge * (np.pi / 4)
+    root = np.sqrt(np.maximum(outline ** 2 / 16 - area, 0))
+    length = np.maximum(outline / 4 + root, 4 * np.sqrt(mean + half) * 0.87)
+    return Shapes(area, cx, cy, box, length, area / np.maximum(length, 1), 4 * np.sqrt(mean + half),
+                  4 * np.sqrt(np.maximum(mean - half, 1 / 12)), np.arctan2(2 * xy, xx - yy) / 2, edge)
+
+
+def kinds(shape: Shapes, light: np.ndarray, contrast: np.ndarray | None = None) -> list[str]:
+    """The kind of each part: speck, fibre, scratch or drying mark.
+
+    A fibre is at least four times as long as wide. A scratch is one that is straight: its ellipse is so slender that
+    the strip cannot bend. Dark strips are scratches sooner, since what lies on the film is light. A drying mark is
+    large, faint and open: a ring or a tide line, whose pixels fill little of its box.
+    """
+    slender = shape.length / np.maximum(shape.width, 1)
+    reach = np.maximum(np.hypot(shape.box[:, 2], shape.box[:, 3]), 1)
+    straight = shape.long_axis / np.maximum(shape.short_axis, 1e-9)
+    spread = shape.short_axis / np.maximum(shape.width, 1)
+    out = []
+    for i in range(len(shape.area)):
+        faint = contrast is not None and contrast[i] < 0.12
+        if slender[i] >= 4 and shape.length[i] >= 8:
+            scratch = (straight[i] >= 12 and spread[i] < 2.2 and reach[i] >= 40) or (
+                not light[i] and straight[i] >= 5)
+            if faint and light[i] and not scratch and straight[i] < 3 and reach[i] >= 25:
+                out.append("drying mark")
+            else:
+                out.append("scratch" if scratch else "fibre")
+        elif faint and shape.area[i] > 400:
+            out.append("drying mark")
+        else:
+            out.append("speck")
+    return out
+
+
+def spot_rows(shape: Shapes, light, confidence, pixel_um, *, first: int = 1, doubtful: bool = False,
+              source: str = "found", contrast=None) -> list:
+    """`Spot` rows of measured parts, numbered from `first` in the parts' order."""
+    from .table import Spot
+
+    kind = kinds(shape, light, contrast)
+    um = None if not pixel_um else float(pixel_um)
+    return [Spot(first + i, round(float(shape.x[i]), 2), round(float(shape.y[i]), 2), int(shape.area[i]),
+                 round(float(shape.length[i]), 1), round(float(shape.width[i]), 1),
+                 None if um is None else round(float(shape.length[i]) * um, 1),
+                 None if um is None else round(float(shape.width[i]) * um, 1),
+                 tuple(int(v) for v in shape.box[i]), kind[i], bool(light[i]), round(float(confidence[i]), 3),
+                 doubtful, source) for i in range(len(shape.area))]
+
+
+def grouped(index: np.ndarray, label: np.ndarray):
+    """Pairs of a label and the indices that carry it, labels rising."""
+    order = np.argsort(label, kind="stable")
+    values, starts = np.unique(label[order], return_index=True)
+    return list(zip(values.tolist(), np.split(index[order], starts[1:])))
