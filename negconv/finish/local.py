@@ -17,7 +17,7 @@ class LocalContrast(Settings):
     strength: float = setting(0.0, Number(-1, 2), "Detail multiplied by 1 + strength; 0 is off, under 0 softens.")
     radius: float = setting(0.03, Number(0.005, 0.2, "of the short side"), "Size of the surroundings.")
     edge: float = setting(0.5, Number(0.05, 4, "stops"), "Steps well above this are edges and get no halo.")
-    grain: float = setting(1.2, Number(1, 3), "Grain and the finest detail are multiplied by this at most.")
+    grain: float = setting(1.2, Number(1, 3), "What is finer than a 750th of the long side, grain with it, is multiplied by this at most.")
 
     def apply(self, linear: np.ndarray) -> np.ndarray:
         """The picture with its detail raised.

@@ -8,7 +8,7 @@ exactly 0, inside exactly 1.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import reduce
 from pathlib import Path
 
@@ -35,6 +35,10 @@ class Mask(Settings):
             Where names of files start.
         """
         raise NotImplementedError
+
+    def for_stops(self, stops: float) -> Mask:
+        """The mask as a move of so many stops needs it: soft enough for tones to keep their order."""
+        return self
 
     def weights(self, linear: np.ndarray, folder: str = "") -> np.ndarray:
         """All rows: float32 (h, w)."""
@@ -147,7 +151,8 @@ class Tonal(Mask):
     """A range of tones, measured in stops about middle grey on the picture as it reaches the move.
 
     The luminance is smoothed first, keeping edges (see `negconv.finish.grid.guided`), so that grain is not copied
-    into the mask.
+    into the mask. A move of many stops widens the feather to twice as many, because a steeper one would print some
+    darker tones lighter than the lighter ones beside them.
     """
 
     low: float = setting(-1.0, Number(-20, 20, "stops about middle grey"), "Darkest tone fully inside.")
@@ -158,6 +163,10 @@ class Tonal(Mask):
         super().__post_init__()
         if self.high < self.low:
             raise SettingError("high", f"= {self.high:g}: must not be under low ({self.low:g} stops)")
+
+    def for_stops(self, stops: float) -> Mask:
+        # A smoothstep is steepest in its middle, by 1.5 over its width.
+        return replace(self, feather=min(max(self.feather, 2 * abs(stops)), 10.0))
 
     def rows(self, linear: np.ndarray, folder: str = "") -> Rows:
         stops = guided_stops(linear)
@@ -242,6 +251,9 @@ class Product(Mask):
 
     masks: tuple[Mask, ...] = setting((Gradient(), Tonal()), Listing(AnyMask(), 1), "The masks.")
 
+    def for_stops(self, stops: float) -> Mask:
+        return replace(self, masks=tuple(mask.for_stops(stops) for mask in self.masks))
+
     def rows(self, linear: np.ndarray, folder: str = "") -> Rows:
         each = [mask.rows(linear, folder) for mask in self.masks]
         return lambda y0, y1: reduce(np.multiply, (rows(y0, y1) for rows in each))
@@ -254,6 +266,9 @@ class Union(Mask):
 
     masks: tuple[Mask, ...] = setting((Gradient(), Ellipse()), Listing(AnyMask(), 1), "The masks.")
 
+    def for_stops(self, stops: float) -> Mask:
+        return replace(self, masks=tuple(mask.for_stops(stops) for mask in self.masks))
+
     def rows(self, linear: np.ndarray, folder: str = "") -> Rows:
         each = [mask.rows(linear, folder) for mask in self.masks]
         return lambda y0, y1: 1 - reduce(np.multiply, (1 - rows(y0, y1) for rows in each))
@@ -265,6 +280,9 @@ class Complement(Mask):
     """Everywhere another mask does not act."""
 
     mask: Mask = setting(Gradient(), AnyMask(), "The mask.")
+
+    def for_stops(self, stops: float) -> Mask:
+        return replace(self, mask=self.mask.for_stops(stops))
 
     def rows(self, linear: np.ndarray, folder: str = "") -> Rows:
         rows = self.mask.rows(linear, folder)

@@ -52,7 +52,7 @@ def dodge(linear: np.ndarray, stops: float, mask: Mask, *, folder: str = "") -> 
     >>> float(lit[4, 4] / grey[4, 4]), float(lit[0, 0] / grey[0, 0])
     (2.0, 1.0)
     """
-    weights, stops = mask.rows(linear, folder), np.float32(stops)
+    weights, stops = mask.for_stops(stops).rows(linear, folder), np.float32(stops)
     return scaled_by_stops(linear, lambda y0, y1, rows: weights(y0, y1) * stops)
 
 
@@ -98,7 +98,7 @@ class EdgeBurn(Settings):
 _EXAMPLE = '''stops = 0.7
 mask = { kind = "product", masks = [
     { kind = "gradient", start = [0.5, 0.55], end = [0.5, 0.3] },
-    { kind = "tonal", low = 0.5, high = 20.0, feather = 1.0 },
+    { kind = "tonal", low = 0.5, feather = 1.5 },
 ] }'''
 
 
