@@ -1,0 +1,241 @@
+"""Files that are whole or not there: written under a temporary name beside their place, flushed, then put in place.
+
+Temporary names are ``.negconv-<host>-<pid>-<random>.part``, so that a later run can tell which of them nobody is
+writing any more. Data is forced to the disk before a file gets its name (about 0.06 s for 144 MB on the disk of
+benchmarks/writing.py): a name then never stands for bytes a power cut can lose.
+"""
+from __future__ import annotations
+
+import hashlib
+import os
+import platform
+import re
+import secrets
+import stat
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from errno import EDQUOT, EEXIST, EFBIG, ENOSPC, EROFS
+from pathlib import Path
+
+from .errors import InputError
+
+_HOST = hashlib.sha256(platform.node().encode()).hexdigest()[:6]
+_TEMPORARY = re.compile(r"\.negconv-([0-9a-f]{6})-(\d+)-[0-9a-f]{8}\.part")
+#: A temporary file of another machine (or where processes cannot be asked after) is given up after this many seconds.
+GIVEN_UP = 24 * 3600
+#: Held while files get their names, so that a worker told to stop does not leave a picture without its sidecar.
+PLACING = threading.Lock()
+_alive: set[str] = set()
+
+
+@dataclass(frozen=True)
+class Staged:
+    """A complete file under its temporary name.
+
+    Attributes
+    ----------
+    temporary, path : str
+        Where it is and where it shall be.
+    size : int
+        Bytes.
+    sha256 : str
+        Empty where none was asked for.
+    """
+
+    temporary: str
+    path: str
+    size: int
+    sha256: str
+
+
+def stage(path, parts, *, hashed: bool = True) -> Staged:
+    """Write parts one after another under a temporary name in the folder of `path`.
+
+    Parameters
+    ----------
+    path : path-like
+        Where the file shall be; its folder must exist.
+    parts : sequence of bytes-like
+    hashed : bool
+        Also take the SHA-256, on a second thread (0.1 s of a core for 144 MB).
+
+    Raises
+    ------
+    InputError
+        Disk full, folder missing or closed to writing; the temporary file is gone by then.
+    """
+    path = os.fspath(path)
+    temporary = os.path.join(os.path.dirname(path) or ".", f".negconv-{_HOST}-{os.getpid()}-{secrets.token_hex(4)}.part")
+    _alive.add(temporary)
+    try:
+        with open(temporary, "xb", buffering=0) as file, ThreadPoolExecutor(1) as beside:
+            digest = beside.submit(_hash, parts) if hashed else None
+            size = 0
+            for part in parts:
+                view = memoryview(part).cast("B")
+                size += len(view)
+                while len(view):
+                    view = view[file.write(view):]
+            os.fsync(file.fileno())
+            digest = digest.result() if hashed else ""
+    except BaseException as error:
+        discard(temporary)
+        if isinstance(error, OSError):
+            raise unwritable(path, error) from error
+        raise
+    return Staged(temporary, path, size, digest)
+
+
+def _hash(parts) -> str:
+    digest = hashlib.sha256()
+    for part in parts:
+        digest.update(memoryview(part).cast("B"))
+    return digest.hexdigest()
+
+
+def place(staged: Staged, *, overwrite: bool) -> None:
+    """Give a complete file its name.
+
+    Raises
+    ------
+    InputError
+        If one exists and `overwrite` is False (decided by the file system, so that of two writers only one wins).
+        The temporary file is gone by then.
+    """
+    try:
+        _place(staged.temporary, staged.path, overwrite)
+        _alive.discard(staged.temporary)
+    except BaseException as error:
+        discard(staged.temporary)
+        if isinstance(error, OSError):
+            raise unwritable(staged.path, error) from error
+        raise
+
+
+def _place(temporary: str, path: str, overwrite: bool) -> None:
+    if overwrite:
+        os.replace(temporary, path)
+        return
+    try:
+        os.link(temporary, path)
+    except FileExistsError:
+        raise
+    except (OSError, AttributeError, NotImplementedError):
+        # A file system without hard links: the empty file made here keeps the name until the whole one takes it.
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
+        os.replace(temporary, path)
+        return
+    os.unlink(temporary)
+
+
+def discard(temporary: str) -> None:
+    """Remove a temporary file if it is there."""
+    try:
+        os.unlink(temporary)
+    except OSError:
+        pass
+    _alive.discard(temporary)
+
+
+def discard_all() -> None:
+    """Remove every temporary file this process is writing, before it ends without finishing."""
+    for temporary in list(_alive):
+        discard(temporary)
+
+
+def sweep(folder, finish=None) -> int:
+    """Remove temporary files of runs that are no more; returns how many.
+
+    Parameters
+    ----------
+    folder : path-like
+    finish : callable, optional
+        Given each such file first; True says that it has been put to use.
+    """
+    count = 0
+    try:
+        names = os.listdir(folder)
+    except OSError:
+        return 0
+    for name in names:
+        match = _TEMPORARY.fullmatch(name)
+        path = os.path.join(folder, name)
+        if match and path not in _alive and _abandoned(path, match[1], int(match[2])):
+            if finish is None or not finish(path):
+                discard(path)
+            count += 1
+    return count
+
+
+def is_temporary(name: str) -> bool:
+    """True for a name `stage` makes."""
+    return _TEMPORARY.fullmatch(name) is not None
+
+
+def _abandoned(path: str, host: str, pid: int) -> bool:
+    try:
+        state = os.lstat(path)
+    except OSError:
+        return False
+    if not stat.S_ISREG(state.st_mode):
+        return False
+    if host == _HOST and os.name == "posix":
+        if pid == os.getpid():
+            return True
+        try:
+            os.kill(pid, 0)
+        except ProcessLookupError:
+            return True
+        except OSError:
+            pass
+    return time.time() - state.st_mtime > GIVEN_UP
+
+
+def unwritable(path, error: OSError) -> InputError:
+    """The line for a file that could not be written."""
+    reason = (error.strerror or str(error)).lower()
+    if error.errno == EEXIST:
+        return InputError(path, "exists already", "choose another folder or allow overwriting")
+    if error.errno in (ENOSPC, EDQUOT, EFBIG):
+        return InputError(path, f"cannot be written ({reason})", "free some space or choose another folder")
+    if error.errno == EROFS or isinstance(error, PermissionError):
+        return InputError(path, f"cannot be written ({reason})", "choose a folder that can be written to")
+    return InputError(path, f"cannot be written ({reason})", "check the folder and the disk")
+
+
+def hash_file(path) -> tuple[str, int]:
+    """SHA-256 and size in bytes of a file.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read.
+    """
+    try:
+        with open(path, "rb", buffering=0) as file:
+            digest, size, buffer = hashlib.sha256(), 0, memoryview(bytearray(1 << 20))
+            while count := file.readinto(buffer):
+                digest.update(buffer[:count])
+                size += count
+    except OSError as error:
+        raise InputError(path, f"cannot be read ({(error.strerror or str(error)).lower()})",
+                         "check the file and its folder") from error
+    return digest.hexdigest(), size
+
+
+def make_folder(path) -> Path:
+    """A folder, made if missing.
+
+    Raises
+    ------
+    InputError
+    """
+    try:
+        os.makedirs(path, exist_ok=True)
+    except FileExistsError:
+        raise InputError(path, "is a file", "name a folder for the outputs") from None
+    except OSError as error:
+        raise unwritable(path, error) from error
+    return Path(path)
