@@ -22,7 +22,10 @@ class SettingError(ValueError):
 
     def under(self, group: str) -> SettingError:
         """The same error seen from a group above."""
-        return SettingError(f"{group}.{self.key}", self.fault, f"{group}.{self.near}" if self.near else "")
+        def below(key: str) -> str:
+            return group + key if key.startswith("[") else f"{group}.{key}"
+
+        return SettingError(below(self.key), self.fault, below(self.near) if self.near else "")
 
     def __reduce__(self):
         return SettingError, (self.key, self.fault, self.near)
@@ -123,10 +126,15 @@ class Listing(Kind):
         return "a list" + (f" of at least {self.least}" if self.least else "") + f", each {self.each.allowed}"
 
     def read(self, value):
-        values = tuple(self.each.read(v) for v in _sequence(value))
+        values = []
+        for i, item in enumerate(_sequence(value), 1):
+            try:
+                values.append(self.each.read(item))
+            except SettingError as error:
+                raise error.under(f"[{i}]") from None
         if len(values) < self.least:
             raise ValueError
-        return values
+        return tuple(values)
 
     def plain(self, value):
         return [self.each.plain(v) for v in value]
