@@ -257,6 +257,24 @@ def test_chart_patches_in_capture_coordinates(small_roll):
     assert (np.diff(means[-6:]) > 0).all()
 
 
+def test_dirt_lies_where_the_truth_says_and_nowhere_else():
+    """The same capture with and without: equal to the bit off the dirt, less light on it (more on a dark scratch)."""
+    from dataclasses import replace
+
+    shot = roll.Shot("card", "mono 1", number=2, seed=6, dirt=2.0)
+    size = roll.capture_size(0.3)
+    dirty, truth = roll.render(shot, size)
+    clean, _ = roll.render(replace(shot, dirt=0.0), size)
+    change = (dirty.astype(int) - 512) / np.maximum(clean.astype(int) - 512, 1)
+    assert 0.9 < (dirty == clean).mean() < 0.9999
+    assert len(truth["spots"]) > 40 and {s["kind"] for s in truth["spots"]} >= {"speck", "fibre"}
+    specks = [s for s in truth["spots"] if s["kind"] == "speck"]
+    taken = [change[round(s["y"]), round(s["x"])] for s in specks]
+    assert np.mean(np.array(taken) < 0.8) > 0.9
+    (x0, y0), (x1, y1) = np.min(truth["corners"], axis=0), np.max(truth["corners"], axis=0)
+    assert all(x0 < s["x"] < x1 and y0 < s["y"] < y1 for s in truth["spots"])
+
+
 def test_same_seed_same_bytes_whatever_the_jobs(tmp_path):
     one, two, other = (tmp_path / n for n in ("one", "two", "other"))
     roll.make_roll(one, frames=3, megapixels=0.05, seed=1, jobs=1)

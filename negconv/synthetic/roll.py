@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from . import negative, rawfile, scenes
+from . import dirt, negative, rawfile, scenes
 
 WIDE_MM, HIGH_MM = 84.0, 56.0
 #: Shutter speeds 1/n, and the one at which the bare panel comes to `_PANEL_LEVEL` of saturation.
@@ -191,7 +191,7 @@ def render(shot: Shot, size: tuple[int, int]) -> tuple[np.ndarray, dict]:
     base = negative.base_of(stock, camera.relative(lamp))
     speed = next((n for n in _SPEEDS if _PANEL_LEVEL * _PANEL_SPEED / n * max(seen * base) < 0.78), _SPEEDS[-1])
     gain = (seen * _PANEL_LEVEL * _PANEL_SPEED / speed).astype(np.float32)
-    dust, spots = _dirt(shot, size, mm, rng)
+    lying, spots = _dirt(shot, size, mm, gate, np.random.default_rng([shot.seed, shot.number, 78]))
 
     cfa = np.empty(size, np.uint16)
     for y in range(0, size[0], 64):
@@ -200,14 +200,16 @@ def render(shot: Shot, size: tuple[int, int]) -> tuple[np.ndarray, dict]:
         exposed = np.stack([plane[rows] * inside for plane in planes], axis=2)
         exposed += (print_[rows] * ((1 - inside) * np.float32(0.5 / 255)))[..., None]
         density = negative.develop(exposed, stock, exposure=shot.exposure)
+        if lying is not None and lying.removed is not None:
+            density *= 1 - lying.removed[rows, :, None]
         through = negative.bands(negative.grain(density, stock, rng), stock)
         light = np.empty(inside.shape, np.float32)
         for r, c, channel in rawfile.colour_planes(camera.pattern):
             site = through[r, c]
             light[r, c] = sum(site[..., b] * (mixing[channel, b] * gain[channel]) for b in range(3))
         light *= panel_light(shot.panel_seed, rows, size)
-        if dust is not None:
-            light *= dust[rows]
+        if lying is not None:
+            light *= lying.factor[rows]
         window = holder.cover(rows, size[1])
         light *= window
         light += np.float32(0.0002) + np.float32(0.0008) * (1 - window)
@@ -290,6 +292,11 @@ class _Window:
         outside += np.float32(0.5)
         return np.clip(outside, 0, 1, out=outside)
 
+    def holds(self, x: float, y: float) -> bool:
+        c, s = np.cos(self.turn), np.sin(self.turn)
+        x, y = x - self.centre[0], y - self.centre[1]
+        return abs(c * x + s * y) < self.half_wide and abs(c * y - s * x) < self.half_high
+
     def corner(self, side: int, end: int) -> np.ndarray:
         return self.place(side * self.half_wide, end * self.half_high)
 
@@ -342,5 +349,13 @@ def _patches(gate: _Window, shape) -> list[dict]:
     return out
 
 
-def _dirt(shot: Shot, size, mm: float, rng):
-    return None, []
+def _dirt(shot: Shot, size: tuple[int, int], mm: float, gate: _Window, rng) -> tuple[dirt.Dirt | None, list[dict]]:
+    """Dirt over the whole opening, and the truth about what lies on the picture."""
+    if shot.dirt <= 0:
+        return None, []
+    lying = dirt.make_dirt(size, rng, specks=int(rng.poisson(60 * shot.dirt)), fibres=int(rng.poisson(5 * shot.dirt)),
+                           scratches=int(rng.poisson(0.5 * shot.dirt)), dark_scratches=int(rng.poisson(0.4 * shot.dirt)),
+                           marks=int(rng.poisson(0.3 * shot.dirt)), size=0.20 * mm, depth=(0.4, 0.98))
+    spots = [{"kind": d.kind, "light": d.light, "x": d.x, "y": d.y, "area": d.area} for d in lying.defects
+             if gate.holds(d.x, d.y)]
+    return lying, spots
