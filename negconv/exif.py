@@ -28,7 +28,8 @@ class Metadata:
     digitized : str
         When the film was copied, ``YYYY:MM:DD HH:MM:SS``.
     taken : str
-        When the film was exposed, as ISO 8601: ``2026``, ``2026-03``, ``2026-03-14`` or with ``T10:30:00``.
+        When the film was exposed, as ISO 8601: ``2026``, ``2026-03``, ``2026-03-14`` or with ``T10:30:00``;
+        two with a slash between are a span.
     title, description, remarks, artist, copyright : str
     pixel_um : float or None
         Size of a pixel on the film, for the resolution.
@@ -76,7 +77,7 @@ def exif_entries(data: Metadata, space: str, size: tuple[int, int]) -> dict[int,
     iso = data.iso and min(round(data.iso), 65535)
     return _filled({
         33434: (RATIONAL, data.exposure_s), 33437: (RATIONAL, data.aperture), 34855: (SHORT, iso),
-        36864: (UNDEFINED, b"0232"), 36867: (ASCII, _exif_date(data.taken) or data.digitized),
+        36864: (UNDEFINED, b"0232"), 36867: (ASCII, _exif_date(data.taken) if data.taken else data.digitized),
         36868: (ASCII, data.digitized), 37386: (RATIONAL, data.focal_mm),
         37510: (UNDEFINED, b"UNICODE\0" + data.remarks.encode("utf-16-le") if data.remarks else b""),
         40961: (SHORT, 1 if space == "srgb" else 65535), 40962: (LONG, size[1]), 40963: (LONG, size[0]),
@@ -88,10 +89,11 @@ def _filled(tags: dict[int, tuple]) -> dict[int, tuple]:
 
 
 def _exif_date(date: str) -> str:
-    """Exif 2.32, DateTimeOriginal: what is unknown is blank between the colons."""
-    day, _, time = date.partition("T")
-    if not day:
+    """Exif 2.32, DateTimeOriginal: what is unknown is blank between the colons, and a span of days has no place."""
+    if "/" in date:
         return ""
+    day, _, time = date.partition("T")
+    time = time[:8] if len(time) >= 8 else time and f"{time}:  "
     year, month, rest = (day.split("-") + ["  ", "  "])[:3]
     return f"{year}:{month}:{rest} {time or '  :  :  '}"
 
@@ -148,9 +150,10 @@ def xmp_packet(data: Metadata) -> bytes:
     for name, value in (("dc:title", data.title), ("dc:description", data.description), ("dc:rights", data.copyright)):
         if value:
             lines.append(f'  <{name}><rdf:Alt><rdf:li xml:lang="x-default">{_xml(value)}</rdf:li></rdf:Alt></{name}>')
-    for name, value in (("dc:creator", data.artist), ("dc:date", data.taken)):
-        if value:
-            lines.append(f"  <{name}><rdf:Seq><rdf:li>{_xml(value)}</rdf:li></rdf:Seq></{name}>")
+    for name, values in (("dc:creator", [data.artist]), ("dc:date", data.taken.split("/"))):
+        items = "".join(f"<rdf:li>{_xml(value)}</rdf:li>" for value in values if value)
+        if items:
+            lines.append(f"  <{name}><rdf:Seq>{items}</rdf:Seq></{name}>")
     spaces = "".join(f'\n   xmlns:{prefix}="{uri}"' for prefix, uri in _NAMESPACES.items())
     return ('<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>\n'
             '<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">\n'
