@@ -111,8 +111,12 @@ class Veil(Settings):
         patch = max(3, round(PATCH * short) | 1)
         planes = np.maximum(planes, 0)
         dark = minimum_filter(planes.min(axis=2), patch, mode="nearest")
-        haziest = dark.ravel() >= np.quantile(dark, 0.999)
-        air = np.maximum(planes.reshape(-1, planes.shape[2])[haziest].mean(axis=0), 0.05).astype(np.float32)
+        haziest = dark.ravel() >= np.quantile(dark, 0.98)
+        hazy = planes.reshape(-1, planes.shape[2])[haziest]
+        # The brightest of the haziest is the air. The paper looks among the haziest 0.1 %; with thin haze those may all
+        # be dark things, which would pass for a darker air and take off twice the haze there is.
+        bright = hazy[np.argsort(hazy.sum(axis=1))[-max(1, len(hazy) // 100):]]
+        air = np.maximum(bright.mean(axis=0), 0.05).astype(np.float32)
         clear = 1 - KEPT * minimum_filter((planes / air).min(axis=2), patch, mode="nearest")
         guide = np.sqrt(np.minimum(luminance(planes if planes.shape[2] == 3 else planes[..., 0]), np.float32(2)))
         a, b = guided(guide, clear.astype(np.float32), 2 * patch, 0.06)

@@ -116,7 +116,7 @@ class Ellipse(Mask):
                 return (inner <= 1).astype(np.float32)
             outer = np.sqrt((u / np.float32(rx + feather)) ** 2 + (v / np.float32(ry + feather)) ** 2)
             # 1 on the inner ellipse, 0 on the outer, and straight along every ray between them.
-            share = (1 - outer) / np.maximum(inner - outer, np.float32(1e-9))
+            share = inner * (1 - outer) / np.maximum(inner - outer, np.float32(1e-9))
             return smoothstep(np.where(inner <= 1, np.float32(1), share))
 
         return rows
