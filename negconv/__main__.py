@@ -1,0 +1,6 @@
+"""``python -m negconv``."""
+import sys
+
+from .cli import main
+
+sys.exit(main())

@@ -1,0 +1,258 @@
+"""The command: parses, calls, prints. No image is touched here."""
+from __future__ import annotations
+
+import argparse
+import json
+import logging
+import os
+import sys
+from pathlib import Path
+
+from . import __version__
+from .errors import InputError, one_line
+
+DONE, SOME_FAILED, UNUSABLE = 0, 1, 2
+
+_EPILOG = """\
+examples:
+  negconv demo glasshouse                          an invented roll, converted: look at glasshouse/positives
+  negconv convert captures -o positives            a folder of captures; the panel frame in it is found by itself
+  negconv convert captures -o positives --film colour --format 6x9 --spots repair
+  negconv inspect captures/frame03.dng --picture found
+  negconv recipe > roll.toml                       every setting with its default, to edit and give to --recipe
+
+exit status: 0 all done; 1 some inputs failed, each named with its reason; 2 unusable arguments
+"""
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run the command; returns the exit status."""
+    # The decoders' own remarks would stand beside our one line about the same fault.
+    logging.getLogger("tifffile").setLevel(logging.CRITICAL)
+    parser = build_parser()
+    args = parser.parse_args(argv)
+    try:
+        return args.run(args)
+    except InputError as error:
+        print(f"negconv: {error}", file=sys.stderr)
+        return UNUSABLE
+    except KeyboardInterrupt:
+        print("negconv: stopped; frames that were finished are whole, nothing half-written is left", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The arguments of every subcommand."""
+    parser = argparse.ArgumentParser(prog="negconv", epilog=_EPILOG, formatter_class=argparse.RawDescriptionHelpFormatter,
+                                     description="Camera captures of film negatives into finished positives.")
+    parser.add_argument("--version", action="version", version=f"negconv {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    p = _command(commands, "convert", convert, "convert captures: files, or folders with a roll in each",
+                 "Finds the panel frame, each frame and its rebate, balances the roll and writes positives with a sidecar "
+                 "each (what was done, as JSON). A second run does only what is missing or changed.")
+    _inputs(p)
+    p.add_argument("-o", "--out", metavar="DIR", required=True, help="folder for the positives (made if missing)")
+    _settings(p)
+    p.add_argument("--output", choices=("tiff", "png", "jpeg"), help="file type (default: tiff, 16 bits)")
+    p.add_argument("--space", metavar="NAME", help="srgb, display-p3, rec2020, romm or linear (default: srgb)")
+    p.add_argument("--balance", metavar="HOW", help="frame: each frame to the same anchor (default); roll: exposures of "
+                   "the roll kept; or a number between, 0 frame to 1 roll")
+    p.add_argument("--spots", choices=("off", "mark", "repair"), help="dust and scratches: leave (default), write a map, "
+                   "or repair")
+    p.add_argument("--sheet", metavar="FILE", help="also write a contact sheet (.jpg, .png or .html)")
+    p.add_argument("--jobs", type=_positive, metavar="N", help="processes (default: by cores and memory)")
+    p.add_argument("--overwrite", action="store_true", help="replace outputs that are there already")
+    p.add_argument("--quiet", action="store_true", help="no progress bar")
+
+    p = _command(commands, "inspect", inspect, "say what is in a capture and how good it is",
+                 "Frames, base densities, exposure, clipping; what to do better at the copy stand. Writes nothing unless "
+                 "--picture is given.")
+    _inputs(p)
+    _settings(p, base=False)
+    p.add_argument("--json", action="store_true", help="print a JSON list, one entry a capture")
+    p.add_argument("--picture", metavar="DIR", help="write a small JPEG of each capture with what was found drawn on it")
+
+    p = _command(commands, "spots", spots, "map dust, hairs, scratches and drying marks for the retoucher",
+                 "For each capture: an 8-bit mask aligned with the positive, a CSV, and an overlay picture.")
+    _inputs(p)
+    p.add_argument("-o", "--out", metavar="DIR", required=True, help="folder for masks, lists and overlays")
+    _settings(p)
+    p.add_argument("--sensitivity", type=float, metavar="S", help="0 only the plainest to 1 everything (default 0.5)")
+    p.add_argument("--overwrite", action="store_true", help="replace outputs that are there already")
+
+    p = _command(commands, "calibrate", calibrate, "make a film file from a photographed chart",
+                 "The chart must be on film of the same stock and development, captured with the same camera and panel.")
+    p.add_argument("chart", metavar="CHART", help="capture of the chart's negative")
+    p.add_argument("--patches", metavar="CSV", required=True, help="columns x,y,w,h (capture pixels) and X,Y,Z (CIE, D50, "
+                   "diffuser Y = 1)")
+    p.add_argument("-o", "--out", metavar="FILE", required=True, help="film file to write (.toml)")
+    p.add_argument("--panel", metavar="FILE", help="capture of the bare panel")
+    p.add_argument("--base", metavar="FILE|X,Y,W,H", help="capture of blank leader, or a rectangle of rebate")
+    p.add_argument("--film", choices=("mono", "colour"), help="kind of film (default: told from the capture)")
+    p.add_argument("--name", default="", help="a name for the film")
+    p.add_argument("--overwrite", action="store_true", help="replace the file if it is there already")
+
+    p = _command(commands, "sheet", sheet, "a contact sheet of positives",
+                 "JPEG or PNG, or a self-contained HTML proof page with what was found and done, by the ending of FILE.")
+    p.add_argument("paths", metavar="PATH", nargs="+", help="positives, or folders of them")
+    p.add_argument("-o", "--out", metavar="FILE", required=True, help="file to write (.jpg, .png or .html)")
+    p.add_argument("--title", default="", help="written above the frames")
+    p.add_argument("--columns", type=_positive, metavar="N", help="frames a row (default: to fit paper)")
+    p.add_argument("--overwrite", action="store_true", help="replace the file if it is there already")
+
+    p = _command(commands, "recipe", recipe, "print a commented recipe with every default",
+                 "Edit what you want to change and give the file to --recipe.")
+
+    p = _command(commands, "demo", demo, "an invented roll, rendered and converted",
+                 "Raw captures and a panel frame in DIR/captures, positives and a contact sheet in DIR/positives.")
+    p.add_argument("dir", metavar="DIR", help="folder to make")
+    p.add_argument("--frames", type=_positive, default=8, metavar="N", help="frames on the roll (default 8)")
+    p.add_argument("--megapixels", type=float, default=6.0, metavar="MP", help="size of each picture (default 6)")
+    p.add_argument("--seed", type=int, default=0, help="another roll")
+    p.add_argument("--jobs", type=_positive, metavar="N", help="processes (default: by cores and memory)")
+    return parser
+
+
+def _command(commands, name: str, run, summary: str, more: str):
+    parser = commands.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}. {more}")
+    parser.set_defaults(run=run)
+    return parser
+
+
+def _inputs(p) -> None:
+    p.add_argument("paths", metavar="PATH", nargs="+", help="captures (raw, TIFF, PNG, JPEG) or folders of them")
+
+
+def _settings(p, base: bool = True) -> None:
+    p.add_argument("--panel", metavar="FILE", help="capture of the bare panel (default: found in the folder)")
+    if base:
+        p.add_argument("--base", metavar="FILE|X,Y,W,H", help="capture of blank leader, or a rectangle of rebate in capture "
+                       "pixels (default: the rebate, found)")
+    p.add_argument("--film", metavar="KIND|FILE", help="mono, colour, or a film file (.toml) made by calibrate (default: told "
+                   "from base and densities)")
+    p.add_argument("--format", metavar="NAME", help="film format such as 135, 6x6, 6x9, 4x5")
+    p.add_argument("--recipe", metavar="FILE", action="append", default=[], help="settings; may be given again, the later "
+                   "over the earlier, options over all")
+
+
+def _positive(text: str) -> int:
+    value = int(text)
+    if value < 1:
+        raise argparse.ArgumentTypeError("must be 1 or more")
+    return value
+
+
+# --- commands ----------------------------------------------------------------------------------------------------
+
+def convert(args) -> int:
+    """`negconv convert`."""
+    return _convert(args.paths, args.out, _recipe(args), panel=args.panel, base=_base(getattr(args, "base", None)),
+                    jobs=args.jobs, overwrite=args.overwrite, quiet=args.quiet, sheet=args.sheet)
+
+
+def inspect(args) -> int:
+    """`negconv inspect`."""
+    from .appraise import inspect_capture
+
+    settings, failed, found = _recipe(args), 0, []
+    panel = _panel(args.panel)
+    for path in _captures(args.paths):
+        try:
+            report = inspect_capture(path, panel=panel, recipe=settings)
+            if args.picture:
+                report.save_picture(Path(args.picture))
+        except InputError as error:
+            failed += 1
+            _say(error)
+            continue
+        found.append(report.to_dict())
+        if not args.json:
+            print(report.text())
+    if args.json:
+        print(json.dumps(found, indent=2, allow_nan=False))
+    return SOME_FAILED if failed else DONE
+
+
+def spots(args) -> int:
+    """`negconv spots`."""
+    from dataclasses import replace
+
+    from .conversion import convert as convert_one
+    from .output import check_free
+    from .spots import find_spots, save_mask, save_overlay
+    from .files import make_folder
+
+    settings = replace(_recipe(args), spots="off")
+    sensitivity = settings.spotting.sensitivity if args.sensitivity is None else args.sensitivity
+    out, panel, failed = make_folder(args.out), _panel(args.panel), 0
+    for path in _captures(args.paths):
+        stem = out / Path(path).stem
+        names = [Path(f"{stem}-mask.png"), Path(f"{stem}-spots.csv"), Path(f"{stem}-overlay.jpg")]
+        try:
+            check_free(names, overwrite=args.overwrite)
+            positive = convert_one(path, panel=panel, base=_base(args.base), recipe=settings.for_frame(path))
+            found = find_spots(positive, sensitivity=sensitivity)
+            save_mask(names[0], found)
+            found.to_csv(names[1])
+            save_overlay(names[2], positive, found)
+        except InputError as error:
+            failed += 1
+            _say(error)
+            continue
+        counts = ", ".join(f"{n} {kind}{'s' * (n != 1)}" for kind, n in found.counts.items() if n) or "none"
+        print(f"{one_line(path)}: {counts}")
+    return SOME_FAILED if failed else DONE
+
+
+def calibrate(args) -> int:
+    """`negconv calibrate`."""
+    from .chart import calibrate_file
+    from .output import check_free
+
+    check_free([args.out], overwrite=args.overwrite)
+    film = calibrate_file(args.chart, args.patches, panel=_panel(args.panel), base=_base(args.base), kind=args.film,
+                          name=args.name or Path(args.out).stem)
+    film.save(args.out)
+    print(film)
+    for note in film.notes:
+        print(f"note: {one_line(note)}")
+    return DONE
+
+
+def sheet(args) -> int:
+    """`negconv sheet`."""
+    from .sheet import write_sheet
+
+    write_sheet(args.paths, args.out, title=args.title, columns=args.columns, overwrite=args.overwrite)
+    print(args.out)
+    return DONE
+
+
+def recipe(args) -> int:
+    """`negconv recipe`."""
+    from .recipe import Recipe
+
+    sys.stdout.write(Recipe().to_toml())
+    return DONE
+
+
+def demo(args) -> int:
+    """`negconv demo`."""
+    from .files import make_folder
+    from .recipe import Recipe
+    from .synthetic.roll import make_roll
+
+    folder = Path(args.dir)
+    if folder.exists() and any(folder.iterdir()):
+        raise InputError(folder, "is there already and not empty", "name a new folder")
+    make_folder(folder)
+    with _bar(args.frames + 1, "rendering") as bar:
+        make_roll(folder, frames=args.frames, megapixels=args.megapixels, seed=args.seed, jobs=args.jobs or os.cpu_count() or 1,
+                  progress=lambda path: bar.update())
+    return _convert([folder / "captures"], folder / "positives", Recipe(spots="repair", format="6x9"),
+                    panel=folder / "captures" / "panel.dng", jobs=args.jobs,
+                    sheet=folder / "positives" / "contact-sheet.jpg", title="Glasshouse roll (invented)")
