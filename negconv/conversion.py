@@ -86,7 +86,8 @@ class Plan:
                    values.get("kind_reason", ""), values.get("pixel_um"), tuple(values.get("warnings", ())))
 
 
-def survey(source, *, panel=None, frames: Sequence[Frame] | None = None, recipe: Recipe = Recipe()) -> Survey:
+def survey(source, *, panel=None, frames: Sequence[Frame] | None = None, base: FilmBase | None = None,
+           recipe: Recipe = Recipe()) -> Survey:
     """What a capture shows: frames, base, and evidence for the balance.
 
     Parameters
@@ -95,6 +96,8 @@ def survey(source, *, panel=None, frames: Sequence[Frame] | None = None, recipe:
     panel : panel frame, path or PanelField, optional
     frames : sequence of Frame, optional
         Where the pictures lie; found when not given.
+    base : FilmBase, optional
+        Sampled from this capture when not given.
     recipe : Recipe
     """
     capture = source if isinstance(source, Capture) else read(source, linearity=recipe.linearity)
@@ -112,10 +115,11 @@ def survey(source, *, panel=None, frames: Sequence[Frame] | None = None, recipe:
     frames = tuple(frames)
     for f in frames:
         warnings += f.warnings
-    try:
-        base = sample_base(replace(small, reduced=1), [f.reduced(k) for f in frames])
-    except InputError:
-        base = None
+    if base is None:
+        try:
+            base = sample_base(replace(small, reduced=1), [f.reduced(k) for f in frames])
+        except InputError as error:
+            warnings.append(f"no base: {error.fault}")
     evidence = tuple(_evidence(small.data, f.reduced(k)) for f in frames)
     neutral = None
     if isinstance(recipe.neutral, tuple) and len(recipe.neutral) == 4:
@@ -301,7 +305,7 @@ def convert(source, *, film: Film | str | None = None, base=None, frame: Frame |
     field_ = None if panel is None or capture.flattened else panel_field(panel)
     given = base if base is not None else recipe.base
     base = None if given is None else film_base(given, capture, field_, recipe)
-    seen = survey(capture, panel=field_, frames=None if frame is None else [frame], recipe=recipe)
+    seen = survey(capture, panel=field_, frames=None if frame is None else [frame], base=base, recipe=recipe)
     if frame is None:
         seen = _or_whole(seen, capture)
     plan = decide(seen, film=film, base=base, balance=balance, recipe=recipe)[0]
