@@ -39,6 +39,8 @@ class Shot:
         Printed on the edge.
     dirt : float
         Amount of dust and hairs, 0 = clean, 1 = as it comes from a drawer.
+    glare : float
+        Light scattered in the copying lens, over the whole capture, as a share of saturation.
     seed, panel_seed : int
         Of scene, placing, grain and dirt; of the panel's fall-off, which all captures of a roll share.
     """
@@ -53,6 +55,7 @@ class Shot:
     panel: str = "white"
     seed: int = 0
     panel_seed: int = 0
+    glare: float = 0.0002
 
 
 _FRAMES = (("chart", "colour 1", 0.0), ("bench", "colour 1", 0.3), ("cat", "colour 1", 0.5),
@@ -212,7 +215,7 @@ def render(shot: Shot, size: tuple[int, int]) -> tuple[np.ndarray, dict]:
             light *= lying.factor[rows]
         window = holder.cover(rows, size[1])
         light *= window
-        light += np.float32(0.0002) + np.float32(0.0008) * (1 - window)
+        light += np.float32(shot.glare) + np.float32(0.0008) * (1 - window)
         cfa[rows] = rawfile.stored(light, black=camera.black, white=camera.white, electrons=camera.electrons,
                                    read_noise=camera.read_noise, rng=rng)
     corners = [[float(v) for v in gate.corner(sx, sy)] for sx, sy in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
