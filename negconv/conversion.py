@@ -191,11 +191,15 @@ def decide(seen: Survey, *, film=None, base: FilmBase | None = None, balance: Ba
     return plans
 
 
-def geometry(frame: Frame, shape: tuple[int, int], recipe: Recipe) -> tuple[Cut, float | None]:
-    """The one cut of frame and recipe, and micrometres a pixel on the film where the format is known."""
+def geometry(frame: Frame, shape: tuple[int, int], recipe: Recipe, *, level: float | None = None) -> tuple[Cut, float | None]:
+    """The one cut of frame and recipe, and micrometres a pixel on the film where the format is known.
+
+    `level` stands for the recipe's, where that is a horizon to be found.
+    """
     from .finish.geometry import picture_cut
 
-    level = recipe.level if not isinstance(recipe.level, str) else 0.0
+    if level is None:
+        level = 0.0 if isinstance(recipe.level, str) else recipe.level
     where = picture_cut(frame.corners, shape, turn=recipe.turn, mirror=recipe.mirror, angle=recipe.angle, level=level,
                         crop=recipe.crop, aspect=recipe.aspect, inset=recipe.inset, rebate=recipe.rebate).snapped()
     name = recipe.format or frame.format
@@ -222,6 +226,21 @@ def apply(capture: Capture, plan: Plan, *, panel: PanelField | None = None, reci
                              keep_density=keep_density)
     return Positive(linear, "srgb", density, plan.cut.matrix, plan.pixel_um, recipe.tone, plan.frame, plan.base,
                     plan.film, plan.balance, recipe, capture.meta, capture.path, plan.warnings)
+
+
+def levelled(plan: Plan, capture: Capture, *, panel: PanelField | None = None, recipe: Recipe = Recipe()) -> Plan:
+    """The plan with the horizon made level, where the recipe asks for that and one is found with confidence."""
+    if recipe.level != "horizon":
+        return plan
+    from .finish.geometry import TRUSTED, find_horizon
+
+    proof = apply(capture.proxy(PROXY), plan, panel=panel, recipe=recipe, keep_density=False)
+    horizon = find_horizon(proof.linear)
+    if horizon is None or horizon.confidence < TRUSTED:
+        sure = "" if horizon is None else f" (confidence {horizon.confidence:.2f})"
+        return replace(plan, warnings=plan.warnings + (f"no horizon was found to level by{sure}",))
+    where, _ = geometry(plan.frame, tuple(n * capture.reduced for n in capture.shape), recipe, level=horizon.level)
+    return replace(plan, cut=where)
 
 
 def stages(plan: Plan, meta: Meta):
@@ -309,6 +328,7 @@ def convert(source, *, film: Film | str | None = None, base=None, frame: Frame |
     if frame is None:
         seen = _or_whole(seen, capture)
     plan = decide(seen, film=film, base=base, balance=balance, recipe=recipe)[0]
+    plan = levelled(plan, capture, panel=field_, recipe=recipe)
     if len(seen.frames) > 1:
         plan = replace(plan, warnings=plan.warnings + (f"shows {len(seen.frames)} frames; this is the first",))
     return finish(apply(capture, plan, panel=field_, recipe=recipe, threads=threads), recipe)[0]

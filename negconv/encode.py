@@ -27,33 +27,43 @@ def encode(linear: np.ndarray, tone: ToneCurve, *, space: str = "srgb", bits: in
     Both curves are tables over the square root of light, fine where eyes are: within one 16-bit code value of the
     formulas (tests/test_encode.py).
     """
-    if bits not in (8, 16):
-        raise ValueError(f"bits must be 8 or 16, not {bits!r}")
-    dtype = np.uint8 if bits == 8 else np.uint16
-    out = np.empty(linear.shape, dtype)
-    grey = linear.ndim == 2
-    flat_in, flat_out = linear.reshape(-1, 1 if grey else 3), out.reshape(-1, 1 if grey else 3)
-    toned = None if tone == ToneCurve.off() else _table(tone.apply, TONE_ENTRIES, TOP)
-    coded = _codes(space, bits, grey)
-    matrix = None if grey or primaries == space_primaries(space) else \
-        np.asarray(colour.matrix(primaries, space), np.float32)
-    luminance = np.asarray(colour.luminance(space), np.float32)
+    encoder = Encoder(tone, space=space, bits=bits, primaries=primaries, grey=linear.ndim == 2)
+    out = np.empty(linear.shape, encoder.dtype)
+    flat_in, flat_out = (a.reshape(-1, encoder.channels) for a in (linear, out))
 
     def work(i0: int, i1: int) -> None:
         for i in range(i0, i1, PIXELS):
-            part = flat_in[i:min(i + PIXELS, i1)]
-            if grey:
-                v = np.maximum(part[:, 0], np.float32(0))
-                flat_out[i:i + len(part), 0] = _look(coded, v if toned is None else _lerp(toned, v))
-            else:
-                v = np.ascontiguousarray(part.T) if matrix is None else np.matmul(matrix, part.T)
-                _into_gamut(v, luminance)
-                if toned is not None:
-                    _tone_keeping_hue(v, toned)
-                flat_out[i:i + len(part)] = _look(coded, v).T
+            encoder(flat_in[i:min(i + PIXELS, i1)], flat_out[i:min(i + PIXELS, i1)])
 
     over(len(flat_in), work, size=PIXELS * 8, threads=threads)
     return out
+
+
+class Encoder:
+    """Tables and matrix of one output, for strips of pixels on any thread."""
+
+    def __init__(self, tone: ToneCurve, *, space: str = "srgb", bits: int = 16, primaries: str = "srgb", grey: bool = False) -> None:
+        if bits not in (8, 16):
+            raise ValueError(f"bits must be 8 or 16, not {bits!r}")
+        self.channels = 1 if grey else 3
+        self.dtype = np.uint8 if bits == 8 else np.uint16
+        self.toned = None if tone == ToneCurve.off() else _table(tone.apply, TONE_ENTRIES, TOP)
+        self.coded = _codes(space, bits)
+        same = grey or primaries == space_primaries(space)
+        self.matrix = None if same else np.asarray(colour.matrix(primaries, space), np.float32)
+        self.luminance = np.asarray(colour.luminance(space), np.float32)
+
+    def __call__(self, linear: np.ndarray, out: np.ndarray) -> None:
+        """Scene-linear light float32 (n, C) into code values (n, C)."""
+        if self.channels == 1:
+            v = np.maximum(linear[:, 0], np.float32(0))
+            out[:, 0] = _look(self.coded, v if self.toned is None else _lerp(self.toned, v))
+            return
+        v = np.ascontiguousarray(linear.T) if self.matrix is None else np.matmul(self.matrix, linear.T)
+        _into_gamut(v, self.luminance)
+        if self.toned is not None:
+            _tone_keeping_hue(v, self.toned)
+        out[...] = _look(self.coded, v).T
 
 
 def space_primaries(space: str) -> str:
@@ -66,7 +76,7 @@ def _table(function, entries: int, top: float) -> np.ndarray:
     return np.asarray(function(root * root * top), np.float32)
 
 
-def _codes(space: str, bits: int, grey: bool) -> np.ndarray:
+def _codes(space: str, bits: int) -> np.ndarray:
     root = np.linspace(0, 1, CODE_ENTRIES)
     full = (1 << bits) - 1
     return np.floor(np.clip(colour.encode(root * root, space), 0, 1) * full + 0.5).astype(np.uint8 if bits == 8 else np.uint16)

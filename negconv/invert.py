@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .capture import Capture
+from .encode import Encoder
 from .flat import PanelField
 from .parallel import over
 from .resample import Cut, Shears
@@ -112,7 +113,7 @@ class _Strip:
 
 
 def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | None = None, threads: int = 2,
-           keep_density: bool = True) -> tuple[np.ndarray, np.ndarray | None]:
+           keep_density: bool = True, encoder: Encoder | None = None) -> tuple[np.ndarray, np.ndarray | None]:
     """The picture a cut describes, inverted.
 
     Parameters
@@ -125,15 +126,17 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
     threads : int
     keep_density : bool
         Also return the mean density above base, for spotting.
+    encoder : Encoder, optional
+        Encode each strip while it is in the cache, and keep no linear picture.
 
     Returns
     -------
-    linear : ndarray float32 (h, w, 3), or (h, w) for mono
+    linear : ndarray float32 (h, w, 3), or (h, w) for mono; code values where an encoder was given
     density : ndarray float32 (h, w) or None
     """
     h, w = where.shape
     channels = len(stages.tables)
-    linear = np.empty((h, w, channels), np.float32)
+    out = np.empty((h, w, channels), np.float32 if encoder is None else encoder.dtype)
     density = np.empty((h, w), np.float32) if keep_density else None
     samples = capture.samples
     shears = Shears.of(where, capture.shape)
@@ -166,13 +169,18 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
     def work(y0: int, y1: int) -> None:
         strip = _Strip(stages, STRIP * w)
         buffer = np.empty((STRIP, w, 3), np.float32)
+        scratch = None if encoder is None else np.empty((STRIP * w, channels), np.float32)
         for y in range(y0, y1, STRIP):
             n = min(STRIP, y1 - y)
             t = rows(y, y + n, buffer[:n]).reshape(-1, 3)
-            strip(t, linear[y:y + n].reshape(-1, channels), None if density is None else density[y:y + n].reshape(-1))
+            target = out[y:y + n].reshape(-1, channels)
+            linear = target if scratch is None else scratch[:n * w]
+            strip(t, linear, None if density is None else density[y:y + n].reshape(-1))
+            if encoder is not None:
+                encoder(linear, target)
 
     over(h, work, size=STRIP * 16, threads=threads)
-    return (linear if channels == 3 else linear[..., 0]), density
+    return (out if channels == 3 else out[..., 0]), density
 
 
 class _Light:
