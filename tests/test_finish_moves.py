@@ -116,16 +116,16 @@ def test_resizing_keeps_light_and_makes_no_moire():
 
 def test_a_resize_carries_the_way_back_density_and_scale():
     y, x = np.mgrid[0:200, 0:300].astype(np.float32)
-    positive = negconv.Positive(np.dstack([x, y, x]), density=y, pixel_um=6.0, to_capture=((0.0, 2.0, 5.0), (-2.0, 0.0, 600.0)))
+    positive = negconv.Positive(np.dstack([x, y, x]) / 30, density=y / 30, pixel_um=6.0, to_capture=((0.0, 2.0, 5.0), (-2.0, 0.0, 600.0)))
     small = apply_moves(positive, Moves(resize=Resize(long_side=100)))
     assert small.shape == (67, 100) and small.density.shape == (67, 100) and small.pixel_um == pytest.approx(18.0)
     # A pixel of the small picture shows the large one's values at the place its matrix names.
     (a, b, c), (d, e, f) = small.to_capture
     sy, sx = 30, 50
-    fx, fy = small.linear[sy, sx, 0], small.linear[sy, sx, 1]
+    fx, fy = small.linear[sy, sx, 0] * 30, small.linear[sy, sx, 1] * 30
     assert a * sx + b * sy + c == pytest.approx(2 * fy + 5, abs=0.1)
     assert d * sx + e * sy + f == pytest.approx(-2 * fx + 600, abs=0.1)
-    assert small.density[sy, sx] == pytest.approx(fy, abs=1e-3)
+    assert small.density[sy, sx] * 30 == pytest.approx(fy, abs=0.02)
 
 
 def test_sharpening_raises_fine_detail_and_no_pixel_beyond_its_limit():
@@ -201,3 +201,21 @@ def test_a_move_on_a_proxy_is_the_proxy_of_the_move(name):
     small = apply_moves(positive.proxy(750), EVERY[name]).linear
     error = np.abs(np.log2(np.maximum(large, 1e-4) / np.maximum(small, 1e-4)))
     assert np.percentile(error, 99) < np.log2(1.02)
+
+
+@pytest.mark.parametrize("name", [n for n in EVERY if n not in ("sharpen",)])
+def test_a_speck_of_dust_changes_nothing_but_itself_and_its_rim(name):
+    """Dust stops nearly all light on the film, so its positive is a hundred thousand times white."""
+    rng = np.random.default_rng(6)
+    clean = rng.gamma(4, 0.05, (900, 1200)).astype(np.float32)
+    dusty = clean.copy()
+    dusty[450:456, 600:606] = 1e6
+    change = np.abs(EVERY[name].apply(dusty) - EVERY[name].apply(clean))
+    change[446:460, 596:610] = 0
+    assert change.max() < 0.1 and np.percentile(change, 99.9) < 0.01
+
+
+def test_a_speck_gets_no_dark_ring_from_resizing():
+    dusty = np.full((300, 400), 0.18, np.float32)
+    dusty[150:154, 200:204] = 1e6
+    assert Resize(long_side=150).apply(dusty).min() > 0.179

@@ -14,6 +14,9 @@ from ..tone import MIDDLE_GREY
 GRID = 750
 #: Tones this many stops under middle grey are below any negative's base, and count as this dark.
 DARKEST = -12.0
+#: Light that counts in solving, four stops over white: a speck of dust is a hundred thousand times lighter than the
+#: picture, and must not spread into its surroundings through a mean.
+CEILING = 16.0
 #: Luminance of linear sRGB (IEC 61966-2-1). It steers moves that then treat all channels alike.
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
 #: Rows a strip: some 50 microseconds an operation, and still within the cache.
@@ -26,8 +29,8 @@ def reduction(shape: tuple[int, ...]) -> int:
 
 
 def luminance(linear: np.ndarray) -> np.ndarray:
-    """float32 luminance of (..., 3), or a grey picture as it is."""
-    return linear if linear.ndim == 2 else linear @ LUMINANCE
+    """float32 luminance of (h, w, 3), or of a grey picture, up to `CEILING`."""
+    return np.minimum(linear if linear.ndim == 2 else linear @ LUMINANCE, np.float32(CEILING))
 
 
 def stops_of(light: np.ndarray) -> np.ndarray:

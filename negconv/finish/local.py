@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..settings import Choice, Number, Settings, described, setting
-from .grid import (Enlarged, box, guided, in_strips, luminance, reduced, reduction, scaled_by_stops, stops_of)
+from .grid import (CEILING, Enlarged, box, guided, in_strips, luminance, reduced, reduction, scaled_by_stops, stops_of)
 
 
 @described
@@ -88,7 +88,7 @@ class Veil(Settings):
         if not self.strength:
             return linear
         k = reduction(linear.shape)
-        planes = reduced(linear, k, of=lambda rows: rows if rows.ndim == 3 else rows[..., None])
+        planes = reduced(linear, k, of=lambda rows: np.minimum(rows if rows.ndim == 3 else rows[..., None], np.float32(CEILING)))
         return self._even(linear, planes) if self.kind == "even" else self._depth(linear, planes, k)
 
     def _even(self, linear: np.ndarray, planes: np.ndarray) -> np.ndarray:
@@ -115,8 +115,8 @@ class Veil(Settings):
         hazy = planes.reshape(-1, planes.shape[2])[haziest]
         # The brightest of the haziest is the air. The paper looks among the haziest 0.1 %; with thin haze those may all
         # be dark things, which would pass for a darker air and take off twice the haze there is.
-        bright = hazy[np.argsort(hazy.sum(axis=1))[-max(1, len(hazy) // 100):]]
-        air = np.maximum(bright.mean(axis=0), 0.05).astype(np.float32)
+        bright = hazy[np.argsort(hazy.sum(axis=1))[-max(1, len(hazy) // 50):]]
+        air = np.maximum(np.median(bright, axis=0), 0.05).astype(np.float32)
         clear = 1 - KEPT * minimum_filter((planes / air).min(axis=2), patch, mode="nearest")
         guide = np.sqrt(np.minimum(luminance(planes if planes.shape[2] == 3 else planes[..., 0]), np.float32(2)))
         a, b = guided(guide, clear.astype(np.float32), 2 * patch, 0.06)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..settings import Choice, Number, Settings, described, setting
-from .grid import luminance
+from .grid import CEILING, luminance
 
 
 @described
@@ -24,7 +24,11 @@ class Resize(Settings):
         return tuple(max(1, round(n * self.long_side / longest)) for n in shape)
 
     def apply(self, linear: np.ndarray) -> np.ndarray:
-        """The picture reduced in linear light, (h, w) or (h, w, 3), by a windowed sinc wide enough to leave no moire."""
+        """The picture (h, w) or (h, w, 3) reduced in linear light.
+
+        The kernel has no negative lobe and light over `negconv.finish.grid.CEILING` counts as that much, so that a
+        spark or a speck gets no dark ring.
+        """
         from PIL import Image
 
         h, w = self.shape(linear.shape[:2])
@@ -33,8 +37,8 @@ class Resize(Settings):
         planes = linear[..., None] if linear.ndim == 2 else linear
         out = np.empty((h, w, planes.shape[2]), np.float32)
         for c in range(planes.shape[2]):
-            plane = Image.fromarray(np.ascontiguousarray(planes[..., c]))
-            out[..., c] = plane.resize((w, h), Image.Resampling.LANCZOS, reducing_gap=None)
+            plane = Image.fromarray(np.minimum(planes[..., c], np.float32(CEILING)))
+            out[..., c] = plane.resize((w, h), Image.Resampling.HAMMING)
         return out[..., 0] if linear.ndim == 2 else out
 
 
