@@ -11,9 +11,9 @@ from .components import connected
 #: Side of the square no candidate may hold, in pixels of its level; each level halves the picture.
 SQUARE = 11
 LEVELS = 5
-#: Thresholds start at this many times the grain, or this share of the texture, and rise by a factor.
-GRAINS, TEXTURE, RUNG = 5.0, 0.5, 1.7
-RUNGS = 9
+#: Thresholds start at this many times the grain and rise by a factor, but by no more than a step of density.
+GRAINS, RUNG, STEP = 4.0, 1.5, 0.12
+RUNGS = 26
 #: Least and greatest area of a candidate in pixels of its level.
 LEAST, GREATEST = 3, 30000
 
@@ -59,7 +59,7 @@ def levels(plane: np.ndarray, *, light: bool = True, most: int = LEVELS, threads
         mean, rough = noise.tile_stats(plane, tile, threads=threads)
         grain = noise.grain_at(mean, rough, least=4.0 / 2 ** k)
         texture = around(peaks, 3, 0.75)
-        start = np.maximum(GRAINS * grain, TEXTURE * texture).astype(np.float32)
+        start = np.float32(GRAINS) * grain
         yield Level(2 ** k, plane, height, tile, grain, texture, start, peaks, np.sort(peaks, axis=None))
 
 
@@ -78,7 +78,7 @@ def rungs(level: Level):
         inside = keep[part]
         if inside.any():
             yield Rung(level, step, index[inside], number[part[inside]], int(keep.sum()), threshold[inside])
-        threshold = threshold * np.float32(RUNG)
+        threshold = threshold + np.minimum(np.float32(RUNG - 1) * threshold, np.float32(STEP * noise.STEPS))
         stay = (value > threshold) & (area >= LEAST)[part]
         index, value, threshold = index[stay], value[stay], threshold[stay]
 

@@ -1,6 +1,8 @@
 """What is known of each candidate: the numbers its score is made from."""
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from .candidates import Level, Rung
@@ -13,11 +15,29 @@ NAMES = ("contrast/grain", "contrast", "contrast/texture", "contrast/strongest a
          "slope outside", "open sides", "least side", "side spread", "area", "length", "width", "slenderness", "straightness",
          "fill", "outline", "density", "density under", "density over the film's", "colour spread", "colour least",
          "colour known", "colour of rest", "level", "step", "grain", "texture/grain", "steepness of frame",
-         "steepness over frame's", "core 2", "core 4", "size on film")
+         "steepness over frame's", "core 2", "core 4", "own share", "size on film")
 
 
-def measure(rung: Rung, linear: np.ndarray, frame: Frame) -> tuple[np.ndarray, Shapes]:
-    """Features of every part of a rung, float32 (count, len(NAMES)), and the parts' shapes."""
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """What is known of the parts of a rung.
+
+    Attributes
+    ----------
+    values : float32 array (count, len(NAMES))
+    ground : float array (count,)
+        Height (over the opening) of what lies around each part, in steps.
+    contrast : float array (count,)
+        Of each part over that ground, in steps.
+    """
+
+    values: np.ndarray
+    ground: np.ndarray
+    contrast: np.ndarray
+
+
+def measure(rung: Rung, linear: np.ndarray, frame: Frame) -> Measured:
+    """Features of every part of a rung."""
     level, index, part, n = rung.level, rung.index, rung.part, rung.count
     width = level.plane.shape[1]
     rows = level.plane.shape[0]
@@ -31,21 +51,22 @@ def measure(rung: Rung, linear: np.ndarray, frame: Frame) -> tuple[np.ndarray, S
         return (np.bincount(part, v, n) / area).astype(np.float32)
 
     first, second = mean(value), mean(value * value)
-    contrast = second / first
+    total = second / first
     peak = np.zeros(n, np.float32)
     np.maximum.at(peak, part, value)
-    core2 = mean(value > 1.7 * rung.threshold)
-    core4 = mean(value > 3 * rung.threshold)
+    core2 = mean(value > rung.threshold * 1.3)
+    core4 = mean(value > rung.threshold * 2)
     spread = np.sqrt(np.maximum(second - first * first, 0)) / first
 
     # Pairs across the outline: inside 1, on it, outside 1, 2, 3, in four directions.
     y, x = index // width, index % width
-    sums = np.zeros((9, n))
+    sums = np.zeros((10, n))
     colour = np.zeros((3, n))
     bright = np.zeros((3, n))
     squares = np.zeros(n)
     sides = []
     hue = linear.ndim == 3
+    met = []
     for dy, dx in ((0, 1), (0, -1), (1, 0), (-1, 0)):
         off = dy * width + dx
         room = ((y + 4 * dy >= 0) & (y + 4 * dy < rows) & (x + 4 * dx >= 0) & (x + 4 * dx < width)
@@ -53,19 +74,22 @@ def measure(rung: Rung, linear: np.ndarray, frame: Frame) -> tuple[np.ndarray, S
         out = np.flatnonzero(room)
         out = out[height[index[out] + off] <= rung.threshold[out]]
         at, who = index[out], part[out]
+        met.append((off, at, who, out))
+        sums[0] += np.bincount(who, minlength=n)
+        sums[9] += np.bincount(who, np.minimum(height[at + 3 * off], value[out]), n)
+    ground = np.where(sums[0] > 0, sums[9] / np.maximum(sums[0], 1), 0.0)
+    contrast = np.maximum(total - ground, 1).astype(np.float32)
+    for off, at, who, out in met:
         here = plane[at].astype(np.float32)
         inner = plane[at - off].astype(np.float32)
         beyond = [plane[at + k * off].astype(np.float32) for k in (1, 2, 3, 4)]
         ref = contrast[who]
         two = (np.maximum(here, inner) - beyond[1]) / ref
-        sums[0] += np.bincount(who, minlength=n)
         sums[1] += np.bincount(who, (here - beyond[0]) / ref, n)
         sums[2] += np.bincount(who, two, n)
         sums[3] += np.bincount(who, (inner - here) / ref, n)
         sums[4] += np.bincount(who, (beyond[1] - beyond[3]) / ref, n)
         sums[5] += np.bincount(who, two < 0.35, n)
-        sums[6] += np.bincount(who, (inner - beyond[2]) / ref, n)
-        sums[7] += np.bincount(who, beyond[1], n)
         squares += np.bincount(who, two * two, n)
         side = np.bincount(who, two, n)
         count = np.bincount(who, minlength=n)
@@ -101,16 +125,16 @@ def measure(rung: Rung, linear: np.ndarray, frame: Frame) -> tuple[np.ndarray, S
 
     log = lambda v: np.log(np.maximum(v, 1e-3))  # noqa: E731
     columns = (log(contrast / grain), log(contrast / STEPS), log(contrast / texture), log(contrast / strongest),
-               log(contrast / typical), share, log(rank + 1e-3), peak / contrast, spread, edge[1], edge[2], edge[3], edge[4],
+               log(contrast / typical), share, log(rank + 1e-3), (peak - ground) / contrast, spread * total / contrast, edge[1], edge[2], edge[3], edge[4],
                edge[5], least, side_spread, log(area), log(shape.length), log(shape.width),
                log(shape.length / np.maximum(shape.width, 1)), log(shape.long_axis / shape.short_axis),
                area / (0.785 * shape.long_axis * shape.short_axis + 1e-3), log(shape.edge / np.sqrt(area)),
                density / STEPS, (density - contrast) / STEPS, (density - frame.top) / STEPS, np.minimum(colour_spread, 3),
                np.clip(colour_least, -2, 1), np.full(n, float(hue)), np.minimum(rest, 1.0), np.full(n, np.log2(level.scale)),
                np.full(n, float(rung.step)), log(grain / STEPS), log(texture / grain),
-               np.full(n, frame.steepness), edge[2] - frame.steepness, core2, core4,
+               np.full(n, frame.steepness), edge[2] - frame.steepness, core2, core4, log(contrast / total),
                log(np.sqrt(area) * level.scale))
-    return np.stack(columns, axis=1).astype(np.float32), shape
+    return Measured(np.stack(columns, axis=1).astype(np.float32), ground, contrast)
 
 
 class Frame:

@@ -11,6 +11,8 @@ from .table import Spots
 
 #: The most doubtful rows listed.
 MOST_DOUBTFUL = 300
+#: Scratches are thin: dark spots are looked for at the finest scales only.
+DARK_LEVELS = 3
 
 
 def find_spots(positive, *, sensitivity: float = 0.5, dark: bool = True, pixel_um: float | None = None,
@@ -90,22 +92,22 @@ def _search(plane, linear, frame, light: bool, threads: int) -> list[_Found]:
     """Score all candidates of one sign; outline those worth listing."""
     out = []
     full = None
-    for level in candidates.levels(plane, light=light, most=candidates.LEVELS if light else 3, threads=threads):
+    for level in candidates.levels(plane, light=light, most=candidates.LEVELS if light else DARK_LEVELS, threads=threads):
         full = level.plane if full is None else full
         for rung in candidates.rungs(level):
-            values, _ = features.measure(rung, linear, frame)
-            confidence = score.confidence(values, light=light)
+            known = features.measure(rung, linear, frame)
+            confidence = score.confidence(known.values, light=light)
             chosen = confidence >= score.DOUBTFUL
             if not chosen.any():
                 continue
             number = np.cumsum(chosen) - 1
             take = chosen[rung.part]
-            index, owner, contrast = outline(rung, take, number, values[chosen], full, frame)
+            index, owner, contrast = outline(rung, take, number, known.ground[chosen], known.contrast[chosen], full)
             out.append(_Found(index, owner, confidence[chosen], contrast, light))
     return out
 
 
-def outline(rung, take, number, values, full, frame):
+def outline(rung, take, number, above, contrast, full):
     """Outlines at full size of chosen parts of a rung.
 
     The edge of dirt lies where half of the light it takes is taken: for deep dirt far below half its density.
@@ -120,17 +122,10 @@ def outline(rung, take, number, values, full, frame):
     level, scale = rung.level, rung.level.scale
     width, wide = level.plane.shape[1], full.shape[1]
     index, owner = rung.index[take], number[rung.part[take]]
-    count = len(values)
     flat, height = level.plane.reshape(-1), level.height.reshape(-1)
     ground = flat[index].astype(np.int32) - height[index]
-    own = np.maximum(np.bincount(owner, minlength=count), 1)
-    contrast = np.bincount(owner, height[index].astype(float) ** 2, count) / np.maximum(
-        np.bincount(owner, height[index].astype(float), count), 1)
-    # The opening lies below the mean of a grainy ground.
-    grain = np.exp(values[:, features.NAMES.index("grain")]) * noise.STEPS
-    lift = np.minimum(1.7 * grain, 0.4 * contrast)
-    deep = np.maximum(contrast - lift, 1) / noise.STEPS
-    half = lift - noise.STEPS * np.log10(1 - 0.5 * (1 - 10.0 ** -deep))
+    deep = contrast / noise.STEPS
+    half = above - noise.STEPS * np.log10(1 - 0.5 * (1 - 10.0 ** -deep))
     y, x = index // width * scale, index % width * scale
     if scale > 1:
         dy, dx = (v.ravel() for v in np.mgrid[:scale, :scale])

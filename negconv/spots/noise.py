@@ -76,8 +76,8 @@ def tiles(shape, tile: int) -> tuple[int, int]:
 def tile_stats(plane: np.ndarray, tile: int, *, threads: int = 2) -> tuple[np.ndarray, np.ndarray]:
     """Mean density and roughness of each tile, in steps; float32 (rows, columns) both.
 
-    Roughness is the mean absolute second difference over three pixels (beyond the grain's own correlation; blind to
-    gradients), scaled to the standard deviation of normal noise.
+    Roughness is the mean absolute second difference over two pixels (beyond most of the grain's own correlation;
+    blind to gradients), scaled to the standard deviation of normal noise.
     """
     rows, columns = tiles(plane.shape, tile)
     mean, rough = np.empty((2, rows, columns), np.float32)
@@ -87,10 +87,10 @@ def tile_stats(plane: np.ndarray, tile: int, *, threads: int = 2) -> tuple[np.nd
     def work(r0: int, r1: int) -> None:
         for r in range(r0, r1):
             part = plane[r * tile:(r + 1) * tile:2, :columns * tile].astype(np.int16)
-            side = part[:, :-6] + part[:, 6:]
+            side = part[:, :-4] + part[:, 4:]
             side >>= 1
             step = np.zeros_like(part)
-            np.subtract(part[:, 3:-3], side, out=step[:, 3:-3])
+            np.subtract(part[:, 2:-2], side, out=step[:, 2:-2])
             np.abs(step, out=step)
             n = part.shape[0] * min(tile, part.shape[1])
             for source, target in ((part, mean), (step, rough)):

@@ -1,0 +1,291 @@
+"""Dirty negatives with their truth for `spots.py` and `train_spots.py`: scenes hard for a dust finder, films, copies.
+
+Run alone it writes a contact sheet of the scenes: ``python benchmarks/spot_scenes.py FILE.png``.
+"""
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from negconv.positive import Positive  # noqa: E402
+from negconv.synthetic import negative, scenes  # noqa: E402
+from negconv.synthetic.dirt import Dirt, make_dirt  # noqa: E402
+
+
+def _blur(plane, sigma):
+    from scipy import ndimage
+
+    if sigma <= 0:
+        return plane
+    return ndimage.gaussian_filter(plane, (sigma, sigma) + (0,) * (plane.ndim - 2))
+
+
+def _colour(grey, tint):
+    return (grey[..., None] * np.asarray(tint, np.float32)).astype(np.float32)
+
+
+def spray(shape, rng):
+    """Drops of water against dark rock and grey sky."""
+    h, w = shape
+    y = np.linspace(0, 1, h, dtype=np.float32)[:, None]
+    ground = 0.05 + 0.25 * (y < 0.4) + 0.05 * scenes.texture(shape, rng)
+    light = np.maximum(ground, 0.01)
+    for _ in range(int(rng.uniform(300, 1500))):
+        r, x0, y0 = rng.exponential(1.3) + 0.7, rng.uniform(0, w), rng.normal(0.55, 0.18) * h
+        _drop(light, x0, y0, r, rng.uniform(0.2, 3.0), rng.uniform(0.5, 1.0))
+    return _colour(_blur(light, rng.uniform(0.6, 1.2)), (0.9, 1.0, 1.08))
+
+
+def _drop(light, x, y, r, value, stretch):
+    reach = int(3 * r) + 2
+    y0, y1 = max(int(y) - reach, 0), min(int(y) + reach + 1, light.shape[0])
+    x0, x1 = max(int(x) - reach, 0), min(int(x) + reach + 1, light.shape[1])
+    if y0 >= y1 or x0 >= x1:
+        return
+    yy, xx = np.ogrid[y0:y1, x0:x1]
+    cover = np.clip(r - np.hypot(xx - x, (yy - y) * stretch) + 0.5, 0, 1)
+    light[y0:y1, x0:x1] = light[y0:y1, x0:x1] * (1 - cover) + value * cover
+
+
+def stars(shape, rng):
+    """A night sky with stars of all magnitudes, and trees."""
+    h, w = shape
+    light = np.full(shape, 0.004, np.float32) + 0.004 * np.linspace(0, 1, h, dtype=np.float32)[:, None]
+    for _ in range(int(h * w / rng.uniform(600, 2500))):
+        y, x = int(rng.uniform(0, h)), int(rng.uniform(0, w))
+        light[y, x] += min(rng.pareto(1.1) * 0.06, 40)
+    light = _blur(light, rng.uniform(0.8, 1.5))
+    top = h * (0.8 + 0.12 * scenes.clouds((1, w), 40, rng)[0])
+    light[np.arange(h)[:, None] > top[None, :]] = 0.001
+    return _colour(_blur(light, 0.6), (1.0, 1.0, 1.1))
+
+
+def city(shape, rng):
+    """Windows and lamps of a town at night."""
+    h, w = shape
+    light = np.full(shape, 0.003, np.float32)
+    tint = np.ones((h, w, 3), np.float32)
+    for _ in range(30):
+        x0, y0 = int(rng.uniform(0, w)), int(rng.uniform(0.2, 0.9) * h)
+        bw, bh = int(rng.uniform(30, 120)), int(rng.uniform(50, 300))
+        light[y0:y0 + bh, x0:x0 + bw] = rng.uniform(0.004, 0.02)
+        cw, ch = rng.integers(3, 9), rng.integers(4, 10)
+        for y in range(y0 + 4, min(y0 + bh, h) - 4, int(ch * 2)):
+            for x in range(x0 + 3, min(x0 + bw, w) - 3, int(cw * 2)):
+                if rng.random() < 0.4:
+                    light[y:y + ch, x:x + cw] = rng.uniform(0.1, 1.2)
+                    tint[y:y + ch, x:x + cw] = (1.25, 0.95, rng.uniform(0.4, 0.9))
+    for _ in range(60):
+        _drop(light, rng.uniform(0, w), rng.uniform(0.4, 1) * h, rng.uniform(0.8, 3), rng.uniform(1, 20), 1.0)
+    return _blur(light[..., None] * tint, rng.uniform(0.6, 1.1)).astype(np.float32)
+
+
+def snow(shape, rng):
+    """Falling flakes, near ones large and soft, before a dark wood."""
+    light = np.maximum(0.06 + 0.03 * scenes.texture(shape, rng), 0.01)
+    h, w = shape
+    for size, soft, count in ((1.0, 0.8, 500), (2.2, 1.6, 120), (5.0, 3.5, 25)):
+        layer = np.zeros(shape, np.float32)
+        for _ in range(int(count * h * w / 4e5)):
+            _drop(layer, rng.uniform(0, w), rng.uniform(0, h), size * rng.uniform(0.7, 1.3), rng.uniform(0.5, 1.0), 1.0)
+        cover = _blur(layer, soft)
+        light = light * (1 - cover) + 0.85 * cover
+    return _colour(light, (0.95, 1.0, 1.05))
+
+
+def canopy(shape, rng):
+    """Leaves and twigs against a bright sky: gaps of sky between them."""
+    h, w = shape
+    sky = 0.9 + 0.1 * scenes.clouds(shape, 200, rng)
+    cover = scenes.clouds(shape, 6, rng) + 0.9 * scenes.clouds(shape, 25, rng) + 0.8 * scenes.clouds(shape, 90, rng)
+    dark = 1 / (1 + np.exp(-np.clip((cover + rng.uniform(-0.5, 0.9)) * 12, -30, 30)))
+    leaf = 0.05 + 0.03 * scenes.texture(shape, rng)
+    light = np.maximum(sky * (1 - dark) + leaf * dark, 0.005)
+    green = np.stack([light * (1 - 0.25 * dark), light, light * (1 - 0.45 * dark)], 2)
+    return _blur(green, rng.uniform(0.4, 0.9)).astype(np.float32)
+
+
+def twigs(shape, rng):
+    """Thin light grasses and wires before a dark ground, and dark ones before the sky: what hairs look like."""
+    from PIL import Image, ImageDraw
+
+    h, w = shape
+    image = Image.new("F", (2 * w, 2 * h), 0.08)
+    pen = ImageDraw.Draw(image)
+    pen.rectangle([0, 0, 2 * w, h], fill=0.7)
+    for _ in range(160):
+        x, y, a = rng.uniform(0, 2 * w), rng.uniform(0, 2 * h), rng.normal(-np.pi / 2, 0.5)
+        points = [(x, y)]
+        for _ in range(12):
+            a += rng.normal(0, 0.12)
+            x, y = x + 18 * np.cos(a), y + 18 * np.sin(a)
+            points.append((x, y))
+        pen.line(points, fill=float(rng.uniform(0.02, 0.9)), width=int(rng.integers(1, 7)))
+    for k in range(4):
+        y = rng.uniform(0, h)
+        pen.line([(0, y), (2 * w, y + rng.uniform(-60, 60))], fill=0.03, width=3)
+    light = np.asarray(image.resize((w, h), Image.Resampling.BOX)) * (1 + 0.06 * scenes.texture(shape, rng))
+    return _colour(_blur(np.maximum(light, 0.005), rng.uniform(0.5, 0.9)), (0.98, 1.0, 0.85))
+
+
+def water(shape, rng):
+    """Glitter on water."""
+    h, w = shape
+    waves = scenes.clouds((h, w // 3), 5, rng)
+    waves = scenes._resize(waves, shape) + 0.6 * scenes._resize(scenes.clouds((h, w // 4), 14, rng), shape)
+    return _colour(_blur(0.10 * np.exp(0.8 * waves) + 2.5 * np.clip(waves - 2.0, 0, None) ** 2, 0.7), (0.8, 1.0, 1.15))
+
+
+def fabric(shape, rng):
+    """A woven cloth with sequins."""
+    h, w = shape
+    y, x = np.mgrid[:h, :w].astype(np.float32)
+    p = rng.uniform(5, 11)
+    light = 0.2 * (1 + 0.35 * np.sin(2 * np.pi * x / p) * np.sin(2 * np.pi * y / p)) * (1 + 0.3 * scenes.clouds(shape, 120, rng))
+    for _ in range(int(h * w / 6000)):
+        _drop(light, rng.uniform(0, w), rng.uniform(0, h), rng.uniform(1, 3.5), rng.uniform(0.3, 2), 1.0)
+    return _colour(_blur(np.maximum(light, 0.01), rng.uniform(0.5, 1.0)), rng.uniform(0.5, 1.0, 3))
+
+
+def plain(shape, rng):
+    """Next to nothing: a soft gradient."""
+    y, x = np.ogrid[:shape[0], :shape[1]]
+    light = 10 ** (rng.uniform(-2.3, -0.1) + 0.4 * np.sin(x / shape[1] * 3 + rng.uniform(0, 6)) * np.cos(y / shape[0] * 2))
+    return _colour(light.astype(np.float32), rng.uniform(0.6, 1.0, 3))
+
+
+HARD = {f.__name__: f for f in (spray, stars, city, snow, canopy, twigs, water, fabric, plain)}
+PHOTOGRAPHS = ("astronaut", "brick", "camera", "chelsea", "clock_motion", "coffee", "coins", "grass", "gravel",
+               "hubble_deep_field", "ihc", "moon", "motorcycle_left", "page", "retina", "rocket", "text", "horse")
+INVENTED = ("leaves", "lettering", "foliage", "bench", "brick", "panes", "lamps", "portrait", "tripod", "cup", "cat",
+            "pinboard")
+
+
+def names() -> list[str]:
+    """All scenes, as ``hard:spray``, ``photo:moon``, ``scene:panes``."""
+    return ([f"hard:{n}" for n in HARD] + [f"photo:{n}" for n in PHOTOGRAPHS]
+            + [f"scene:{n}" for n in INVENTED if n in scenes.SCENES])
+
+
+def picture(name: str, shape, rng) -> np.ndarray:
+    """Scene light, linear sRGB, float32 (h, w, 3); photographs are cut at a random place and scale."""
+    family, _, which = name.partition(":")
+    if family == "hard":
+        return np.maximum(HARD[which](shape, rng), 1e-4)
+    if family == "scene":
+        return np.maximum(scenes.scene(which, shape, int(rng.integers(1 << 30))), 1e-4)
+    small = _photograph(which)
+    # From as it is to three times enlarged: a photograph of few pixels stands for a sharp frame or a soft one.
+    zoom = max(np.exp(rng.uniform(-0.3, 1.0)), 1.001 * max(shape[0] / small.shape[0], shape[1] / small.shape[1]))
+    ch, cw = int(shape[0] / zoom), int(shape[1] / zoom)
+    y, x = rng.integers(0, small.shape[0] - ch + 1), rng.integers(0, small.shape[1] - cw + 1)
+    part = small[y:y + ch, x:x + cw]
+    if rng.random() < 0.5:
+        part = part[:, ::-1]
+    out = np.stack([scenes._resize(part[..., c], shape) for c in range(3)], axis=2)
+    return np.maximum(out, 1e-4).astype(np.float32)
+
+
+def _photograph(name):
+    from importlib.util import find_spec
+
+    from PIL import Image
+
+    folder = Path(find_spec("skimage").submodule_search_locations[0], "data")
+    path = next(folder.glob(name + ".*"))
+    return scenes._from_codes(np.asarray(Image.open(path).convert("RGB")))
+
+
+@dataclass(frozen=True, eq=False)
+class Sample:
+    """A dirty positive, the same without dirt, and the truth."""
+
+    name: str
+    positive: Positive
+    clean: Positive
+    dirt: Dirt
+
+
+def sample(name: str, seed: int, shape=(640, 800), *, dirt=None, clean: bool = False, dark: bool = True,
+           grain=(0.005, 0.045)) -> Sample:
+    """One frame: scene, film, dirt and copy drawn at random from a seed.
+
+    `dirt`, if given, is called as ``dirt(shape, rng, soft)`` instead of the generator.
+    """
+    rng = np.random.default_rng([seed, sum(map(ord, name))])
+    light = picture(name, shape, rng)
+    mono = rng.random() < 0.4
+    stock = negative.STOCKS[str(rng.choice([k for k, s in negative.STOCKS.items() if (s.kind == "mono") == mono]))]
+    grain = rng.uniform(*grain)
+    gamma = tuple(np.array(stock.gamma) * rng.uniform(0.85, 1.15))
+    stock = replace(stock, gamma=gamma, grain=(0.0,) * stock.layers)
+    camera = list(negative.CAMERAS.values())[int(rng.integers(2))]
+    light = _blur(light, rng.choice([0.0, 0.5, 0.9]))
+    made = negative.make_negative(light, stock, exposure=rng.uniform(-1.0, 1.5), camera=camera)
+    film, base = made.transmittance, np.array(made.base, np.float32)
+    # Grain of its own here, so that its size and strength vary: per layer, partly common to the channels.
+    own = rng.standard_normal(film.shape, dtype=np.float32)
+    share = 1.0 if mono else rng.uniform(0.2, 0.8)
+    own = np.sqrt(share) * rng.standard_normal(shape + (1,), dtype=np.float32) + np.sqrt(1 - share) * own
+    size = rng.choice([0.0, 0.5, 0.8])
+    own = _blur(own, size)
+    own /= own.std()
+    above = np.maximum(-np.log10(film / base), 0)
+    film = film * 10 ** (-grain * own * np.sqrt((above + 0.06) / 0.7) / np.sqrt(share + (1 - share) / 3))
+    soft = rng.uniform(0.4, 1.1)
+    if dirt is None:
+        d = rng.uniform(0, 1)
+        deep = (0.25, 0.8) if d < 0.35 else (0.35, 1.0) if d < 0.75 else (0.75, 1.0)
+        made_dirt = make_dirt(shape, rng, specks=int(rng.uniform(15, 70)), fibres=int(rng.integers(2, 9)),
+                              scratches=int(rng.integers(0, 3)), dark_scratches=int(rng.integers(0, 3)) * dark,
+                              marks=int(rng.random() < 0.15), size=float(np.exp(rng.uniform(np.log(3.5), np.log(13)))),
+                              depth=deep, soft=soft)
+    else:
+        made_dirt = dirt(shape, rng, soft)
+    through = film if clean else made_dirt.over(film, base)
+    seed_noise = rng.integers(1 << 30)
+    with_density, full = rng.random() < 0.6, rng.uniform(3000, 20000)
+    gain = light.mean(axis=(0, 1)) if not mono else light.mean()
+    return Sample(name, _positive(through, base, stock, gain, full, seed_noise, with_density),
+                  _positive(film, base, stock, gain, full, seed_noise, with_density), made_dirt)
+
+
+def _positive(film, base, stock, mean, full, seed, with_density) -> Positive:
+    """A plain inversion: no curve, no matrix, one gamma a channel; noise of the camera with `full` electrons."""
+    rng = np.random.default_rng(seed)
+    seen = film / base * 0.8
+    seen = seen + rng.standard_normal(film.shape, dtype=np.float32) * np.sqrt(np.maximum(seen, 0) / full + 4 / full ** 2)
+    density = -np.log10(np.maximum(seen / 0.8, 10 ** -4.0))
+    if stock.kind == "mono":
+        density = density.mean(axis=2)
+    linear = 0.01 * (10 ** (density / np.resize(np.array(stock.gamma), density.shape[2:] or 1)) - 0.95)
+    # White balance and exposure by the scene's own means, with dirt out of the way.
+    linear *= (mean / np.mean(np.minimum(linear, np.percentile(linear[::4, ::4], 97)), axis=(0, 1))).astype(np.float32)
+    linear *= np.float32(0.18 / max(float(np.median(linear)), 1e-3)) ** 0.7
+    grey = density if density.ndim == 2 else density.mean(axis=2)
+    return Positive(linear.astype(np.float32), density=grey.astype(np.float32) if with_density else None, pixel_um=7.0)
+
+
+def main() -> None:
+    from PIL import Image
+
+    if len(sys.argv) < 2 or sys.argv[1].startswith("-"):
+        print(__doc__)
+        return
+    tiles = []
+    for i, name in enumerate(names()):
+        s = sample(name, i, (300, 400))
+        tiles.append(np.atleast_3d(s.positive.encode(bits=8)) * np.ones(3, np.uint8))
+    columns = 6
+    tiles += [np.zeros_like(tiles[0])] * (-len(tiles) % columns)
+    sheet = np.concatenate([np.concatenate(tiles[i:i + columns], 1) for i in range(0, len(tiles), columns)])
+    Image.fromarray(sheet).save(sys.argv[1])
+
+
+if __name__ == "__main__":
+    main()
