@@ -275,6 +275,17 @@ def test_dirt_lies_where_the_truth_says_and_nowhere_else():
     assert all(x0 < s["x"] < x1 and y0 < s["y"] < y1 for s in truth["spots"])
 
 
+def test_chart_table_holds_the_patches_in_xyz(small_roll):
+    """Against colour-science's sRGB to XYZ under D50 (Bradford)."""
+    colour = pytest.importorskip("colour")
+    folder, truth = small_roll
+    table = np.genfromtxt(folder / "chart.csv", delimiter=",", names=True)
+    assert table.dtype.names == ("x", "y", "w", "h", "X", "Y", "Z") and len(table) == 24
+    d50 = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
+    expected = colour.RGB_to_XYZ(np.array(scenes.PATCHES), "sRGB", d50, chromatic_adaptation_transform="Bradford")
+    assert np.allclose(np.stack([table[k] for k in "XYZ"], 1), expected, atol=3e-4)
+
+
 def test_same_seed_same_bytes_whatever_the_jobs(tmp_path):
     one, two, other = (tmp_path / n for n in ("one", "two", "other"))
     roll.make_roll(one, frames=3, megapixels=0.05, seed=1, jobs=1)

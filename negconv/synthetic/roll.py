@@ -20,6 +20,8 @@ WIDE_MM, HIGH_MM = 84.0, 56.0
 #: Shutter speeds 1/n, and the one at which the bare panel comes to `_PANEL_LEVEL` of saturation.
 _SPEEDS = (15, 20, 25, 30, 40, 50, 60, 80, 100, 125, 160, 200, 250, 320)
 _PANEL_SPEED, _PANEL_LEVEL = 250, 0.82
+#: Linear sRGB (IEC 61966-2-1) to CIE XYZ adapted to D50 by the Bradford transform, as ICC profiles of sRGB hold it.
+_SRGB_TO_XYZ_D50 = ((0.43607, 0.38506, 0.14308), (0.22250, 0.71688, 0.06062), (0.01393, 0.09710, 0.71417))
 _DAY = datetime(2026, 3, 14, 10, 0)
 
 
@@ -83,7 +85,8 @@ def make_roll(folder, *, frames: int = 8, megapixels: float = 6.0, seed: int = 0
     Parameters
     ----------
     folder : path
-        Gets ``captures/frame01.dng`` and so on, ``captures/panel.dng``, and ``truth.json``.
+        Gets ``captures/frame01.dng`` and so on, ``captures/panel.dng``, ``truth.json``, and ``chart.csv`` with the
+        patches of the first chart on the roll (x, y, w, h in capture pixels; CIE XYZ, D50, diffuser Y = 1).
     frames : int
     megapixels : float
         Size of the picture inside each capture; the capture with its holder is a third larger.
@@ -126,6 +129,10 @@ def make_roll(folder, *, frames: int = 8, megapixels: float = 6.0, seed: int = 0
                 progress(task[0])
     truths = truths[1:]
     Path(folder, "truth.json").write_text(json.dumps(truths, indent=1) + "\n", encoding="utf-8")
+    chart = next((t for t in truths if "patches" in t), None)
+    if chart:
+        lines = [",".join(f"{patch[k]:.5g}" for k in "xywhXYZ") for patch in chart["patches"]]
+        Path(folder, "chart.csv").write_text("\n".join(["x,y,w,h,X,Y,Z", *lines]) + "\n", encoding="ascii")
     return truths
 
 
@@ -347,8 +354,9 @@ def _patches(gate: _Window, shape) -> list[dict]:
     for (x, y, bw, bh), colour in zip(scenes.patch_boxes(shape), scenes.PATCHES):
         cx, cy = gate.place(x + bw / 2 - w / 2, y + bh / 2 - h / 2)
         side = 0.75 * min(bw, bh)
+        xyz = dict(zip("XYZ", (float(v) for v in np.array(_SRGB_TO_XYZ_D50) @ colour)))
         out.append({"x": float(cx - side / 2), "y": float(cy - side / 2), "w": float(side), "h": float(side),
-                    "srgb_linear": list(colour)})
+                    "srgb_linear": list(colour), **xyz})
     return out
 
 

@@ -192,13 +192,16 @@ def chart(shape, rng) -> np.ndarray:
         board.box(x - 0.004 * h, y - 0.004 * h, x + 0.12 * w + 0.004 * h, y + 0.13 * h + 0.004 * h, (0.02, 0.02, 0.02))
         board.box(x, y, x + 0.12 * w, y + 0.13 * h, colour)
     values = wedge_values()
+    board.box(0.078 * w, 0.745 * h, 0.922 * w, 0.875 * h, (0.02, 0.02, 0.02))
     for i, value in enumerate(values):
         step = 0.84 * w / len(values)
         board.box(w * 0.08 + i * step, h * 0.75, w * 0.08 + (i + 1) * step + 0.5, h * 0.87, (value,) * 3)
     board.text(0.08 * w, 0.935 * h, "GLASSHOUSE  bench 3  patches and six stops of grey", (0.85, 0.85, 0.85),
                0.034 * h)
-    for i in range(9):
-        board.text((0.665 + 0.029 * i) * w, 0.935 * h, "grain", (0.02, 0.02, 0.02), (0.019 - 0.0016 * i) * h)
+    x = 0.66 * w
+    for height in h * np.linspace(0.019, 0.005, 9):
+        board.text(x, 0.935 * h, "grain", (0.02, 0.02, 0.02), height)
+        x += 2.9 * height
     rgb = board.linear()
     for box, value in zip(wedge_boxes(shape, len(values)), values):       # the drawing's 8 bits would round the darks
         x, y, bw, bh = (int(round(v)) for v in box)
@@ -349,7 +352,7 @@ def bench(shape, rng) -> np.ndarray:
             board.box(x + gap, y + gap, x + across - gap, y + deep - gap, glaze * rng.uniform(0.8, 1.2), round=0.003 * h)
         y += deep
         row = min(row + 1, rows)
-    names = ("fern", "sage", "mint", "moss", "reed", "thyme", "ivy", "rue")
+    names = rng.permutation(("fern", "sage", "mint", "moss", "reed", "thyme", "ivy", "rue"))
     greens = ((0.07, 0.24, 0.05), (0.13, 0.26, 0.09), (0.18, 0.31, 0.04), (0.05, 0.17, 0.09), (0.24, 0.25, 0.04))
     centres = (np.arange(5) + 0.5 + rng.uniform(-0.1, 0.1, 5)) / 5 * w
     for i, x in enumerate(centres):
@@ -359,16 +362,15 @@ def bench(shape, rng) -> np.ndarray:
         board.shape_of([(x - half * 1.5, foot), (x + half * 2.6, foot - 0.02 * h), (x + half * 2.2, foot + 0.02 * h),
                         (x - half * 0.6, foot + 0.012 * h)], (0.05, 0.06, 0.06))    # shadow
         _plant(board, x, foot - size, size * rng.uniform(1.3, 1.9), rng, greens[i])
-        strips = 40
-        for k in range(strips):                                                     # the round of the pot
-            a, b = -1 + 2 * k / strips, -1 + 2 * (k + 1) / strips
-            shade = clay * (0.30 + 0.85 * np.sqrt(max(0, 1 - ((a + b) / 2 + 0.35) ** 2 / 1.85)))
-            board.shape_of([(x + a * half, foot - size), (x + b * half + 0.5, foot - size),
-                            (x + b * half * 0.72 + 0.5, foot), (x + a * half * 0.72, foot)], shade)
-            board.box(x + a * half * 1.12, foot - size * 1.02, x + b * half * 1.12 + 0.5, foot - size * 0.82, shade * 1.15)
+        for upper, lower, top_y, low_y in ((1.0, 0.72, 1.0, 0.0), (1.12, 1.12, 1.02, 0.82)):   # the round of pot and rim
+            for a, b in zip(np.linspace(-1, 0.96, 50), np.linspace(-0.96, 1, 50)):
+                shade = clay * (0.30 + 0.85 * np.sqrt(max(0, 1 - ((a + b) / 2 + 0.35) ** 2 / 1.85))) * upper
+                board.shape_of([(x + a * half * upper, foot - size * top_y), (x + b * half * upper + 0.5, foot - size * top_y),
+                                (x + b * half * lower + 0.5, foot - size * low_y), (x + a * half * lower, foot - size * low_y)],
+                               shade)
         board.box(x - 0.38 * half, foot - 0.60 * size, x + 0.70 * half, foot - 0.38 * size, (0.80, 0.78, 0.70),
                   round=0.003 * h)
-        board.text(x + 0.16 * half, foot - 0.49 * size, names[int(rng.integers(len(names)))], (0.03, 0.03, 0.04),
+        board.text(x + 0.16 * half, foot - 0.49 * size, str(names[i]), (0.03, 0.03, 0.04),
                    0.135 * size, anchor="mm")
     rgb = board.linear()
     rgb *= _light(shape, rng, 0.30)
