@@ -219,3 +219,10 @@ def test_a_speck_gets_no_dark_ring_from_resizing():
     dusty = np.full((300, 400), 0.18, np.float32)
     dusty[150:154, 200:204] = 1e6
     assert Resize(long_side=150).apply(dusty).min() > 0.179
+
+
+def test_a_recipes_tone_curve_goes_along():
+    positive = negconv.Positive(GREY)
+    harder = Recipe(tone={"contrast": 2.0})
+    assert apply_moves(positive, harder).tone == harder.tone
+    assert apply_moves(positive, harder.moves) is positive

@@ -56,20 +56,25 @@ def reduced(linear: np.ndarray, k: int, of=luminance) -> np.ndarray:
     h, w = linear.shape[:2]
     if k == 1:
         return np.array(of(linear), np.float32)
-    starts = np.arange(0, w, k)
-    counts = np.diff(np.append(starts, w)).astype(np.float32)
     probe = of(linear[:1])
-    out = np.empty((-(-h // k), len(starts)) + probe.shape[2:], np.float32)
-    counts = counts.reshape((-1,) + (1,) * (probe.ndim - 2))
+    out = np.empty((-(-h // k), -(-w // k)) + probe.shape[2:], np.float32)
+    heights, widths = (np.minimum(k, n - np.arange(0, n, k)).astype(np.float32) for n in (h, w))
+    weight = (1 / (heights[:, None] * widths)).reshape(out.shape[:2] + (1,) * (out.ndim - 2))
     each = max(1, ROWS // k)
 
     def work(i0: int, i1: int) -> None:
         for i in range(i0, i1, each):
-            part = np.ascontiguousarray(of(linear[i * k:min(i + each, i1) * k]))
-            edges = np.arange(0, len(part), k)
-            heights = np.diff(np.append(edges, len(part))).astype(np.float32)
-            sums = np.add.reduceat(np.add.reduceat(part, edges, axis=0), starts, axis=1)
-            out[i:i + len(edges)] = sums / counts / heights.reshape((-1,) + (1,) * (part.ndim - 1))
+            part = of(linear[i * k:min(i + each, i1) * k])
+            n = -(-len(part) // k)
+            sums = np.zeros((n, out.shape[1] * k) + part.shape[2:], np.float32)
+            for r in range(min(k, len(part))):
+                rows = part[r::k]
+                sums[:len(rows), :w] += rows
+            total = out[i:i + n]
+            total[...] = sums[:, ::k]
+            for c in range(1, k):
+                total += sums[:, c::k]
+            total *= weight[i:i + n]
 
     in_strips(len(out), work, each * 8)
     return out

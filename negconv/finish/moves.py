@@ -154,10 +154,12 @@ def apply_moves(positive: Positive, recipe) -> Positive:
     positive : Positive
     recipe : Recipe or Moves
 
+        Of a recipe the tone curve is taken too, so that one call shows a change.
+
     Returns
     -------
     Positive
-        The same object where every move is off. `density` and `to_capture` follow a resize.
+        The same object where nothing changes. `density` and `to_capture` follow a resize.
 
     Examples
     --------
@@ -169,6 +171,9 @@ def apply_moves(positive: Positive, recipe) -> Positive:
     0.5
     """
     moves = getattr(recipe, "moves", recipe)
+    tone = getattr(recipe, "tone", positive.tone)
+    if tone != positive.tone:
+        positive = replace(positive, tone=tone)
     linear = moves.apply(positive.linear, folder=getattr(recipe, "folder", ""), pixel_um=positive.pixel_um)
     if linear is positive.linear:
         return positive
