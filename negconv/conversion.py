@@ -326,7 +326,7 @@ def convert(source, *, film: Film | str | None = None, base=None, frame: Frame |
     base = None if given is None else film_base(given, capture, field_, recipe)
     seen = survey(capture, panel=field_, frames=None if frame is None else [frame], base=base, recipe=recipe)
     if frame is None:
-        seen = _or_whole(seen, capture)
+        seen = or_whole(seen)
     plan = decide(seen, film=film, base=base, balance=balance, recipe=recipe)[0]
     plan = levelled(plan, capture, panel=field_, recipe=recipe)
     if len(seen.frames) > 1:
@@ -382,7 +382,7 @@ def film_base(given, capture: Capture, field_: PanelField | None, recipe: Recipe
     return replace(sample_base(replace(small, reduced=1)), source=f"leader {os.path.basename(leader.path)}")
 
 
-def _or_whole(seen: Survey, capture: Capture) -> Survey:
+def or_whole(seen: Survey) -> Survey:
     """A survey whose untrusted single frame is replaced by the whole capture, with a word."""
     if len(seen.frames) == 1 and seen.frames[0].trusted:
         return seen
