@@ -182,9 +182,8 @@ def spots(args) -> int:
     from dataclasses import replace
 
     from .conversion import convert as convert_one
-    from .output import check_free
+    from .files import check_free, make_folder
     from .spots import find_spots, save_mask, save_overlay
-    from .files import make_folder
 
     settings = replace(_recipe(args), spots="off")
     sensitivity = settings.spotting.sensitivity if args.sensitivity is None else args.sensitivity
@@ -211,7 +210,7 @@ def spots(args) -> int:
 def calibrate(args) -> int:
     """`negconv calibrate`."""
     from .chart import calibrate_file
-    from .output import check_free
+    from .files import check_free
 
     check_free([args.out], overwrite=args.overwrite)
     film = calibrate_file(args.chart, args.patches, panel=_panel(args.panel), base=_base(args.base), kind=args.film,
@@ -256,3 +255,122 @@ def demo(args) -> int:
     return _convert([folder / "captures"], folder / "positives", Recipe(spots="repair", format="6x9"),
                     panel=folder / "captures" / "panel.dng", jobs=args.jobs,
                     sheet=folder / "positives" / "contact-sheet.jpg", title="Glasshouse roll (invented)")
+
+
+# --- shared ------------------------------------------------------------------------------------------------------
+
+def _convert(paths, out, settings, *, panel=None, base=None, jobs=None, overwrite=False, quiet=False, sheet=None, title="") -> int:
+    from .roll import Roll, summary
+
+    if sheet:
+        from .files import check_free
+
+        check_free([sheet], overwrite=overwrite)
+    roll = Roll([os.fspath(p) for p in paths], panel=panel, base=base, recipe=settings)
+    results = []
+    with _bar(None, "", quiet) as bar:
+        for result in roll.convert(out, jobs=jobs, overwrite=overwrite, progress=bar.stage):
+            results.append(result)
+            if result.status == "failed" or result.warnings:
+                bar.write(str(result))
+    print(f"{summary(results)}: {one_line(out)}")
+    pictures = [r.output for r in sorted(results, key=lambda r: r.number) if r.ok and r.output]
+    if sheet and pictures:
+        from .sheet import write_sheet
+
+        write_sheet(pictures, sheet, title=title, overwrite=True)
+        print(one_line(sheet))
+    return SOME_FAILED if any(not r.ok for r in results) else DONE
+
+
+class _bar:
+    """A progress bar with time left; lines written meanwhile stand above it."""
+
+    def __init__(self, total: int | None, words: str, quiet: bool = False) -> None:
+        self.total, self.words, self.quiet, self.bar = total, words, quiet, None
+
+    def __enter__(self) -> _bar:
+        if self.total is not None:
+            self._start(self.words, self.total)
+        return self
+
+    def __exit__(self, *exc) -> None:
+        if self.bar is not None:
+            self.bar.close()
+
+    def _start(self, words: str, total: int) -> None:
+        from tqdm import tqdm
+
+        if self.bar is not None:
+            self.bar.close()
+        self.words = words
+        self.bar = tqdm(total=total, desc=words, unit="frame", file=sys.stderr, leave=False, delay=0.5, disable=self.quiet or None)
+
+    def stage(self, words: str, done: int, total: int) -> None:
+        """What `Roll.convert` reports."""
+        if self.bar is None or words != self.words:
+            self._start(words, total)
+        self.bar.update(done - self.bar.n)
+
+    def update(self) -> None:
+        self.bar.update()
+
+    def write(self, line: str) -> None:
+        if self.bar is None:
+            print(line, file=sys.stderr)
+        else:
+            self.bar.write(line, file=sys.stderr)
+
+
+def _recipe(args):
+    """The recipe files given, the later over the earlier, and the options over all."""
+    from .recipe import Recipe
+    from .settings import SettingError
+
+    chosen = Recipe.load(*args.recipe) if args.recipe else Recipe()
+    options = {k: getattr(args, k, None) for k in ("film", "format", "output", "space", "spots", "balance")}
+    try:
+        if options["balance"] is not None:
+            try:
+                options["balance"] = float(options["balance"])
+            except ValueError:
+                pass
+        if options["film"] not in (None, "auto", "colour", "mono"):
+            # A film file named on the command line is relative to where the user is, not to the recipe.
+            options["film"] = os.path.abspath(options["film"])
+        return chosen.changed({k: v for k, v in options.items() if v is not None})
+    except SettingError as error:
+        raise InputError(f"--{error.key}", error.fault, f"did you mean {error.near}?" if error.near else "see: negconv convert --help") from None
+
+
+def _base(text: str | None):
+    """A rectangle, or the path of a leader capture."""
+    if text is None:
+        return None
+    parts = text.split(",")
+    if len(parts) == 4 and not os.path.exists(text):
+        try:
+            x, y, w, h = map(float, parts)
+        except ValueError:
+            raise InputError("--base", f"{text!r} is neither a file nor four numbers", "give X,Y,W,H in capture pixels") from None
+        if min(x, y) < 0 or min(w, h) < 1:
+            raise InputError("--base", f"{text!r} is no rectangle", "give X,Y,W,H in capture pixels, W and H 1 or more")
+        return (x, y, w, h)
+    return text
+
+
+def _panel(path: str | None):
+    from .flat import panel_field
+
+    return None if path is None else panel_field(path)
+
+
+def _captures(paths) -> tuple[str, ...]:
+    """Every capture named; one that is not there is met, and named, when it is read."""
+    from .gather import find_captures
+
+    return find_captures(paths)
+
+
+def _say(error: InputError) -> None:
+    print(f"negconv: {error}", file=sys.stderr)

@@ -239,3 +239,16 @@ def make_folder(path) -> Path:
     except OSError as error:
         raise unwritable(path, error) from error
     return Path(path)
+
+
+def check_free(paths, *, overwrite: bool) -> None:
+    """Refuse outputs that are there already, before any work is done for them.
+
+    Raises
+    ------
+    InputError
+        Unless `overwrite`.
+    """
+    for path in paths:
+        if not overwrite and os.path.lexists(path):
+            raise InputError(path, "exists already", "choose another name or allow overwriting")
