@@ -7,9 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from .capture import block_mean
+from .levels import FLOOR, PANEL, Level, Parts, bare_panel, even_tones, log_light, parts
+from .rectangles import Found, best_turn, edge_maps, rectangles, to_plan, turned
+from .sides import corners_of, refine, sample
 
 #: The long side of the proxy that frames are sought on.
 PROXY = 1500
+#: The long side of the plan: the coarser picture in which rectangles are looked for before their sides are refined.
+PLAN = 760
 #: Below this confidence a frame is not trusted and the whole gate is used in its place.
 TRUSTED = 0.5
 
@@ -168,63 +173,143 @@ def find_frames(source, film_format: str | None = None) -> list[Frame]:
         At least one; in pixels of `source`.
     """
     proxy, k = proxy_of(source)
-    flattened = bool(getattr(source, "flattened", False))
+    flattened = getattr(source, "flattened", None)
     return [frame.scaled(k) for frame in frames_in(proxy, film_format, flattened=flattened)]
 
 
-def frames_in(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool = False) -> list[Frame]:
-    """As `find_frames`, of a capture already reduced (float32 (h, w, 3)), in its own pixels."""
-    if film_format is not None:
-        format_named(film_format)
+def frames_in(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool | None = None) -> list[Frame]:
+    """As `find_frames`, of a capture already reduced (float32 (h, w, 3)), in its own pixels.
+
+    `flattened` is None when it is not known whether 1.0 is the bare panel.
+    """
+    return list(look(proxy, film_format, flattened=flattened).frames)
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """What was seen in a proxy: its frames and the base level they rest on (None when no even tone was found)."""
+
+    frames: tuple[Frame, ...]
+    base: Level | None
+
+
+def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool | None = None) -> Look:
+    """Frames and base level of a capture already reduced, in its own pixels."""
+    aspect = None if film_format is None else format_named(film_format).aspect
     h, w = proxy.shape[:2]
-    log = np.log10(np.maximum(proxy, 1e-5)).mean(axis=2)
-    top = np.percentile(log[::4, ::4], 99.5)
-    picture = log < top - 0.1
-    dark = log < top - 2.2
-    lit = ~dark
-    rows, columns = np.flatnonzero(lit.mean(axis=1) > 0.3), np.flatnonzero(lit.mean(axis=0) > 0.3)
-    if len(rows) < 8 or len(columns) < 8:
-        return [Frame.rectangle(0, 0, w, h, confidence=0.0, warnings=("no film was found",))]
-    y0, y1, x0, x1 = rows[0], rows[-1] + 1, columns[0], columns[-1] + 1
-    sides = [_side(picture[y0:y1, x0:x1]), _side(picture[y0:y1, x0:x1][::-1]),
-             _side(picture[y0:y1, x0:x1].T), _side(picture[y0:y1, x0:x1].T[::-1])]
-    (t, ts), (b, bs), (l, ls), (r, rs) = sides
-    t, b, l, r, bs, rs = t + y0, y1 - 1 - b, l + x0, x1 - 1 - r, -bs, -rs
-    xm, ym = (x0 + x1 - 1) / 2, (y0 + y1 - 1) / 2
+    k = -(-max(h, w) // PLAN)
+    plan = block_mean(proxy, k) if k > 1 else proxy
+    if min(plan.shape[:2]) < 24:
+        return Look((_whole(w, h, film_format, "the capture is too small to look for a frame"),), None)
+    log = log_light(plan)
+    best = None
+    for base in _bases(even_tones(log, rigid=bool(flattened)), flattened):
+        attempt = _attempt(log, base, aspect)
+        if best is None or _better(attempt, best):
+            best = attempt
+    if best is None or not best.found or max(s for f in best.found for s in f.support) < 0.25:
+        return Look((_whole(w, h, film_format, "no edge of a picture was found, so all that the capture shows is used"),),
+                    None if best is None else best.base)
+    frames = [_refined(proxy, k, best, found, film_format) for found in best.found]
+    return Look(tuple(frames), best.base)
 
-    def meet(y, ys, x, xs):
-        # y = y + ys (X - xm) and X = x + xs (Y - ym)
-        X = (x + xs * (y - ys * xm - ym)) / (1 - xs * ys)
-        return float(X), float(y + ys * (X - xm))
 
-    corners = (meet(t, ts, l, ls), meet(t, ts, r, rs), meet(b, bs, r, rs), meet(b, bs, l, ls))
+@dataclass(frozen=True, eq=False)
+class _Attempt:
+    """Rectangles found with one tone taken for the base."""
+
+    base: Level
+    parts: Parts
+    degrees: float
+    found: tuple[Found, ...]
+    shape: tuple[int, int]
+    brighter: float             # share of the pixels inside them that let through more than this base
+
+
+def _bases(tones: list[Level], flattened: bool | None) -> list[Level]:
+    """The tones that may be the base, brightest first."""
+    first = 0
+    for i, tone in enumerate(tones[:-1]):
+        if bare_panel(tone, flattened):
+            first = i + 1
+    return tones[first:first + 3]
+
+
+def _attempt(log: np.ndarray, base: Level, aspect: float | None) -> _Attempt:
+    judged = parts(log, base)
+    degrees = best_turn(*edge_maps(judged.kinds, judged.density, base.spread))
+    kinds, density = turned(judged.kinds, judged.density, degrees)
+    found = rectangles(kinds, density, base.spread, aspect)
+    inside = [kinds[int(f.top):int(f.bottom), int(f.left):int(f.right)].ravel() for f in found]
+    brighter = float((np.concatenate(inside) == PANEL).mean()) if inside else 1.0
+    return _Attempt(base, judged, degrees, tuple(found), kinds.shape, brighter)
+
+
+def _better(this: _Attempt, other: _Attempt) -> bool:
+    """Whether a darker tone makes the better base: its pictures lie inside the other's and hold nothing brighter."""
+    if not this.found:
+        return False
+    if not other.found:
+        return True
+    rests = [s for f in this.found for s, on in zip(f.support, f.rests) if on == "rebate"]
+    strong = len(rests) >= 2 * len(this.found) and float(np.median(rests)) > 0.5
+    return strong and this.brighter < 0.004
+
+
+def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found: Found, film_format: str | None) -> Frame:
+    points = to_plan([(found.left, found.top), (found.right, found.top), (found.right, found.bottom),
+                      (found.left, found.bottom)], attempt.degrees, attempt.shape, attempt.parts.kinds.shape)
+    h, w = proxy.shape[:2]
+    points = _to_view(points * k + (k - 1) / 2, found.rests, w, h)
+    half = max(h, w) / 2
+    base = attempt.base
+    level = np.float32(np.mean(base.log))
+    c = base.surface
+
+    def density(x, y):
+        light = sample(proxy, x, y)
+        value = np.log10(np.maximum(light, np.float32(FLOOR))).mean(axis=-1)
+        u, v = (x - (w - 1) / 2) / half, (y - (h - 1) / 2) / half
+        surface = c[0] + c[1] * u + c[2] * v + c[3] * u * u + c[4] * u * v + c[5] * v * v
+        return level + surface - value, (x > -0.5) & (x < w - 0.5) & (y > -0.5) & (y < h - 0.5)
+
+    sides = [refine(density, points[i], points[(i + 1) % 4], rests=found.rests[i], reach=4.0 * k, noise=base.spread,
+                    outward=3.0 * k) for i in range(4)]
+    corners = corners_of(points, sides)
+    corners = sorted_corners(corners)
     (xa, ya), (xb, yb) = corners[:2]
-    return [Frame(corners, math.degrees(math.atan2(yb - ya, xb - xa)), 0.9, ("rebate",), film_format)]
+    angle = math.degrees(math.atan2(yb - ya, xb - xa))
+    basis = tuple(f"{name}: {on}" + ("" if on == "view" else f", seen along {side.support:.0%}")
+                  for name, on, side in zip(("top", "right", "bottom", "left"), found.rests, sides))
+    return Frame(tuple(corners), angle, 0.9, basis, film_format)
 
 
-def _side(picture: np.ndarray) -> tuple[float, float]:
-    """Position at the middle column and slope of the topmost edge of the picture."""
-    h, w = picture.shape
-    columns = np.arange(w // 10, w - w // 10, 4)
-    depth = h // 3
-    block = picture[:depth, columns]
-    clear = ~block
-    first_clear = np.where(clear.any(axis=0), clear.argmax(axis=0), 0)
-    after = block & (np.arange(depth)[:, None] > first_clear)
-    long = after.copy()
-    for i in range(1, 12):
-        long[:-i] &= after[i:]
-    found = long.any(axis=0)
-    if found.sum() < 8:
-        return 0.0, 0.0
-    x, y = columns[found] - (w - 1) / 2, long.argmax(axis=0)[found] - 0.5
-    keep = np.ones(len(x), bool)
-    for tol in (20, 6, 2, 2):
-        slope, at = np.polyfit(x[keep], y[keep], 1) if tol < 20 else (0.0, np.median(y))
-        keep = np.abs(y - at - slope * x) < tol + 0.05 * w * (tol == 20)
-        if keep.sum() < 8:
-            break
-    return float(at), float(slope)
+def _to_view(points: np.ndarray, rests, w: int, h: int) -> list[tuple[float, float]]:
+    """Corners (clockwise) whose sides that rest on the view lie along the view's border."""
+    borders = ((0.0, -0.5, 1.0, 0.0), (w - 0.5, 0.0, 0.0, 1.0), (0.0, h - 0.5, 1.0, 0.0), (-0.5, 0.0, 0.0, 1.0))
+    lines = []
+    for i in range(4):
+        if rests[i] == "view":
+            lines.append(borders[i])
+        else:
+            (xa, ya), (xb, yb) = points[i], points[(i + 1) % 4]
+            lines.append((xa, ya, xb - xa, yb - ya))
+    corners = []
+    for i in range(4):
+        (xa, ya, ua, va), (xb, yb, ub, vb) = lines[i - 1], lines[i]
+        s = ((xb - xa) * vb - (yb - ya) * ub) / (ua * vb - va * ub)
+        corners.append((float(xa + s * ua), float(ya + s * va)))
+    return corners
+
+
+def sorted_corners(corners) -> list[tuple[float, float]]:
+    """Clockwise corners, beginning with the top left one."""
+    i = min(range(4), key=lambda j: corners[j][0] + corners[j][1])
+    return list(corners[i:]) + list(corners[:i])
+
+
+def _whole(w: int, h: int, film_format: str | None, why: str) -> Frame:
+    return Frame.rectangle(0, 0, w, h, confidence=0.0, basis=("the whole view",), format=film_format, warnings=(why,))
 
 
 def picture_mask(frames, shape: tuple[int, int], *, inset: float = 0.02, reduced: int = 1) -> np.ndarray:

@@ -1,0 +1,191 @@
+"""What each pixel of a capture can be: bare panel, base, picture or holder.
+
+Nothing on film lets through more light than its base, so the base is the brightest even tone that is not the bare
+panel. Without flattening its level follows the panel's fall-off, which is fitted as a quadratic surface of log light.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+VOID, PANEL, BASE, PICTURE, DARK = range(5)
+#: All channels above this, and alike, can only be bare panel in a flattened capture: film reflects 4 % at each face.
+BARE = 0.9
+#: Density above base beyond which film cannot be told from holder.
+OPAQUE = 1.4
+FLOOR = 1e-5
+
+
+@dataclass(frozen=True, eq=False)
+class Level:
+    """An even tone that recurs over a capture.
+
+    Attributes
+    ----------
+    log : (3,)
+        Mean log10 light of the channels where the surface is zero.
+    surface : (6,)
+        Coefficients of 1, x, y, x^2, xy, y^2 with x, y from -1 to 1 along the long side: how the tone's log light
+        varies.
+    spread : float
+        Robust standard deviation of log light within it.
+    share : float
+        Part of the view that has this tone.
+    """
+
+    log: tuple[float, float, float]
+    surface: tuple[float, ...]
+    spread: float
+    share: float
+    members: np.ndarray = field(repr=False)
+
+    def over(self, shape: tuple[int, int]) -> np.ndarray:
+        """The surface for every pixel, float32 (h, w)."""
+        x, y = axes(shape)
+        a, bx, by, cxx, cxy, cyy = (np.float32(v) for v in self.surface)
+        return ((a + bx * x + cxx * x * x)[None, :] + (by * y + cyy * y * y)[:, None]
+                + (cxy * y)[:, None] * x[None, :])
+
+
+def axes(shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    """x (w,) and y (h,) from -1 to 1 along the long side, float32."""
+    half = max(shape) / 2
+    h, w = shape
+    return (((np.arange(w) - (w - 1) / 2) / half).astype(np.float32), ((np.arange(h) - (h - 1) / 2) / half).astype(np.float32))
+
+
+def log_light(proxy: np.ndarray) -> np.ndarray:
+    """log10 of linear light, floored; float32 like `proxy`."""
+    out = np.maximum(proxy, np.float32(FLOOR))
+    return np.log10(out, out=out)
+
+
+def even_tones(log: np.ndarray, *, most: int = 4, rigid: bool = False) -> list[Level]:
+    """The even tones of a capture, brightest first.
+
+    Parameters
+    ----------
+    log : float32 (h, w, 3)
+        log10 light.
+    most : int
+        How many to look for.
+    rigid : bool
+        No fall-off is expected (a flattened capture).
+    """
+    h, w = log.shape[:2]
+    y = log.mean(axis=2)
+    flat = np.zeros((h, w), bool)
+    if h < 9 or w < 9:
+        return []
+    step = np.abs(y[4:, 2:-2] - y[:-4, 2:-2])
+    np.maximum(step, np.abs(y[2:-2, 4:] - y[2:-2, :-4]), out=step)
+    noise = max(float(np.median(step[::5, ::5])) * 0.5, 0.004)
+    bright = y > y.max() - 2.2
+    flat[2:-2, 2:-2] = (step < min(max(0.02, 2.0 * noise), 0.04))
+    flat &= bright
+    rows, columns = np.nonzero(flat)
+    if len(rows) < 50:
+        return []
+    every = max(1, len(rows) // 60000)
+    rows, columns = rows[::every], columns[::every]
+    tones = log[rows, columns]
+    light = tones.mean(axis=1)
+    half = max(h, w) / 2
+    px, py = (columns - (w - 1) / 2) / half, (rows - (h - 1) / 2) / half
+    terms = np.stack([np.ones_like(px), px, py, px * px, px * py, py * py], axis=1)
+    left = np.ones(len(light), bool)
+    need = max(40.0 / every, 0.0006 * h * w / every)
+    found: list[Level] = []
+    while len(found) < most:
+        level = _brightest(tones, light, terms, left, need, rigid)
+        if level is None:
+            break
+        log3, surface, spread, members = level
+        found.append(Level(tuple(map(float, log3)), tuple(map(float, surface)), spread, float(members.sum() * every / (h * w)),
+                           np.stack([rows[members], columns[members]], axis=1)))
+        left &= light < terms @ surface + log3.mean() - max(0.045, 4 * spread)
+    return found
+
+
+def _brightest(tones, light, terms, left, need, rigid):
+    """The brightest even tone among the pixels in `left`."""
+    if left.sum() < need:
+        return None
+    bins = np.bincount(np.clip(((light[left] + 5.5) * 100).astype(int), 0, 799), minlength=800).astype(float)
+    smooth = np.convolve(bins, (1, 2, 3, 2, 1), "same") / 9
+    peak = None
+    for i in range(797, 2, -1):
+        if smooth[i] >= smooth[i - 1] and smooth[i] >= smooth[i + 1] and 3 * smooth[i] >= need:
+            peak = i
+            break
+    if peak is None:
+        return None
+    middle = (peak + 0.5) / 100 - 5.5
+    near = left & (np.abs(light - middle) < 0.02)
+    if near.sum() < max(need * 0.5, 10):
+        return None
+    log3 = np.median(tones[near], axis=0)
+    hue = tones - light[:, None]
+    alike = left & (np.abs(hue - (log3 - log3.mean())).max(axis=1) < 0.035)
+    surface = np.zeros(6)
+    reach = (0.03, 0.025, 0.02) if rigid else (0.09, 0.06, 0.04, 0.03, 0.025)
+    ridge = np.array([0, 40, 40, 20, 20, 20]) if not rigid else np.array([0] + [1e9] * 5)
+    members = near
+    for tolerance in reach:
+        rest = light - terms @ surface - log3.mean()
+        members = alike & (np.abs(rest) < tolerance)
+        if members.sum() < 10:
+            members = near
+            break
+        a = terms[members]
+        weight = len(a) / 4000
+        change = np.linalg.solve(a.T @ a / max(weight, 1e-6) + np.diag(ridge + 1e-6), a.T @ rest[members] / max(weight, 1e-6)
+                                 - ridge * surface)
+        surface = surface + change
+    rest = tones[members] - (terms[members] @ surface)[:, None]
+    log3 = np.median(rest, axis=0)
+    spread = 1.4826 * float(np.median(np.abs(rest - log3)))
+    return log3, surface, spread, members
+
+
+def bare_panel(level: Level, flattened: bool | None) -> bool:
+    """Whether the level alone says that a tone is the bare panel; `flattened` is None when it is not known."""
+    light = 10.0 ** np.array(level.log)
+    if flattened is False:
+        return bool(light.min() > 0.985)
+    return bool(light.min() > BARE and light.max() / light.min() < 1.06)
+
+
+@dataclass(frozen=True, eq=False)
+class Parts:
+    """What the pixels of a capture are, given its base.
+
+    Attributes
+    ----------
+    kinds : uint8 (h, w)
+        VOID (outside the view), PANEL, BASE, PICTURE, DARK.
+    density : float32 (h, w)
+        Mean density above base, negative where brighter.
+    """
+
+    kinds: np.ndarray
+    density: np.ndarray
+    tolerance: float
+
+
+def parts(log: np.ndarray, base: Level) -> Parts:
+    """Every pixel judged against the base."""
+    surface = base.over(log.shape[:2])
+    tolerance = float(np.clip(4.5 * base.spread, 0.018, 0.045))
+    above = np.empty(log.shape, np.float32)
+    for c in range(3):
+        np.subtract(surface, log[..., c], out=above[..., c])
+        above[..., c] += np.float32(base.log[c])
+    density = above.mean(axis=2)
+    least, most = above.min(axis=2), above.max(axis=2)
+    kinds = np.full(density.shape, PICTURE, np.uint8)
+    kinds[least > OPAQUE] = DARK
+    kinds[(most < 1.6 * tolerance) & (least > -1.6 * tolerance) & (np.abs(density) < tolerance)] = BASE
+    kinds[(density < -tolerance) & (most < 2 * tolerance)] = PANEL
+    return Parts(kinds, density, tolerance)
