@@ -274,12 +274,27 @@ def choose_film(film, base: FilmBase, evidence: np.ndarray, recipe: Recipe) -> t
     return Film.load(recipe.file(name) if name == recipe.film else name), "from a film file"
 
 
-def solve(film: Film, base: FilmBase, evidence: Sequence[np.ndarray], seen: Survey, recipe: Recipe) -> Balance:
-    """The balance of the recipe's settings over the picture areas of one frame or several."""
+def solve(film: Film, base: FilmBase, evidence: Sequence[np.ndarray], seen: Survey, recipe: Recipe, *,
+          roll: Sequence[np.ndarray] | None = None, mix: float = 0.0) -> Balance:
+    """The balance of the recipe's settings over the picture areas of one frame or several.
+
+    Parameters
+    ----------
+    evidence : sequence of ndarray (n, 3)
+        Panel-relative light of the frames balanced alike.
+    roll : sequence of ndarray (n, 3), optional
+        Densities above base of the roll's frames.
+    mix : float
+        0: the frame's own exposure and neutral; 1: the roll's.
+    """
     from .balance import solve_balance
 
     densities = [film.densities(e, base.rgb, seen.meta) for e in evidence]
-    return solve_balance(densities, film, exposure=recipe.exposure, neutral="none" if recipe.neutral == "none" else "auto")
+    sample = None if seen.neutral is None else film.densities(np.array([seen.neutral]), base.rgb, seen.meta)
+    grey = recipe.neutral if isinstance(recipe.neutral, tuple) and len(recipe.neutral) == 3 else None
+    return solve_balance(densities, film, roll=roll, mix=mix, neutral="none" if recipe.neutral == "none" else "auto",
+                         sample=sample, grey=grey, exposure=recipe.exposure, black_clip=recipe.black_clip,
+                         white_clip=recipe.white_clip)
 
 
 def convert(source, *, film: Film | str | None = None, base=None, frame: Frame | None = None, panel=None,

@@ -206,7 +206,7 @@ def stage_positive(positive: Positive, path, *, output: str | None = None, space
     bits = 8 if output == "jpeg" else bits or getattr(recipe, "bits", 16)
     quality = quality or getattr(recipe, "quality", 95)
     refuse_input(path, positive.path)
-    record = {**positive_record(positive, os.path.dirname(path)), **(record or {})}
+    record = {**positive_record(positive, os.path.dirname(path), inputs=(record or {}).get("inputs")), **(record or {})}
     codes = positive.encode(space, bits, threads=threads)
     metadata = metadata or Metadata.of(positive.meta, pixel_um=positive.pixel_um)
     picture = stage(path, encoded(path, codes, output=output, space=space, quality=quality, metadata=metadata,
@@ -222,9 +222,17 @@ def stage_positive(positive: Positive, path, *, output: str | None = None, space
         raise
 
 
-def place_pair(picture: Staged, sidecar: Staged, *, overwrite: bool) -> None:
-    """Give a picture its name and then its sidecar; a stray sidecar of ours is replaced, anyone else's file is not."""
+def place_pair(picture: Staged, sidecar: Staged, *, overwrite: bool, same_is_fine: bool = False) -> None:
+    """Give a picture its name and then its sidecar; a stray sidecar of ours is replaced, anyone else's file is not.
+
+    With `same_is_fine` an existing picture of the very same bytes is no error: its sidecar is all that was missing.
+    """
     try:
+        if same_is_fine and not overwrite and os.path.lexists(picture.path):
+            overwrite = hash_file(picture.path) == (picture.sha256, picture.size)
+            if not overwrite:
+                raise InputError(picture.path, "exists already and is not what these settings make",
+                                 "choose another folder or allow overwriting")
         if not overwrite and os.path.lexists(sidecar.path):
             try:
                 read_sidecar(sidecar.path)
@@ -256,24 +264,67 @@ def sidecar_path(path) -> str:
     return os.fspath(path) + ".json"
 
 
-def positive_record(positive: Positive, folder: str = "") -> dict:
+def positive_record(positive: Positive, folder: str = "", *, inputs: dict | None = None) -> dict:
     """What a sidecar says of a positive; `folder` is where the sidecar will be, for the way to the inputs."""
+    if inputs is None:
+        inputs = {"capture": input_record(positive.path, folder)} if positive.path else {}
     solved = {name: getattr(positive, name) for name in ("frame", "base", "film", "balance", "tone", "to_capture",
                                                          "primaries", "pixel_um", "mono")}
     return {"negconv": __version__, "format": SIDECAR_FORMAT, "output": None,
-            "inputs": {"capture": input_record(positive.path, folder)} if positive.path else {},
+            "inputs": inputs,
             "settings": positive.recipe, "solved": solved, "capture": positive.meta, "versions": versions(),
             "warnings": positive.warnings, **positive.record}
 
 
 def input_record(path, folder: str = "") -> dict:
     """Name, way from `folder`, size and SHA-256 of a file."""
-    digest, size = hash_file(path)
+    return as_record(path, *hash_file(path), folder)
+
+
+def as_record(path, sha256: str, size: int, folder: str = "") -> dict:
+    """The same of a file hashed before."""
     try:
         way = os.path.relpath(os.path.realpath(path), os.path.realpath(folder or "."))
     except ValueError:  # another drive
         way = os.path.abspath(path)
-    return {"file": os.path.basename(path), "path": Path(way).as_posix(), "bytes": size, "sha256": digest}
+    return {"file": os.path.basename(path), "path": Path(way).as_posix(), "bytes": size, "sha256": sha256}
+
+
+def look_up(path, mark: str) -> str:
+    """What stands where a picture shall be.
+
+    Parameters
+    ----------
+    path : path-like
+    mark : str
+        The fingerprint it would have.
+
+    Returns
+    -------
+    str
+        ``"none"``; ``"same"``: from the same inputs, settings and version; ``"ours"``: made by negconv and as it left
+        it, or damaged; ``"changed"``: made by negconv and changed since; ``"bare"``: negconv's, without a sidecar that
+        could tell; ``"foreign"``: someone else's.
+    """
+    from .gather import is_output
+
+    if not os.path.lexists(path):
+        return "none"
+    try:
+        record = read_sidecar(sidecar_path(path))
+    except InputError:
+        return "bare" if is_output(path) else "foreign"
+    if record["output"]["file"] != os.path.basename(path):
+        return "bare" if is_output(path) else "foreign"
+    try:
+        if hash_file(path) == (record["output"]["sha256"], record["output"]["bytes"]):
+            return "same" if record.get("fingerprint") == mark else "ours"
+        from .capture import read
+
+        read(path)
+        return "changed"
+    except InputError:
+        return "ours"
 
 
 def versions() -> dict[str, str]:

@@ -1,0 +1,733 @@
+"""A roll: many captures surveyed together, converted alike, on anything from one core to a cluster.
+
+`Roll.survey` looks at every capture on a proxy and decides, for the roll, what base, film and balance its frames have;
+`Roll.convert` then makes each frame by itself. What goes to a worker and comes back is a path and small values (the
+largest are the 20,000 pixels kept of each picture as evidence, 240 kB), never a picture.
+"""
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, Callable, Iterator, Sequence
+
+import numpy as np
+
+from . import __version__, files, output
+from .balance import Balance, thin
+from .base import FilmBase
+from .capture import read
+from .conversion import (Plan, Survey, apply, choose_film, decide, film_base, finish, levelled, or_whole, solve,
+                         survey as survey_capture)
+from .errors import InputError, one_line
+from .film import Film
+from .flat import panel_field
+from .frame import format_named
+from .gather import LEADER_WORDS, PANEL_WORDS, choose_panels, find_captures, glance, hinted, labels
+from .notes import Notes
+from .pool import is_blank, pool_bases, pool_blacks
+from .recipe import Recipe
+from .workers import Died, Given, Here, Own, count_cores, free_memory
+
+#: Peak memory of one conversion, bytes a pixel of the capture (benchmarks/roll.py measures it).
+BYTES_PER_PIXEL = 64
+#: A raw file whose half-size read is smaller than this along its long side is surveyed at full size.
+LEAST = 1000
+#: Pixels of each frame that stand for it in the roll.
+EVIDENCE = 4000
+BLANK_WORDS = "blank or evenly fogged: there is no picture to balance"
+#: A density spread this small over a picture area at the base's level is blank film.
+AT_BASE = 0.06
+
+
+@dataclass(frozen=True)
+class Result:
+    """What became of one frame.
+
+    Attributes
+    ----------
+    path : str
+        The capture.
+    output : str
+        The picture; empty where there is none.
+    status : {"ok", "skipped", "failed"}
+        Skipped: it was there already, made from the same inputs, settings and version.
+    message : str
+        Why it failed or was skipped.
+    warnings : tuple of str
+    number : int
+        The frame's number on the roll, 0 for a capture that shows none.
+    """
+
+    path: str
+    output: str
+    status: str
+    message: str = ""
+    warnings: tuple[str, ...] = ()
+    number: int = 0
+
+    @property
+    def ok(self) -> bool:
+        """True when the picture is there."""
+        return self.status != "failed"
+
+    def __str__(self) -> str:
+        name = one_line(os.path.basename(self.output) or os.path.basename(self.path))
+        if self.status == "failed":
+            return one_line(self.message)
+        words = [one_line(w) for w in (self.message, *self.warnings) if w]
+        return f"{name}: {'; '.join(words) or self.status}"
+
+
+@dataclass(frozen=True)
+class Stock:
+    """One film found on a roll.
+
+    Attributes
+    ----------
+    film : Film
+    base : FilmBase
+    balance : Balance
+        Of the roll.
+    frames : int
+        How many frames are on it.
+    reason : str
+        Why it is taken for this film.
+    """
+
+    film: Film
+    base: FilmBase
+    balance: Balance
+    frames: int
+    reason: str = ""
+
+    def to_dict(self) -> dict:
+        return {"film": self.film.name, "kind": self.film.kind, "reason": self.reason, "base": self.base.to_dict(),
+                "balance": self.balance.to_dict(), "frames": self.frames}
+
+
+@dataclass(frozen=True)
+class RollFrame:
+    """One frame of a roll and all that will be done to it.
+
+    Attributes
+    ----------
+    path : str
+        The capture it is on.
+    number : int
+        On the roll, from 1.
+    name : str
+        Of its output, without ending.
+    plan : Plan
+    recipe : Recipe
+        With the frame's own settings folded in.
+    index, count : int
+        Which frame of its capture it is, from 1, and of how many.
+    pixels : int
+        Of the capture.
+    """
+
+    path: str
+    number: int
+    name: str
+    plan: Plan = field(repr=False)
+    recipe: Recipe = field(repr=False)
+    index: int = 1
+    count: int = 1
+    pixels: int = field(default=0, repr=False)
+
+
+@dataclass(frozen=True)
+class RollSurvey:
+    """What a roll shows, and what was decided for it.
+
+    Attributes
+    ----------
+    frames : tuple of RollFrame
+    stocks : tuple of Stock
+        Films found, the commonest first.
+    panels, leaders : tuple of str
+        Captures of the bare panel and of blank leader.
+    failed : tuple of (path, message)
+        Captures that cannot be used.
+    warnings : tuple of str
+    """
+
+    frames: tuple[RollFrame, ...] = ()
+    stocks: tuple[Stock, ...] = ()
+    panels: tuple[str, ...] = ()
+    leaders: tuple[str, ...] = ()
+    failed: tuple[tuple[str, str], ...] = ()
+    warnings: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict:
+        """JSON-able values, for a sidecar: no paths, no plans."""
+        return {"frames": len(self.frames), "failed": len(self.failed), "stocks": [s.to_dict() for s in self.stocks],
+                "panels": [os.path.basename(p) for p in self.panels],
+                "leaders": [os.path.basename(p) for p in self.leaders], "warnings": list(self.warnings)}
+
+    def __repr__(self) -> str:
+        stocks = ", ".join(f"{s.frames} on {s.film.name} (base density {', '.join(f'{d:.2f}' for d in s.base.density)})"
+                           for s in self.stocks)
+        more = [f"panel {', '.join(os.path.basename(p) for p in self.panels)}"] if self.panels else ["no panel frame"]
+        more += [f"leader {', '.join(os.path.basename(p) for p in self.leaders)}"] if self.leaders else []
+        more += [f"{len(self.failed)} failed"] if self.failed else []
+        return f"RollSurvey({len(self.frames)} frames: {stocks or 'none'}; {'; '.join(more)})"
+
+
+@dataclass(frozen=True)
+class Roll:
+    """The captures of one roll.
+
+    Parameters
+    ----------
+    source : path-like, or sequence of path-like
+        Files, or folders of them.
+    panel : path-like or sequence of them, optional
+        Captures of the bare panel; by default the recipe's, else found among the captures.
+    film : Film, "auto", "colour", "mono" or path of a film file, optional
+        By default the recipe's.
+    base : FilmBase, (r, g, b), (x, y, w, h) or path of blank leader, optional
+        By default the recipe's, else from the rebates of all captures together.
+    recipe : Recipe
+        ``balance`` says how far frames keep the roll's exposures.
+    notes : Notes, optional
+        By default read from ``roll.toml`` beside the captures.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from negconv.synthetic.roll import make_roll
+    >>> folder = tempfile.mkdtemp()
+    >>> _ = make_roll(folder, frames=2, megapixels=0.1, jobs=1)
+    >>> roll = Roll(folder + "/captures", recipe=Recipe(spots="off", output="jpeg"))
+    >>> [(r.number, r.status) for r in roll.convert(folder + "/positives", jobs=1)]
+    [(1, 'ok'), (2, 'ok')]
+    """
+
+    source: Any
+    panel: Any = None
+    film: Film | str | None = None
+    base: Any = None
+    recipe: Recipe = Recipe()
+    notes: Notes | None = None
+
+    @property
+    def captures(self) -> tuple[str, ...]:
+        """Every capture named, in order, the panel frame and the leader among them."""
+        return find_captures(self.source)
+
+    def read_notes(self) -> Notes:
+        """The notes given, or those beside the first capture."""
+        if self.notes is not None:
+            return self.notes
+        first = self.source if isinstance(self.source, (str, os.PathLike)) else next(iter(self.source), ".")
+        folder = Path(first)
+        return Notes.load(folder if folder.is_dir() else folder.parent)
+
+    def survey(self, *, executor=None, jobs: int | None = None,
+               progress: Callable[[str, int, int], None] | None = None) -> RollSurvey:
+        """Look at every capture and decide for the roll; see `convert` for the parameters.
+
+        Raises
+        ------
+        InputError
+            No captures, or a panel frame or base that cannot be used. A capture that cannot be used is in ``failed``.
+        """
+        captures = self.captures
+        workers = _workers(executor, jobs, len(captures))
+        try:
+            return self._survey(captures, workers, progress)
+        finally:
+            workers.close()
+
+    def convert(self, out, *, executor=None, jobs: int | None = None, overwrite: bool = False,
+                progress: Callable[[str, int, int], None] | None = None) -> Iterator[Result]:
+        """Convert the roll, frame by frame as they are done.
+
+        Parameters
+        ----------
+        out : path-like
+            Folder for the pictures and their sidecars, made if missing.
+        executor : concurrent.futures.Executor, optional
+            Any; a cluster's must see the same folders. By default processes of our own.
+        jobs : int, optional
+            How many frames at once. By default by cores and memory; 1 uses this process alone.
+        overwrite : bool
+            Also replace pictures that negconv did not make, or that were changed since.
+        progress : callable, optional
+            Called with ``"survey"`` or ``"convert"``, how many captures or frames are done, and how many there are.
+
+        Yields
+        ------
+        Result
+            One a frame, and one a capture that failed, as they come. A frame that is there already from the same
+            inputs, settings and version is skipped; one made by negconv from others is made again.
+
+        Raises
+        ------
+        InputError
+            Nothing can be begun: no captures, an unusable panel frame, folder or notes.
+        """
+        captures = self.captures
+        folder = os.fspath(files.make_folder(out))
+        output.recover(folder)
+        workers = _workers(executor, jobs, len(captures))
+        now = True
+        try:
+            notes = self.read_notes()
+            states = self._states(captures, workers)
+            key = self._key(captures, states, notes)
+            there = _all_there(folder, key, captures, workers)
+            if there is not None:
+                yield from there
+                now = False
+                return
+            seen = self._survey(captures, workers, progress)
+            for path, message in seen.failed:
+                yield Result(path, "", "failed", message)
+            if isinstance(workers, Own) and jobs is None:
+                workers.count = max(1, min(workers.count, _by_memory(seen)))
+            threads = count_cores() if isinstance(workers, Here) else 1
+            tasks = self._tasks(seen, folder, notes, key, captures, states, overwrite, threads)
+            for done, (i, outcome) in enumerate(workers.run(convert_frame, tasks), 1):
+                yield outcome if isinstance(outcome, Result) else _failed(tasks[i].frame, outcome)
+                if progress:
+                    progress("convert", done, len(tasks))
+            now = False
+        finally:
+            workers.close(now)
+            output.recover(folder)
+
+    # ---- survey ------------------------------------------------------------------------------------------------------
+
+    def _survey(self, captures: Sequence[str], workers, progress) -> RollSurvey:
+        recipe, warnings = self._recipe(), []
+        panels = self._panels(captures, workers)
+        pictures = [p for p in captures if os.path.abspath(p) not in {os.path.abspath(q) for q in panels}]
+        field_ = panel_field(list(panels)) if panels else None  # here too: an unusable one stops before any work
+        warnings += list(field_.notes) if field_ is not None else []
+        base = self._given_base(recipe, field_)
+        looks = self._look(pictures, panels, base, recipe, workers, progress)
+        failed = [(p, look) for p, look in zip(pictures, looks) if isinstance(look, str)]
+        seen = [look for look in looks if not isinstance(look, str)]
+        leaders = _leaders(seen)
+        leader = next((s.base for s in seen if s.path in leaders), None)
+        seen = [s for s in seen if s.path not in leaders]
+        frames, stocks, more = self._decide(seen, base, leader, recipe)
+        warnings += more + _count_warning(recipe, frames)
+        return RollSurvey(frames, stocks, tuple(panels), leaders, tuple(failed), tuple(dict.fromkeys(warnings)))
+
+    def _recipe(self) -> Recipe:
+        if isinstance(self.film, str) and self.film in ("auto", "colour", "mono"):
+            return replace(self.recipe, film=self.film)
+        return self.recipe
+
+    def _film(self) -> Film | None:
+        if self.film is None or isinstance(self.film, Film):
+            return self.film
+        return None if self.film in ("auto", "colour", "mono") else Film.load(self.film)
+
+    def _panels(self, captures: Sequence[str], workers) -> tuple[str, ...]:
+        given = self.panel if self.panel is not None else self.recipe.panel and self.recipe.file(self.recipe.panel)
+        if given is not None:
+            many = given if isinstance(given, (list, tuple)) else [given]
+            return tuple(os.fspath(p) for p in many)
+        named = [p for p in captures if hinted(p, PANEL_WORDS)]
+        linearity = self.recipe.linearity
+        found = choose_panels([glance(p, linearity) for p in named]) if named else ()
+        if not found and len(captures) > 1:
+            glances = [outcome if not isinstance(outcome, Exception) else None
+                       for _, outcome in sorted(workers.run(glance_at, [(p, linearity) for p in captures]), key=lambda x: x[0])]
+            found = choose_panels(glances)
+        return found if len(found) < len(captures) else ()
+
+    def _given_base(self, recipe: Recipe, field_):
+        """What stands for the base: a `FilmBase`, a rectangle to be read in every capture, or None."""
+        given = self.base if self.base is not None else recipe.base
+        if given is None or isinstance(given, FilmBase):
+            return given
+        if isinstance(given, (tuple, list)) and len(given) == 4:
+            return tuple(map(float, given))
+        return film_base(given, None, field_, recipe)
+
+    def _look(self, pictures, panels, base, recipe: Recipe, workers, progress) -> list[Survey | str]:
+        """What each capture shows, or why it cannot be used."""
+        jobs = [LookJob(p, panels, base, recipe.for_frame(p, n))
+                for n, p in enumerate(pictures, 1)]
+        looks: list[Survey | str] = [""] * len(jobs)
+        for done, (i, outcome) in enumerate(workers.run(look_at, jobs), 1):
+            looks[i] = outcome if isinstance(outcome, Survey) else _fault(pictures[i], outcome)
+            if progress:
+                progress("survey", done, len(jobs))
+        return looks
+
+    def _decide(self, seen: Sequence[Survey], given, leader: FilmBase | None, recipe: Recipe):
+        """Frames with their plans, the films found, and what is to be said of the roll."""
+        own_film, warnings = self._film(), []
+        if isinstance(given, FilmBase):
+            bases: list[tuple] = [(given, 0, "")] * len(seen)
+        elif leader is not None:
+            bases = [(leader, 0, "")] * len(seen)
+        else:
+            bases = pool_bases([s.base for s in seen])
+        names = labels([s.path for s in seen])
+        pictures, number = [], 0
+        for name, s, (base, group, word) in zip(names, seen, bases):
+            for index, (frame, evidence) in enumerate(zip(s.frames, s.evidence), 1):
+                number += 1
+                its = recipe.for_frame(s.path, number)
+                one = replace(s, frames=(frame,), evidence=(evidence,), warnings=s.warnings + ((word,) if word else ()))
+                pictures.append(_Picture(s.path, name, number, index, len(s.frames), one, base, group, its))
+        films = _films(pictures, own_film)
+        stocks, balances = self._stocks(pictures, films, recipe)
+        frames = []
+        taken = {n.casefold() for n, s in zip(names, seen) if len(s.frames) == 1}
+        for picture, (film, reason), balance in zip(pictures, films, balances):
+            plan = decide(picture.seen, film=film, base=picture.base, balance=balance, recipe=picture.recipe)[0]
+            plan = replace(plan, kind_reason=reason)
+            name = picture.name if picture.count == 1 else _part_name(picture.name, picture.index, taken)
+            frames.append(RollFrame(picture.path, picture.number, name, plan, picture.recipe, picture.index, picture.count,
+                                    picture.seen.shape[0] * picture.seen.shape[1]))
+        if len(stocks) > 1:
+            warnings.append(f"the captures are of {len(stocks)} films: each is balanced by itself")
+        return tuple(frames), stocks, warnings
+
+    def _stocks(self, pictures: Sequence[_Picture], films, recipe: Recipe) -> tuple[tuple[Stock, ...], list[Balance | None]]:
+        """The films of the roll, and each picture's balance between its own and its film's."""
+        groups: dict[tuple, list[int]] = {}
+        for i, (picture, (film, _)) in enumerate(zip(pictures, films)):
+            if picture.base is not None:
+                groups.setdefault((picture.group, film), []).append(i)
+        stocks, balances = [], [None] * len(pictures)
+        for (_, film), members in sorted(groups.items(), key=lambda item: (-len(item[1]), item[1][0])):
+            group = [pictures[i] for i in members]
+            densities = [film.densities(p.seen.evidence[0], p.base.rgb, p.seen.meta) for p in group]
+            blank = [is_blank(d) for d in densities]
+            # A blank or fogged frame says nothing about the light and the film of the others.
+            roll = [thin(d, EVIDENCE) for d, b in zip(densities, blank) if not b] or [thin(d, EVIDENCE) for d in densities]
+            solved = [solve(film, p.base, list(p.seen.evidence), p.seen, p.recipe, roll=roll, mix=_share(p.recipe))
+                      for p in group]
+            solved = pool_blacks(solved, [_share(p.recipe) for p in group])
+            for i, balance, b in zip(members, solved, blank):
+                balances[i] = replace(balance, warnings=balance.warnings + ((BLANK_WORDS,) if b else ()))
+            whole = solve(film, group[0].base, [group[0].seen.evidence[0]], replace(group[0].seen, neutral=None),
+                          replace(recipe, exposure=0.0, neutral="auto"), roll=roll, mix=1.0)
+            reason = films[members[0]][1]
+            stocks.append(Stock(film, group[0].base, replace(whole, source=f"roll of {len(roll)} frames"), len(members), reason))
+        return tuple(stocks), balances
+
+    # ---- conversion --------------------------------------------------------------------------------------------------
+
+    def _states(self, captures: Sequence[str], workers) -> list[FileState | None]:
+        """Hash and state of every capture, None for one that cannot be read."""
+        states: list[FileState | None] = [None] * len(captures)
+        for i, outcome in workers.run(file_state, captures):
+            states[i] = outcome if isinstance(outcome, FileState) else None
+        return states
+
+    def _key(self, captures, states, notes: Notes) -> str:
+        """SHA-256 of all that a roll is made from; equal keys make equal rolls."""
+        recipe = self._recipe()
+        named = [(key, _content(recipe.file(name))) for key, name in recipe.files()]
+        given = [_content(value) for value in (self.panel if isinstance(self.panel, (list, tuple)) else [self.panel])]
+        what = [__version__, [(os.path.basename(p), state and state.sha256) for p, state in zip(captures, states)],
+                recipe, named, given, _content(self.film), _content(self.base), notes]
+        text = json.dumps(output.plain(what), sort_keys=True, allow_nan=False)
+        return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+    def _tasks(self, seen: RollSurvey, folder: str, notes: Notes, key: str, captures, states, overwrite: bool,
+               threads: int) -> list[FrameJob]:
+        by_path = dict(zip(captures, states))
+        panels = tuple(by_path.get(p) or file_state(p) for p in seen.panels)
+        about = {"key": key, **seen.to_dict()}
+        tasks = []
+        for frame in seen.frames:
+            ending = output.SUFFIXES[frame.recipe.output]
+            path = os.path.join(folder, frame.name + ending)
+            if any(os.path.abspath(path) == os.path.abspath(p) for p in captures):
+                path = os.path.join(folder, f"{frame.name}-positive{ending}")
+            tasks.append(FrameJob(frame, path, by_path[frame.path], panels, notes, about, captures.index(frame.path),
+                                  overwrite, threads))
+        return tasks
+
+
+# --- jobs: run in a worker ------------------------------------------------------------------------------------------
+
+@dataclass(frozen=True)
+class FileState:
+    """A file as it was when it was hashed."""
+
+    path: str
+    sha256: str
+    size: int
+    changed_ns: int
+
+    def check(self) -> None:
+        """Refuse a file that is not as it was.
+
+        Raises
+        ------
+        InputError
+        """
+        try:
+            now = os.stat(self.path)
+        except OSError:
+            raise InputError(self.path, "has vanished since the roll was surveyed", "put it back and convert again") from None
+        if (now.st_size, now.st_mtime_ns) != (self.size, self.changed_ns):
+            raise InputError(self.path, "was changed while the roll was converted", "convert again")
+
+
+def file_state(path: str) -> FileState:
+    """Hash and state of a file."""
+    try:
+        before = os.stat(path)
+    except OSError as error:
+        raise InputError(path, f"cannot be read ({(error.strerror or str(error)).lower()})", "check its name") from None
+    return FileState(path, *files.hash_file(path), before.st_mtime_ns)
+
+
+@dataclass(frozen=True)
+class LookJob:
+    """One capture to be surveyed."""
+
+    path: str
+    panels: tuple[str, ...]
+    base: FilmBase | tuple[float, ...] | None
+    recipe: Recipe
+
+
+def look_at(job: LookJob) -> Survey:
+    """Survey one capture on a reduced read."""
+    field_ = _panel_of(job.panels)
+    capture = read(job.path, linearity=job.recipe.linearity, reduced=True)
+    if capture.reduced > 1 and max(capture.shape) < LEAST:
+        capture = read(job.path, linearity=job.recipe.linearity)
+    base = None if job.base is None else film_base(job.base, capture, field_, job.recipe)
+    return or_whole(survey_capture(capture, panel=field_, base=base, recipe=job.recipe))
+
+
+@lru_cache(maxsize=1)
+def _panel_of(paths: tuple[str, ...]):
+    """The field of a roll's panel frames, read once by each worker."""
+    return panel_field(list(paths)) if paths else None
+
+
+def glance_at(job: tuple[str, str]):
+    """`gather.glance` of one capture."""
+    return glance(*job)
+
+
+def is_there(job: tuple[str, str]) -> bool:
+    """True when a picture is as its sidecar says."""
+    try:
+        return files.hash_file(job[0])[0] == job[1]
+    except InputError:
+        return False
+
+
+@dataclass(frozen=True)
+class FrameJob:
+    """One frame to be converted."""
+
+    frame: RollFrame
+    output: str
+    capture: FileState
+    panels: tuple[FileState, ...]
+    notes: Notes
+    roll: dict
+    capture_index: int
+    overwrite: bool
+    threads: int
+
+
+def convert_frame(job: FrameJob) -> Result:
+    """Convert and write one frame; every fault of its inputs or outputs is in the result."""
+    try:
+        return _convert_frame(job)
+    except InputError as error:
+        return _failed(job.frame, error)
+    except MemoryError:
+        return _failed(job.frame, InputError(job.frame.path, "does not fit into memory", "use fewer jobs"))
+
+
+def _convert_frame(job: FrameJob) -> Result:
+    frame, recipe, path = job.frame, job.frame.recipe, job.output
+    job.capture.check()
+    for panel in job.panels:
+        panel.check()
+    output.refuse_input(path, frame.path, *(p.path for p in job.panels))
+    used = [("capture", job.capture), *((f"panel {i}", p) for i, p in enumerate(job.panels, 1)),
+            *((key, file_state(os.fspath(recipe.file(name)))) for key, name in recipe.files())]
+    inputs = {role: output.as_record(f.path, f.sha256, f.size, os.path.dirname(path)) for role, f in used}
+    mark = output.fingerprint(inputs, {"plan": frame.plan, "recipe": recipe, "notes": job.notes})
+    there = output.look_up(path, mark)
+    if there == "same":
+        return Result(frame.path, path, "skipped", "up to date", frame.plan.warnings, frame.number)
+    if there == "changed" and not job.overwrite:
+        return Result(frame.path, path, "skipped", "was changed after negconv wrote it and is kept (allow overwriting to "
+                      "make it again)", frame.plan.warnings, frame.number)
+    if there == "foreign" and not job.overwrite:
+        raise InputError(path, "exists already and is not negconv's", "choose another folder or allow overwriting")
+    capture = read(frame.path, linearity=recipe.linearity)
+    panel = _panel_of(tuple(p.path for p in job.panels))
+    plan = levelled(frame.plan, capture, panel=panel, recipe=recipe)
+    positive = apply(capture, plan, panel=panel, recipe=recipe, threads=job.threads, keep_density=recipe.spots != "off")
+    del capture
+    positive, spots = finish(positive, recipe)
+    record = {"fingerprint": mark, "number": frame.number, "inputs": inputs, "plan": plan, "roll": job.roll,
+              "capture_index": job.capture_index, "notes": job.notes}
+    if spots is not None:
+        record["spots"] = {"counts": spots.counts, "rows": [s.to_dict() for s in spots]}
+    staged = output.stage_positive(positive, path, output=recipe.output, metadata=job.notes.metadata(positive.meta, positive.pixel_um),
+                                   record=record, threads=job.threads)
+    output.place_pair(*staged, overwrite=job.overwrite or there == "ours", same_is_fine=True)
+    return Result(frame.path, path, "ok", "", positive.warnings, frame.number)
+
+
+def _failed(frame: RollFrame, error) -> Result:
+    return Result(frame.path, "", "failed", _fault(frame.path, error), frame.plan.warnings, frame.number)
+
+
+def _fault(path: str, error) -> str:
+    """One line about what went wrong with a file."""
+    if isinstance(error, InputError):
+        return str(error)
+    if isinstance(error, Died):
+        return str(InputError(path, str(error), "use fewer jobs, or leave it out"))
+    return str(InputError(path, f"could not be converted ({type(error).__name__}: {error})", "please report this"))
+
+
+# --- small decisions ------------------------------------------------------------------------------------------------
+
+@dataclass(frozen=True)
+class _Picture:
+    """One picture area while the roll is decided."""
+
+    path: str
+    name: str
+    number: int
+    index: int
+    count: int
+    seen: Survey
+    base: FilmBase | None
+    group: int
+    recipe: Recipe
+
+
+def _workers(executor, jobs: int | None, count: int):
+    if executor is not None:
+        return Given(executor, jobs)
+    jobs = min(jobs or count_cores(), max(count, 1))
+    return Here() if jobs <= 1 else Own(jobs)
+
+
+def _by_memory(seen: RollSurvey) -> int:
+    """How many frames of this size can be converted at once without swapping."""
+    free = free_memory()
+    largest = max((f.pixels for f in seen.frames), default=0)
+    return count_cores() if not free or not largest else int(0.8 * free / (BYTES_PER_PIXEL * largest))
+
+
+def _all_there(folder: str, key: str, captures, workers) -> list[Result] | None:
+    """Results when every frame of the roll is in the folder as its sidecar says, else None."""
+    found = []
+    for name in sorted(os.listdir(folder)):
+        if name.endswith(".json") and not name.startswith("."):
+            try:
+                record = output.read_sidecar(os.path.join(folder, name))
+            except InputError:
+                continue
+            roll = record.get("roll")
+            if isinstance(roll, dict) and roll.get("key") == key and name == record["output"]["file"] + ".json":
+                found.append(record)
+    if not found or len(found) != found[0]["roll"].get("frames") or found[0]["roll"].get("failed"):
+        return None
+    pictures = [(os.path.join(folder, r["output"]["file"]), r["output"]["sha256"]) for r in found]
+    if not all(outcome is True for _, outcome in workers.run(is_there, pictures)):
+        return None
+    try:
+        results = [Result(captures[r["capture_index"]], path, "skipped", "up to date", tuple(map(str, r["warnings"])), int(r["number"]))
+                   for r, (path, _) in zip(found, pictures)]
+    except (KeyError, IndexError, TypeError, ValueError):
+        return None
+    return sorted(results, key=lambda r: r.number)
+
+
+def _content(value):
+    """What a given value stands for: a file's hash, or itself."""
+    if isinstance(value, str) and value in ("auto", "colour", "mono"):
+        return value
+    if isinstance(value, (str, os.PathLike)):
+        return files.hash_file(value)[0]
+    return value
+
+
+def _share(recipe: Recipe) -> float:
+    return {"frame": 0.0, "roll": 1.0}.get(recipe.balance, recipe.balance)
+
+
+def _films(pictures: Sequence[_Picture], given: Film | None) -> list[tuple[Film, str]]:
+    """The film of each picture; where it is told by the pictures, those of one base vote."""
+    each = []
+    for p in pictures:
+        base = p.base if p.base is not None else FilmBase((1.0, 1.0, 1.0))
+        each.append(choose_film(given, base, p.seen.evidence[0], p.recipe))
+    out = list(each)
+    for group in {p.group for p in pictures}:
+        members = [i for i, p in enumerate(pictures) if p.group == group and p.recipe.film == "auto" and given is None]
+        votes: dict[Film, list[int]] = {}
+        for i in members:
+            votes.setdefault(each[i][0], []).append(i)
+        if len(votes) > 1:
+            film, voters = max(votes.items(), key=lambda item: (len(item[1]), item[0].kind == "colour"))
+            for i in members:
+                out[i] = (film, f"{len(voters)} of {len(members)} frames with this base: {each[voters[0]][1]}")
+    return out
+
+
+def _leaders(seen: Sequence[Survey]) -> tuple[str, ...]:
+    """Captures of blank leader: nothing on them but base, and named so or at an end of the roll."""
+    found = []
+    for i, s in enumerate(seen):
+        if len(seen) > 1 and len(s.frames) == 1 and (hinted(s.path, LEADER_WORDS) or i in (0, len(seen) - 1)) and _at_base(s):
+            found.append(s.path)
+    return tuple(found) if len(found) < len(seen) else ()
+
+
+def _at_base(seen: Survey) -> bool:
+    if seen.base is None:
+        return False
+    density = -np.log10(np.maximum(seen.evidence[0], 1e-6) / np.array(seen.base.rgb)).mean(axis=1)
+    low, high = np.percentile(density, [2, 98])
+    return bool(high - low < AT_BASE and abs(low + high) / 2 < AT_BASE)
+
+
+def _part_name(name: str, index: int, taken: set[str]) -> str:
+    """``name-2`` for the second frame of a capture, with more dashes where another capture has that name."""
+    dash = "-"
+    while f"{name}{dash}{index}".casefold() in taken:
+        dash += "-"
+    return f"{name}{dash}{index}"
+
+
+def _count_warning(recipe: Recipe, frames: Sequence[RollFrame]) -> list[str]:
+    """A word where the number of frames is not that of the format (common practice, no source)."""
+    names = {f.plan.frame.format for f in frames if f.plan.frame is not None}
+    name = recipe.format or (names.pop() if len(names) == 1 else None)
+    if not name:
+        return []
+    counts = format_named(name).frames
+    if not counts or len(frames) in counts:
+        return []
+    return [f"{len(frames)} frame{'s' * (len(frames) != 1)}; a roll of {name} has {' or '.join(map(str, counts))}"]
+
+
+def summary(results: Sequence[Result]) -> str:
+    """One line on a run: how many frames were converted, skipped, and failed."""
+    counts = {s: sum(r.status == s for r in results) for s in ("ok", "skipped", "failed")}
+    words = {"ok": "converted", "skipped": "there already", "failed": "failed"}
+    return ", ".join(f"{counts[s]} {words[s]}" for s in counts if counts[s]) or "nothing to do"
