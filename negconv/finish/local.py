@@ -109,16 +109,16 @@ class Veil(Settings):
 
         short = min(planes.shape[:2])
         patch = max(3, round(PATCH * short) | 1)
-        planes = np.maximum(planes, 0)
+        planes = np.clip(planes, 0, BRIGHTEST_HAZE)
         dark = minimum_filter(planes.min(axis=2), patch, mode="nearest")
-        haziest = dark.ravel() >= np.quantile(dark, 0.98)
+        haziest = dark.ravel() >= np.quantile(dark, 0.95)
         hazy = planes.reshape(-1, planes.shape[2])[haziest]
         # The brightest of the haziest is the air. The paper looks among the haziest 0.1 %; with thin haze those may all
         # be dark things, which would pass for a darker air and take off twice the haze there is.
-        bright = hazy[np.argsort(hazy.sum(axis=1))[-max(1, len(hazy) // 50):]]
+        bright = hazy[np.argsort(hazy.sum(axis=1))[-max(1, len(hazy) // 200):]]
         air = np.maximum(np.median(bright, axis=0), 0.05).astype(np.float32)
         clear = 1 - KEPT * minimum_filter((planes / air).min(axis=2), patch, mode="nearest")
-        guide = np.sqrt(np.minimum(luminance(planes if planes.shape[2] == 3 else planes[..., 0]), np.float32(2)))
+        guide = np.sqrt(luminance(planes if planes.shape[2] == 3 else planes[..., 0]))
         a, b = guided(guide, clear.astype(np.float32), 2 * patch, 0.06)
         shape, strength = linear.shape[:2], np.float32(self.strength)
         slope, level = Enlarged(a, shape, k), Enlarged(b, shape, k)
@@ -126,7 +126,7 @@ class Veil(Settings):
 
         def work(y0: int, y1: int) -> None:
             rows = linear[y0:y1]
-            t = np.sqrt(np.clip(luminance(rows), np.float32(0), np.float32(2)))
+            t = np.sqrt(np.clip(luminance(rows), np.float32(0), np.float32(BRIGHTEST_HAZE)))
             t *= slope.rows(y0, y1)
             t += level.rows(y0, y1)
             np.clip(t, np.float32(LEAST_SEEN), np.float32(1), out=t)
@@ -147,9 +147,11 @@ class Veil(Settings):
 DARK_SHARE = 0.002
 #: Of the dark channel's patch, of the short side (15 pixels of 400 in the paper).
 PATCH = 15 / 400
-#: Share of the haze the paper takes off, so that distance stays to be seen; and the least share of the scene's own
-#: light it reckons with.
-KEPT, LEAST_SEEN = 0.95, 0.1
+#: Share of the haze that is taken off, so that distance stays to be seen; and the least share of the scene's own light
+#: reckoned with (the paper's 0.1 doubles grain and colour noise in what can hardly be seen).
+KEPT, LEAST_SEEN = 0.95, 0.2
+#: Haze is no brighter than this; beyond are lamps and sparks.
+BRIGHTEST_HAZE = 2.0
 
 
 def _smoothed(values: np.ndarray) -> np.ndarray:
