@@ -149,7 +149,7 @@ def test_a_radius_in_micrometres_follows_the_scale_of_the_output():
     assert (um.linear == px.linear).all()
     half = apply_moves(positive, Moves(resize=Resize(long_side=180), sharpen=Sharpen(amount=1, radius=20, unit="um")))
     assert (half.linear == apply_moves(positive, Moves(resize=Resize(long_side=180), sharpen=Sharpen(amount=1, radius=2))).linear).all()
-    with pytest.raises(ValueError, match="film format"):
+    with pytest.raises(negconv.InputError, match="film format"):
         apply_moves(negconv.Positive(GREY), Moves(sharpen=Sharpen(amount=1, unit="um")))
 
 

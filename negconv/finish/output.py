@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..errors import InputError
 from ..settings import Choice, Number, Settings, described, setting
 from .grid import CEILING, luminance
 
@@ -65,6 +66,11 @@ class Sharpen(Settings):
         -------
         ndarray of the same shape
 
+        Raises
+        ------
+        InputError
+            If the radius is in micrometres and the scale is not known.
+
         Notes
         -----
         Unsharp masking of the square root of luminance, near to how lightness is seen, so that dark and light sides of
@@ -73,7 +79,8 @@ class Sharpen(Settings):
         if not self.amount:
             return linear
         if self.unit == "um" and not pixel_um:
-            raise ValueError("sharpening in micrometres needs the film format, which gives the scale; use unit px")
+            raise InputError("sharpening in micrometres", "needs the film format, which gives the scale",
+                             'set format in the recipe, or unit = "px"')
         from scipy.ndimage import gaussian_filter
 
         radius = self.radius / pixel_um if self.unit == "um" else self.radius
