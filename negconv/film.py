@@ -17,6 +17,9 @@ from .errors import InputError
 IDENTITY = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 KINDS = ("colour", "mono")
 SENSINGS = ("camera", "wide")
+FITS = ("generic", "adapted", "calibrated")
+#: Layer densities beyond these are dust, noise or a channel that came out negative; no film is denser above its base.
+THINNEST, DENSEST = -0.3, 3.2
 MAX_BYTES = 1_000_000
 
 
@@ -38,6 +41,9 @@ class Film:
     curves : tuple of C Curve or TableCurve
     matrix : (C, C)
         Film exposures to linear sRGB (D65 white); rows add up to 1.
+    fit : {"calibrated", "generic", "adapted"}
+        What the values are worth: those of a calibrated film put greys where they are; a generic one is to be adapted
+        (`negconv.balance.adapt`) to what is seen of the film, and its slopes to be balanced by the picture.
     camera : str or None
         Make and model of the camera a film was calibrated with; None for any.
     source : str
@@ -61,14 +67,15 @@ class Film:
     unmix: tuple[tuple[float, ...], ...] = IDENTITY
     curves: tuple[Curve | TableCurve, ...] = (Curve(), Curve(), Curve())
     matrix: tuple[tuple[float, ...], ...] = IDENTITY
+    fit: str = "calibrated"
     camera: str | None = None
     source: str = ""
     notes: tuple[str, ...] = ()
     residuals: Residuals | None = None
 
     def __post_init__(self) -> None:
-        if self.kind not in KINDS or self.sensing not in SENSINGS:
-            raise ValueError(f"no film of kind {self.kind!r} and sensing {self.sensing!r}")
+        if self.kind not in KINDS or self.sensing not in SENSINGS or self.fit not in FITS:
+            raise ValueError(f"no film of kind {self.kind!r}, sensing {self.sensing!r}, fit {self.fit!r}")
         layers = 3 if self.kind == "colour" else 1
         for name, shape in (("unmix", (layers, 3)), ("matrix", (layers, layers))):
             value = np.asarray(getattr(self, name), float)
@@ -83,9 +90,9 @@ class Film:
     @classmethod
     def colour(cls) -> Film:
         """The generic colour negative film, for rolls without a chart (benchmarks/generic_film.py makes it)."""
-        from .generic import COLOUR
+        from .generic import colour_film
 
-        return cls.from_dict(COLOUR)
+        return cls.from_dict(colour_film())
 
     @classmethod
     def mono(cls) -> Film:
@@ -99,12 +106,13 @@ class Film:
         """3, or 1 for mono."""
         return len(self.curves)
 
-    def channels(self, meta: Meta = Meta()) -> np.ndarray:
+    def channels(self, meta: Meta = Meta(), base=None) -> np.ndarray:
         """Matrix (3, 3) from panel-relative camera values to the channels densities are taken in.
 
-        Rows add up to 1, so the bare panel stays 1.
+        Rows add up to 1, so the bare panel stays 1. Given the `base` (3,), wide channels are drawn back towards the
+        camera's own as far as it takes to keep the base well above zero in each.
         """
-        return np.eye(3) if self.sensing == "camera" else wide_channels(meta)
+        return np.eye(3) if self.sensing == "camera" else wide_channels(meta, base)
 
     def densities(self, relative, base, meta: Meta = Meta()) -> np.ndarray:
         """Densities above base (..., 3) of the channels the film is defined in.
@@ -118,14 +126,14 @@ class Film:
         meta : Meta
             Of the capture.
         """
-        through = self.channels(meta)
+        through = self.channels(meta, base)
         values = np.asarray(relative)
         values = values if values.dtype in (np.float32, np.float64) else values.astype(float)
         return density(values @ through.T.astype(values.dtype), through @ np.asarray(base, float))
 
     def log_exposures(self, densities) -> np.ndarray:
         """Log10 film exposures (..., C) of densities above base (..., 3) from `densities`."""
-        layers = unmix(densities, self.unmix)
+        layers = np.clip(unmix(densities, self.unmix), THINNEST, DENSEST)
         return np.stack([curve.log_exposure(layers[..., c]) for c, curve in enumerate(self.curves)], axis=-1)
 
     def check_camera(self, meta: Meta, *, path=None, any_camera: bool = False) -> None:
@@ -143,7 +151,7 @@ class Film:
 
     def to_dict(self) -> dict:
         """JSON-able values."""
-        values = {"name": self.name, "kind": self.kind, "sensing": self.sensing, "camera": self.camera,
+        values = {"name": self.name, "kind": self.kind, "sensing": self.sensing, "fit": self.fit, "camera": self.camera,
                   "source": self.source, "notes": list(self.notes), "unmix": [list(r) for r in self.unmix],
                   "matrix": [list(r) for r in self.matrix], "curves": [c.to_dict() for c in self.curves]}
         if self.residuals is not None:
@@ -243,7 +251,7 @@ class Residuals:
 
 # ---- wide channels --------------------------------------------------------------------------------------------------
 
-def wide_channels(meta: Meta) -> np.ndarray:
+def wide_channels(meta: Meta, base=None) -> np.ndarray:
     """Matrix (3, 3) from panel-relative camera values to wide channels; rows add up to 1.
 
     The camera's matrix refers to its channels before the panel was divided out. The panel is taken for a D65 white,
@@ -265,7 +273,14 @@ def wide_channels(meta: Meta) -> np.ndarray:
         to_camera = np.array(TYPICAL_CAMERA)
         panel = to_camera @ white
     through = wide @ np.linalg.inv(to_camera) @ np.diag(panel)
-    return through / through.sum(axis=1, keepdims=True)
+    through = through / through.sum(axis=1, keepdims=True)
+    if base is not None:
+        base = np.asarray(base, float)
+        for share in np.linspace(0, 1, 11):
+            drawn = (1 - share) * through + share * np.eye(3)
+            if (drawn @ base > 0.25 * base.min()).all():
+                return drawn
+    return through
 
 
 def film_kind(base, densities) -> tuple[str, str]:
@@ -350,6 +365,7 @@ _FILM = {
     "name": (_text, "text", True),
     "kind": (_one_of(*KINDS), '"colour" or "mono"', True),
     "sensing": (_one_of(*SENSINGS), '"camera" or "wide"', True),
+    "fit": (_one_of(*FITS), '"calibrated", "generic" or "adapted"', False),
     "camera": (lambda v: None if v is None else _text(v), "text", False),
     "source": (_text, "text", False),
     "notes": (_listing(_text), "a list of texts", False),
