@@ -2,7 +2,7 @@
 
 `Roll.survey` looks at every capture on a proxy and decides, for the roll, what base, film and balance its frames have;
 `Roll.convert` then makes each frame by itself. What goes to a worker and comes back is a path and small values (the
-largest are the 20,000 pixels kept of each picture as evidence, 240 kB), never a picture.
+largest is a sample of some 10,000 pixels of each picture, 0.1 MB), never a picture.
 """
 from __future__ import annotations
 
@@ -30,14 +30,14 @@ from .gather import LEADER_WORDS, PANEL_WORDS, choose_panels, find_captures, gla
 from .notes import Notes
 from .pool import is_blank, pool_bases, pool_blacks
 from .recipe import Recipe
-from .workers import Died, Given, Here, Own, count_cores, free_memory
+from .workers import Ahead, Died, Given, Here, Own, count_cores, free_memory
 
 #: Peak memory of one conversion, bytes a pixel of the capture (benchmarks/roll.py measures it).
 BYTES_PER_PIXEL = 64
 #: A raw file whose half-size read is smaller than this along its long side is surveyed at full size.
 LEAST = 1000
-#: Pixels of each frame that stand for it in the roll.
-EVIDENCE = 4000
+#: Pixels of each picture sent back by its survey, and those that stand for it in the roll.
+SENT, EVIDENCE = 8000, 4000
 BLANK_WORDS = "blank or evenly fogged: there is no picture to balance"
 #: A density spread this small over a picture area at the base's level is blank film.
 AT_BASE = 0.06
@@ -276,7 +276,7 @@ class Roll:
         folder = os.fspath(files.make_folder(out))
         output.recover(folder)
         workers = _workers(executor, jobs, len(captures))
-        now = True
+        now, ahead = True, None
         try:
             notes = self.read_notes()
             states = self._states(captures, workers)
@@ -286,6 +286,8 @@ class Roll:
                 yield from there
                 now = False
                 return
+            if isinstance(workers, Here) and not any(n.endswith(".json") for n in os.listdir(folder)):
+                ahead = Ahead(_read_full, self._sources(captures))
             seen = self._survey(captures, workers, progress)
             for path, message in seen.failed:
                 yield Result(path, "", "failed", message)
@@ -293,6 +295,7 @@ class Roll:
                 workers.count = max(1, min(workers.count, _by_memory(seen)))
             threads = count_cores() if isinstance(workers, Here) else 1
             tasks = self._tasks(seen, folder, notes, key, captures, states, overwrite, threads)
+            tasks = [replace(t, ahead=ahead) for t in tasks]
             for done, (i, outcome) in enumerate(workers.run(convert_frame, tasks), 1):
                 yield outcome if isinstance(outcome, Result) else _failed(tasks[i].frame, outcome)
                 if progress:
@@ -300,7 +303,16 @@ class Roll:
             now = False
         finally:
             workers.close(now)
+            if ahead is not None:
+                ahead.close()
             output.recover(folder)
+
+    def _sources(self, captures: Sequence[str]) -> list[tuple[str, str]]:
+        """What `_read_full` is called with for each capture that is likely a picture, in order."""
+        recipe = self._recipe()
+        panels = {os.path.abspath(p) for p in self._panels_given()}
+        return [(p, recipe.for_frame(p, n).linearity) for n, p in enumerate(captures, 1)
+                if os.path.abspath(p) not in panels and not hinted(p, PANEL_WORDS)]
 
     # ---- survey ------------------------------------------------------------------------------------------------------
 
@@ -331,11 +343,15 @@ class Roll:
             return self.film
         return None if self.film in ("auto", "colour", "mono") else Film.load(self.film)
 
-    def _panels(self, captures: Sequence[str], workers) -> tuple[str, ...]:
+    def _panels_given(self) -> tuple[str, ...]:
         given = self.panel if self.panel is not None else self.recipe.panel and self.recipe.file(self.recipe.panel)
-        if given is not None:
-            many = given if isinstance(given, (list, tuple)) else [given]
-            return tuple(os.fspath(p) for p in many)
+        many = given if isinstance(given, (list, tuple)) else [given]
+        return tuple(os.fspath(p) for p in many if p is not None)
+
+    def _panels(self, captures: Sequence[str], workers) -> tuple[str, ...]:
+        given = self._panels_given()
+        if given:
+            return given
         named = [p for p in captures if hinted(p, PANEL_WORDS)]
         linearity = self.recipe.linearity
         found = choose_panels([glance(p, linearity) for p in named]) if named else ()
@@ -507,7 +523,8 @@ def look_at(job: LookJob) -> Survey:
     if capture.reduced > 1 and max(capture.shape) < LEAST:
         capture = read(job.path, linearity=job.recipe.linearity)
     base = None if job.base is None else film_base(job.base, capture, field_, job.recipe)
-    return or_whole(survey_capture(capture, panel=field_, base=base, recipe=job.recipe))
+    seen = or_whole(survey_capture(capture, panel=field_, base=base, recipe=job.recipe))
+    return replace(seen, evidence=tuple(thin(e, SENT) for e in seen.evidence))
 
 
 @lru_cache(maxsize=1)
@@ -542,6 +559,8 @@ class FrameJob:
     capture_index: int
     overwrite: bool
     threads: int
+    #: What reads captures ahead, where the job is done in the process that made it.
+    ahead: Ahead | None = None
 
 
 def convert_frame(job: FrameJob) -> Result:
@@ -572,7 +591,7 @@ def _convert_frame(job: FrameJob) -> Result:
                       "make it again)", frame.plan.warnings, frame.number)
     if there == "foreign" and not job.overwrite:
         raise InputError(path, "exists already and is not negconv's", "choose another folder or allow overwriting")
-    capture = read(frame.path, linearity=recipe.linearity)
+    capture = (job.ahead.take if job.ahead else _read_full)(frame.path, recipe.linearity)
     panel = _panel_of(tuple(p.path for p in job.panels))
     plan = levelled(frame.plan, capture, panel=panel, recipe=recipe)
     positive = apply(capture, plan, panel=panel, recipe=recipe, threads=job.threads, keep_density=recipe.spots != "off")
@@ -586,6 +605,10 @@ def _convert_frame(job: FrameJob) -> Result:
                                    record=record, threads=job.threads)
     output.place_pair(*staged, overwrite=job.overwrite or there == "ours", same_is_fine=True)
     return Result(frame.path, path, "ok", "", positive.warnings, frame.number)
+
+
+def _read_full(path: str, linearity: str):
+    return read(path, linearity=linearity)
 
 
 def _failed(frame: RollFrame, error) -> Result:

@@ -9,7 +9,7 @@ import os
 import sys
 import threading
 from collections import deque
-from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, ProcessPoolExecutor, ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from typing import Any, Callable, Iterator, Sequence
 
@@ -38,6 +38,37 @@ class Here:
 
     def close(self, now: bool = False) -> None:
         """Nothing to end."""
+
+
+class Ahead:
+    """Captures decoded in a thread of their own, one ahead of the frame in hand.
+
+    Decoding is one core's work outside the interpreter's lock, so in one process the survey, and each frame's
+    inversion, can go on beside the decoding of what comes next.
+    """
+
+    def __init__(self, read: Callable, sources: Sequence) -> None:
+        self._read, self._sources = read, list(dict.fromkeys(sources))
+        self._pool = ThreadPoolExecutor(1)
+        self._next = None
+        self._begin(0)
+
+    def _begin(self, i: int) -> None:
+        self._next = (self._sources[i], self._pool.submit(self._read, *self._sources[i])) if i < len(self._sources) else None
+
+    def take(self, *source):
+        """What ``read(*source)`` gives, begun earlier where it was the next in line; the one after it is begun."""
+        if self._next is None or self._next[0] != source:
+            return self._read(*source)
+        future, self._next = self._next[1], None
+        got = future.result()
+        self._begin(self._sources.index(source) + 1)
+        return got
+
+    def close(self) -> None:
+        """Give up what was begun."""
+        self._next = None
+        self._pool.shutdown(wait=False, cancel_futures=True)
 
 
 class Given:
