@@ -183,7 +183,9 @@ def decide(seen: Survey, *, film=None, base: FilmBase | None = None, balance: Ba
     plans = []
     for frame, evidence in zip(seen.frames, seen.evidence):
         chosen, reason = choose_film(film, base, evidence, recipe)
-        chosen.check_camera(seen.meta)
+        chosen.check_camera(seen.meta, path=seen.path or None)
+        if balance is None:
+            chosen = adapted(chosen, base, [evidence], seen.meta)
         solved = balance or solve(chosen, base, [evidence], seen, recipe)
         where, pixel_um = geometry(frame, seen.shape, recipe)
         plans.append(Plan(where, base, chosen, solved, frame, reason, pixel_um,
@@ -248,7 +250,7 @@ def stages(plan: Plan, meta: Meta):
     from .invert import Stages
 
     film, balance = plan.film, plan.balance
-    through = film.channels(meta)
+    through = film.channels(meta, plan.base.rgb)
     before = through / (through @ np.array(plan.base.rgb))[:, None]
     unmix = balance.unmix(film)
     weights = np.full(3, 1 / 3) if film.kind == "colour" else unmix[0] / unmix[0].sum()
@@ -272,6 +274,13 @@ def choose_film(film, base: FilmBase, evidence: np.ndarray, recipe: Recipe) -> t
     if name == "mono":
         return Film.mono(), reason
     return Film.load(recipe.file(name) if name == recipe.film else name), "from a film file"
+
+
+def adapted(film: Film, base: FilmBase, evidence: Sequence[np.ndarray], meta: Meta) -> Film:
+    """A generic film made fit for what is seen of it; any other film as it is."""
+    from .balance import adapt
+
+    return adapt(film, [film.densities(e, base.rgb, meta) for e in evidence], meta)
 
 
 def solve(film: Film, base: FilmBase, evidence: Sequence[np.ndarray], seen: Survey, recipe: Recipe, *,
