@@ -4,8 +4,13 @@ Nothing here bends code values: black level off, linear, camera-native channels,
 """
 from __future__ import annotations
 
+import contextlib
+import math
 import os
+import stat
 import struct
+import sys
+import threading
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 
@@ -15,8 +20,15 @@ from .errors import InputError
 
 #: Captures above this are refused before anything is allocated (about 3 GB as 16-bit RGB).
 MAX_PIXELS = 500_000_000
-#: A compressed file may not declare more than this many times its own size, once it declares over 64 MB.
+#: A compressed file may not declare more than this many times its own size, once it declares over `FREE` bytes.
 MAX_EXPANSION = 400
+FREE = 64_000_000
+#: Scans of a progressive JPEG; each passes over the whole picture, and encoders write about ten.
+MAX_SCANS = 100
+#: TIFF compressions that can be unpacked within a bound: none, LZW, deflate (two numbers), PackBits.
+COMPRESSIONS = (1, 5, 8, 32946, 32773)
+#: The most deflate makes of a byte (zlib's technical notes, "maximum compression factor").
+DEFLATE = 1032
 #: File endings taken for pictures when a folder is read; the content decides what they are.
 RAW_SUFFIXES = frozenset(
     ".3fr .arw .cr2 .cr3 .crw .dcr .dng .erf .fff .iiq .kdc .mef .mos .mrw .nef .nrw .orf .pef .raf .raw .rw2 .rwl "
@@ -137,7 +149,7 @@ class Capture:
 
         Proxy pixel x has its centre at ``x * k + (k - 1) / 2`` of this capture, k being the factor in ``reduced``.
         """
-        k = -(-max(self.shape) // long_side)
+        k = min(-(-max(self.shape) // long_side), *self.shape)
         if k <= 1:
             return replace(self, samples=self.data, white=1.0)
         return replace(self, samples=block_mean(self.samples, k, 1.0 / self.white), white=1.0, reduced=self.reduced * k)
@@ -223,7 +235,8 @@ def read(source, *, linearity: str = "auto", reduced: bool = False) -> Capture:
     except MemoryError as error:
         raise InputError(path, "does not fit into memory", "close other programs or use a machine with more") from error
     except Exception as error:  # decoders raise whatever they like on damaged files
-        reason = " ".join(str(error).split())[:200] or type(error).__name__
+        said = error.args[0].decode("utf-8", "replace") if error.args and isinstance(error.args[0], bytes) else str(error)
+        reason = " ".join(said.split())[:200] or type(error).__name__
         raise InputError(path, f"cannot be read ({reason})", "copy it from the card again or leave it out") from error
 
 
@@ -245,6 +258,8 @@ def _from_array(array: np.ndarray, linearity: str) -> Capture:
 
 def _head(path: str) -> bytes:
     try:
+        if stat.S_ISFIFO(os.stat(path).st_mode) or stat.S_ISCHR(os.stat(path).st_mode):
+            raise InputError(path, "is not a file", "name a file")  # reading one could wait for ever
         with open(path, "rb") as file:
             head = file.read(64)
     except FileNotFoundError:
@@ -265,18 +280,55 @@ def _check_size(path: str, width: int, height: int, nbytes: int) -> None:
         raise InputError(path, f"declares {width} x {height} = {width * height:,} pixels, above the limit of "
                          f"{MAX_PIXELS:,}", "cut it into parts")
     size = os.path.getsize(path)
-    if nbytes > 64_000_000 and nbytes > MAX_EXPANSION * size:
+    if nbytes > FREE and nbytes > MAX_EXPANSION * size:
         raise InputError(path, f"is {size:,} bytes but declares {nbytes:,} bytes of pixels", "it is damaged or "
                          "made to fill the memory: leave it out")
 
 
 # --- raw ---------------------------------------------------------------------------------------------------------
 
-def _read_raw(path: str, reduced: bool) -> Capture:
-    import rawpy
+class _Silence(contextlib.AbstractContextManager):
+    """Nothing on the standard error stream: LibRaw writes there by itself, beside our one line about the same fault.
 
+    The stream is the whole process's, so that the first of several threads turns it off and the last on again.
+    """
+
+    def __init__(self) -> None:
+        self.lock, self.inside, self.kept = threading.Lock(), 0, -1
+
+    def __enter__(self) -> None:
+        with self.lock:
+            self.inside += 1
+            if self.inside == 1:
+                with contextlib.suppress(OSError, AttributeError, ValueError):
+                    sys.stderr.flush()
+                    self.kept = os.dup(2)
+                    nowhere = os.open(os.devnull, os.O_WRONLY)
+                    os.dup2(nowhere, 2)
+                    os.close(nowhere)
+
+    def __exit__(self, *_) -> None:
+        with self.lock:
+            self.inside -= 1
+            if self.inside == 0 and self.kept >= 0:
+                os.dup2(self.kept, 2)
+                os.close(self.kept)
+                self.kept = -1
+
+
+_SILENCE = _Silence()
+
+
+def _read_raw(path: str, reduced: bool) -> Capture:
     tags = _tiff_tags(path)
     _check_strips(path, tags)
+    with _SILENCE:
+        return _decode_raw(path, reduced, tags)
+
+
+def _decode_raw(path: str, reduced: bool, tags: dict) -> Capture:
+    import rawpy
+
     try:
         raw = rawpy.imread(path)
     except rawpy.LibRawError as error:
@@ -285,7 +337,7 @@ def _read_raw(path: str, reduced: bool) -> Capture:
         raise
     with raw:
         sizes = raw.sizes
-        _check_size(path, sizes.raw_width, sizes.raw_height, 0)
+        _check_size(path, sizes.raw_width, sizes.raw_height, 2 * sizes.raw_width * sizes.raw_height)
         if raw.num_colors != 3:
             raise InputError(path, f"has {raw.num_colors} colour channels", "only three-colour sensors are supported")
         black = raw.black_level_per_channel
@@ -397,8 +449,9 @@ def _read_tiff(path: str, linearity: str) -> Capture | None:
             raise InputError(path, "is a palette picture", "save it as grey or RGB")
         if page.dtype.kind not in "uf":
             raise InputError(path, f"holds {page.dtype}", "give 8- or 16-bit unsigned or float samples")
-        nbytes = int(np.prod(page.shape, dtype=np.int64)) * page.dtype.itemsize
+        nbytes = math.prod(page.shape) * page.dtype.itemsize
         _check_size(path, shape[1], shape[0], nbytes)
+        _check_parts(path, page, nbytes)
         end, size = max((o + c for o, c in zip(page.dataoffsets, page.databytecounts)), default=0), os.path.getsize(path)
         if end > size:
             raise InputError(path, f"is cut short: {size:,} of at least {end:,} bytes", "copy it again")
@@ -416,43 +469,78 @@ def _read_tiff(path: str, linearity: str) -> Capture | None:
     return _loaded(path, array, meta, linearity, tags.get(34675))
 
 
+def _check_parts(path: str, page, nbytes: int) -> None:
+    """Refuse a TIFF whose strips or tiles unpack to more than they declare; tifffile unpacks without a bound."""
+    import zlib
+
+    from tifffile import TIFF
+
+    from .parallel import over
+
+    packed = page.compression in COMPRESSIONS
+    if not packed or page.compression not in TIFF.DECOMPRESSORS:
+        raise InputError(path, f"is compressed in a way that is not read ({getattr(page.compression, 'name', page.compression)})",
+                         "save it uncompressed or with deflate (ZIP)")
+    part = math.prod(page.chunks) * page.dtype.itemsize
+    if part > max(FREE, 4 * nbytes):
+        raise InputError(path, f"declares parts of {part:,} bytes in a picture of {nbytes:,}", "save it again")
+    counts = page.databytecounts
+    if page.compression not in (8, 32946) or sum(counts) * DEFLATE <= FREE:
+        return
+
+    def check(start: int, stop: int) -> None:
+        with open(path, "rb") as file:
+            for offset, count in zip(page.dataoffsets[start:stop], counts[start:stop]):
+                file.seek(offset)
+                unpack = zlib.decompressobj()
+                if len(unpack.decompress(file.read(count), part + 1)) > part:
+                    raise InputError(path, f"holds a part that unpacks to more than the {part:,} bytes it declares",
+                                     "it is damaged or made to fill the memory: leave it out")
+
+    over(len(counts), check, size=max(1, len(counts) // 16))
+
+
 def _read_png(path: str, head: bytes, linearity: str) -> Capture:
     if len(head) < 29:
         raise InputError(path, "is cut short", "copy it again")
     width, height, depth, colour = struct.unpack(">IIBB", head[16:26])
     channels = {0: 1, 2: 3, 3: 3, 4: 2, 6: 4}.get(colour, 4)
     _check_size(path, width, height, width * height * channels * max(depth, 8) // 8)
-    image = _open_pillow(path)
-    if depth == 16 and colour == 4:
-        # Pillow has no way to the low bytes of grey with alpha, but four plain bytes a pixel are four plain bytes.
-        codec, extents, offset, _ = image.tile[0]
-        image._mode, image.tile = "RGBA", [type(image.tile[0])(codec, extents, offset, "RGBA")]
-        array = np.asarray(image).view(">u2").astype(np.uint16)
-    elif depth == 16 and colour in (2, 6):
-        # Pillow keeps the high byte of 16-bit colour; naming the other byte of each pair gives the low one.
-        mode = image.tile[0][3]
-        high = np.asarray(image)
-        image = _open_pillow(path)
-        codec, extents, offset, _ = image.tile[0]
-        image.tile = [type(image.tile[0])(codec, extents, offset, mode.replace("16B", "16L"))]
-        array = high.astype(np.uint16) << 8 | np.asarray(image)
-    else:
-        array = _pillow_array(image)
-    return _loaded(path, array, _exif_meta(image, "png"), linearity, image.info.get("icc_profile"))
+    with _open_pillow(path, "PNG") as image:
+        if depth == 16 and colour == 4:
+            # Pillow has no way to the low bytes of grey with alpha, but four plain bytes a pixel are four plain bytes.
+            codec, extents, offset, _ = image.tile[0]
+            image._mode, image.tile = "RGBA", [type(image.tile[0])(codec, extents, offset, "RGBA")]
+            array = np.asarray(image).view(">u2").astype(np.uint16)
+        elif depth == 16 and colour in (2, 6):
+            # Pillow keeps the high byte of 16-bit colour; naming the other byte of each pair gives the low one.
+            array = np.asarray(image).astype(np.uint16) << 8
+            with _open_pillow(path, "PNG") as low:
+                codec, extents, offset, mode = low.tile[0]
+                low.tile = [type(low.tile[0])(codec, extents, offset, mode.replace("16B", "16L"))]
+                array |= np.asarray(low)
+        else:
+            array = _pillow_array(image)
+        return _loaded(path, array, _exif_meta(image, "png"), linearity, image.info.get("icc_profile"))
 
 
 def _read_jpeg(path: str, linearity: str) -> Capture:
-    image = _open_pillow(path)
-    _check_size(path, *image.size, 0)
-    return _loaded(path, _pillow_array(image), _exif_meta(image, "jpeg"), linearity, image.info.get("icc_profile"))
+    with _open_pillow(path, "JPEG", "MPO") as image:
+        _check_size(path, *image.size, image.width * image.height * len(image.getbands()))
+        if image.info.get("progressive"):
+            scans = Path(path).read_bytes().count(b"\xff\xda")
+            if scans > MAX_SCANS:
+                raise InputError(path, f"has {scans:,} scans, above the limit of {MAX_SCANS}", "it is damaged or made to take "
+                                 "for ever: leave it out")
+        return _loaded(path, _pillow_array(image), _exif_meta(image, "jpeg"), linearity, image.info.get("icc_profile"))
 
 
-def _open_pillow(path: str):
+def _open_pillow(path: str, *formats: str):
     from PIL import Image
 
     # The size has its own, stated limit; Pillow's warning would be a second line about the same thing.
     Image.MAX_IMAGE_PIXELS = None
-    return Image.open(path)
+    return Image.open(path, formats=formats)
 
 
 def _pillow_array(image) -> np.ndarray:

@@ -5,7 +5,6 @@ import json
 import math
 from dataclasses import dataclass
 from difflib import get_close_matches
-from pathlib import Path
 
 import numpy as np
 
@@ -13,6 +12,7 @@ from . import colour
 from .capture import Meta
 from .density import Curve, TableCurve, density, unmix
 from .errors import InputError
+from .tomltext import parse, read_text
 
 IDENTITY = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 KINDS = ("colour", "mono")
@@ -189,24 +189,12 @@ class Film:
         InputError
             One line with the file, the key and what is allowed.
         """
-        try:
-            import tomllib
-        except ModuleNotFoundError:
-            import tomli as tomllib
-
         remedy = "write a film file with: negconv calibrate"
+        text = read_text(path, most=MAX_BYTES, remedy=remedy)
         try:
-            if Path(path).stat().st_size > MAX_BYTES:
-                raise InputError(path, f"is over {MAX_BYTES} bytes, so it is no film file", remedy)
-            text = Path(path).read_bytes().decode()
-        except UnicodeDecodeError:
-            raise InputError(path, "is not a text file in UTF-8", remedy) from None
-        except OSError as error:
-            raise InputError(path, f"cannot be read ({(error.strerror or str(error)).lower()})", remedy) from None
-        try:
-            return cls.from_dict(tomllib.loads(text))
-        except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
-            raise InputError(path, f"is no film file: {error or 'nested too deep'}", remedy) from None
+            return cls.from_dict(parse(text))
+        except ValueError as error:
+            raise InputError(path, f"is no film file: {error}", remedy) from None
 
     def __repr__(self) -> str:
         slopes = ", ".join(f"{c.gamma:.2f}" for c in self.curves if isinstance(c, Curve))

@@ -129,7 +129,7 @@ def panel_field(panel) -> PanelField:
     if clipped > 0.01:
         raise InputError(name, f"is saturated over {clipped:.0%} of its area", "photograph the panel with a shorter exposure")
     size = tuple(n * capture.reduced for n in capture.shape)
-    cell = max(1, -(-max(capture.shape) // CELLS))
+    cell = min(-(-max(capture.shape) // CELLS), *capture.shape)
     grid = block_mean(capture.samples, cell, 1 / capture.white) if cell > 1 else capture.data
     if np.median(grid) < TOO_DARK:
         raise InputError(name, f"is nearly black (median {np.median(grid):.2%} of saturation)",

@@ -12,6 +12,7 @@ from .errors import InputError
 from .exif import Metadata
 from .recipe import line_of
 from .settings import Kind, Listing, Number, SettingError, Settings, Text, Unset, described, setting
+from .tomltext import parse, read_text
 
 NAME = "roll.toml"
 MAX_BYTES = 200_000
@@ -102,31 +103,17 @@ class Notes(Settings):
             path = path / NAME
             if not os.path.lexists(path):
                 return cls()
-        try:
-            with open(path, "rb") as file:
-                data = file.read(MAX_BYTES + 1)
-            if len(data) > MAX_BYTES:
-                raise InputError(path, f"is over {MAX_BYTES} bytes", "notes are a short text file")
-            text = data.decode("utf-8")
-        except UnicodeDecodeError:
-            raise InputError(path, "is not a text file in UTF-8", "save it as UTF-8") from None
-        except OSError as error:
-            raise InputError(path, f"cannot be read ({(error.strerror or str(error)).lower()})", "check its name") from None
-        return cls.from_toml(text, name=path)
+        return cls.from_toml(read_text(path, most=MAX_BYTES, remedy="notes are a short text file in UTF-8"), name=path)
 
     @classmethod
     def from_toml(cls, text: str, *, name="roll.toml") -> Notes:
         """Notes from TOML text; `name` stands for the file in errors."""
         try:
-            import tomllib
-        except ModuleNotFoundError:
-            import tomli as tomllib
+            values = parse(text)
+        except ValueError as error:
+            raise InputError(name, f"is not TOML: {error}", "notes are plain lines of key = value") from None
         try:
-            return cls.from_dict(tomllib.loads(text))
-        except tomllib.TOMLDecodeError as error:
-            raise InputError(name, f"is not TOML: {error}", "correct that line") from None
-        except RecursionError:
-            raise InputError(name, "is nested too deeply", "notes are plain lines of key = value") from None
+            return cls.from_dict(values)
         except SettingError as error:
             remedy = f"did you mean {error.near}?" if error.near else "correct or remove that line"
             raise InputError(name, f"line {line_of(text, error.key)}: {error.key} {error.fault}", remedy) from None

@@ -113,7 +113,7 @@ class Positive:
 
         from .capture import block_mean
 
-        k = -(-max(self.shape) // long_side)
+        k = min(-(-max(self.shape) // long_side), *self.shape)
         if k <= 1:
             return self
         planes = self.linear if self.linear.ndim == 3 else self.linear[..., None]

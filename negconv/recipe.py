@@ -16,6 +16,7 @@ from .finish.masks import Painted
 from .finish.moves import Moves
 from .settings import (Choice, Either, FilePath, Group, Kind, Listing, Number, Numbers, SettingError, Settings, Text, Truth,
                        Unset, described, setting, settings_of, unknown_key)
+from .tomltext import parse, read_text
 from .tone import ToneCurve
 
 #: A recipe larger than this is no recipe.
@@ -129,7 +130,7 @@ class Recipe(Settings):
     inset: float = setting(0.0, Number(0, 0.4, "of the short side"), "Cut off inside each edge of the frame.")
     rebate: float = setting(0.0, Number(0, 1, "of the short side"), "Rebate kept around the frame as a border.")
 
-    spots: str = setting("mark", Choice(("off", "mark", "repair")), "Dust and scratches: leave, find, or find and repair.")
+    spots: str = setting("off", Choice(("off", "mark", "repair")), "Dust and scratches: leave, find, or find and repair.")
     spotting: Spotting = setting(Spotting(), Group(Spotting), "How spots are found.")
     tone: ToneCurve = setting(ToneCurve(), Group(ToneCurve), "The tone curve.")
     moves: Moves = setting(Moves(), Group(Moves), "Darkroom moves on the positive.")
@@ -174,15 +175,7 @@ class Recipe(Settings):
         recipe = cls()
         for path in paths:
             path = Path(path)
-            try:
-                if path.stat().st_size > MAX_BYTES:
-                    raise InputError(path, f"is over {MAX_BYTES} bytes", "a recipe is a short text file")
-                text = path.read_bytes().decode("utf-8")
-            except UnicodeDecodeError:
-                raise InputError(path, "is not a text file in UTF-8", "write one with: negconv recipe > recipe.toml") from None
-            except OSError as error:
-                raise InputError(path, f"cannot be read ({(error.strerror or str(error)).lower()})",
-                                 "write one with: negconv recipe > recipe.toml") from None
+            text = read_text(path, most=MAX_BYTES, remedy="write one with: negconv recipe > recipe.toml")
             folder = os.path.abspath(path.parent)
             recipe = replace(recipe._over(text, path), folder=folder)
             recipe.check_files(folder, *folders, source=path)
@@ -195,15 +188,9 @@ class Recipe(Settings):
 
     def _over(self, text: str, name) -> Recipe:
         try:
-            import tomllib
-        except ModuleNotFoundError:
-            import tomli as tomllib
-        try:
-            values = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
+            values = parse(text)
+        except ValueError as error:
             raise InputError(name, f"is not TOML: {error}", "see: negconv recipe") from None
-        except RecursionError:
-            raise InputError(name, "is nested too deeply", "see: negconv recipe") from None
         try:
             frames = values.pop("frames", None)
             changed = self.changed(values)
@@ -436,6 +423,10 @@ def _toml_value(value) -> str:
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007F")
 
 
+#: A key of TOML, bare or quoted; it never matches empty, so that no line takes longer than its length.
+_KEY = r"(?:\"[^\"]*\"|'[^']*'|[A-Za-z0-9_-]+)"
+
+
 def line_of(text: str, key: str) -> int:
     """The line (from 1) on which a dotted key stands in TOML text, or the nearest table or key above it."""
     best, line = 0, 1
@@ -443,7 +434,7 @@ def line_of(text: str, key: str) -> int:
     for number, raw in enumerate(text.splitlines(), 1):
         if depth <= 0:
             header = re.match(r"\s*(\[\[?)(.+?)\]\]?\s*(#.*)?$", raw)
-            pair = re.match(r"\s*((?:\"[^\"]*\"|'[^']*'|[A-Za-z0-9_.\s-])+?)\s*=", raw)
+            pair = re.match(rf"\s*({_KEY}(?:\s*\.\s*{_KEY})*)\s*=", raw)
             if header:
                 table = _dotted(header[2])
                 at = table
