@@ -7,14 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from .capture import block_mean
-from .levels import FLOOR, PANEL, Level, Parts, bare_panel, even_tones, log_light, parts
+from .levels import BASE, FLOOR, PANEL, Level, bare_panel, even_tones, log_light, parts
 from .rectangles import Found, best_turn, edge_maps, rectangles, to_plan, turned
-from .sides import corners_of, refine, sample
+from .resample import Cut
+from .sides import corners_of, profiles, refine, sample
 
 #: The long side of the proxy that frames are sought on.
 PROXY = 1500
 #: The long side of the plan: the coarser picture in which rectangles are looked for before their sides are refined.
-PLAN = 760
+PLAN = 1000
+#: A base is not denser than this, beside the panel, in the channel that sees it clearest.
+DENSE = 0.62
 #: Below this confidence a frame is not trusted and the whole gate is used in its place.
 TRUSTED = 0.5
 
@@ -149,13 +152,13 @@ def linear_of(source) -> np.ndarray:
 
 
 def proxy_of(source, long_side: int = PROXY) -> tuple[np.ndarray, int]:
-    """float32 (h, w, 3) of at most `long_side` pixels a side, and how many pixels of `source` one stands for."""
+    """float32 (h, w, 3) of about `long_side` pixels, and how many pixels of `source` one stands for."""
+    k = max(1, round(max(source.shape[:2]) / long_side))
     if hasattr(source, "proxy"):
-        small = source.proxy(long_side)
+        small = source.proxy(-(-max(source.shape) // k))
         return linear_of(small), small.reduced // source.reduced
     data = linear_of(source)
-    k = -(-max(data.shape[:2]) // long_side)
-    return (data, 1) if k <= 1 else (block_mean(data, k), k)
+    return (data, 1) if k == 1 else (block_mean(data, k), k)
 
 
 def find_frames(source, film_format: str | None = None) -> list[Frame]:
@@ -204,9 +207,10 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
     log = log_light(plan)
     best = None
     for base in _bases(even_tones(log, rigid=bool(flattened)), flattened):
-        attempt = _attempt(log, base, aspect)
-        if best is None or _better(attempt, best):
-            best = attempt
+        if best is None or not best.found or _rings(best, base):
+            attempt = _attempt(log, base, aspect)
+            if best is None or _better(attempt, best):
+                best = attempt
     if best is None or not best.found or max(s for f in best.found for s in f.support) < 0.25:
         return Look((_whole(w, h, film_format, "no edge of a picture was found, so all that the capture shows is used"),),
                     None if best is None else best.base)
@@ -219,11 +223,16 @@ class _Attempt:
     """Rectangles found with one tone taken for the base."""
 
     base: Level
-    parts: Parts
+    kinds: np.ndarray           # turned upright
+    density: np.ndarray
     degrees: float
     found: tuple[Found, ...]
-    shape: tuple[int, int]
+    shape: tuple[int, int]      # of the plan, not turned
     brighter: float             # share of the pixels inside them that let through more than this base
+
+    @property
+    def area(self) -> float:
+        return sum((f.bottom - f.top) * (f.right - f.left) for f in self.found)
 
 
 def _bases(tones: list[Level], flattened: bool | None) -> list[Level]:
@@ -232,7 +241,9 @@ def _bases(tones: list[Level], flattened: bool | None) -> list[Level]:
     for i, tone in enumerate(tones[:-1]):
         if bare_panel(tone, flattened):
             first = i + 1
-    return tones[first:first + 3]
+    # No base is so dense, in its clearest channel, as this.
+    tones = [t for t in tones[first:] if max(np.array(t.log) - np.array(tones[first].log)) > -DENSE]
+    return tones[:3]
 
 
 def _attempt(log: np.ndarray, base: Level, aspect: float | None) -> _Attempt:
@@ -242,23 +253,41 @@ def _attempt(log: np.ndarray, base: Level, aspect: float | None) -> _Attempt:
     found = rectangles(kinds, density, base.spread, aspect)
     inside = [kinds[int(f.top):int(f.bottom), int(f.left):int(f.right)].ravel() for f in found]
     brighter = float((np.concatenate(inside) == PANEL).mean()) if inside else 1.0
-    return _Attempt(base, judged, degrees, tuple(found), kinds.shape, brighter)
+    return _Attempt(base, kinds, density, degrees, tuple(found), log.shape[1:], brighter)
+
+
+def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:
+    """The values along the four sides of a rectangle (top, right, bottom, left), `inset` pixels inside it."""
+    t, b, l, r = int(found.top) + inset, int(found.bottom) - inset, int(found.left) + inset, int(found.right) - inset
+    h, w = plane.shape
+    rows, columns = slice(max(t, 0), min(b + 1, h)), slice(max(l, 0), min(r + 1, w))
+    return [plane[np.clip(t, 0, h - 1), columns], plane[rows, np.clip(r, 0, w - 1)], plane[np.clip(b, 0, h - 1), columns],
+            plane[rows, np.clip(l, 0, w - 1)]]
+
+
+def _rings(attempt: _Attempt, tone: Level) -> bool:
+    """Whether a darker tone runs just inside what was found, as rebate does inside the edges of film on a panel."""
+    step = float(np.mean(attempt.base.log) - np.mean(tone.log))
+    sides = np.array([max(float((np.abs(side - step) < 0.06).mean()) for side in each) > 0.4
+                      for f in attempt.found for each in zip(*(_along(attempt.density, f, i) for i in (3, 5, 8)))])
+    return bool(sides.mean() >= 0.5)
 
 
 def _better(this: _Attempt, other: _Attempt) -> bool:
-    """Whether a darker tone makes the better base: its pictures lie inside the other's and hold nothing brighter."""
+    """Whether a darker tone makes the better base: it surrounds its pictures, and they hold nothing brighter."""
     if not this.found:
         return False
     if not other.found:
         return True
-    rests = [s for f in this.found for s, on in zip(f.support, f.rests) if on == "rebate"]
-    strong = len(rests) >= 2 * len(this.found) and float(np.median(rests)) > 0.5
-    return strong and this.brighter < 0.004
+    if len(this.found) < len(other.found) or this.brighter > 0.004 or this.area < 0.4 * other.area:
+        return False
+    sides = [float((side == BASE).mean()) > 0.4 for f in this.found for side in _along(this.kinds, f, -3)]
+    return float(np.mean(sides)) > 0.7 and float(np.median([f.support for f in this.found])) > 0.5
 
 
 def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found: Found, film_format: str | None) -> Frame:
     points = to_plan([(found.left, found.top), (found.right, found.top), (found.right, found.bottom),
-                      (found.left, found.bottom)], attempt.degrees, attempt.shape, attempt.parts.kinds.shape)
+                      (found.left, found.bottom)], attempt.degrees, attempt.kinds.shape, attempt.shape)
     h, w = proxy.shape[:2]
     points = _to_view(points * k + (k - 1) / 2, found.rests, w, h)
     half = max(h, w) / 2
@@ -273,15 +302,33 @@ def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found: Found, film_fo
         surface = c[0] + c[1] * u + c[2] * v + c[3] * u * u + c[4] * u * v + c[5] * v * v
         return level + surface - value, (x > -0.5) & (x < w - 0.5) & (y > -0.5) & (y < h - 0.5)
 
-    sides = [refine(density, points[i], points[(i + 1) % 4], rests=found.rests[i], reach=4.0 * k, noise=base.spread,
-                    outward=3.0 * k) for i in range(4)]
+    sides = [refine(density, points[i], points[(i + 1) % 4], rests=found.rests[i], reach=4.0 * k, noise=base.spread) for i in range(4)]
+    rests = list(found.rests)
+    for i in range(4):
+        inset = _sliver(density, points[i], points[(i + 1) % 4], sides[i], k) if rests[i] == "holder" else None
+        if inset is not None:
+            moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=4.0 * k, noise=base.spread,
+                           beyond=sides[i], inset=inset)
+            if moved.support > 0.3:
+                sides[i], rests[i] = moved, "rebate"
     corners = corners_of(points, sides)
     corners = sorted_corners(corners)
     (xa, ya), (xb, yb) = corners[:2]
     angle = math.degrees(math.atan2(yb - ya, xb - xa))
     basis = tuple(f"{name}: {on}" + ("" if on == "view" else f", seen along {side.support:.0%}")
-                  for name, on, side in zip(("top", "right", "bottom", "left"), found.rests, sides))
+                  for name, on, side in zip(("top", "right", "bottom", "left"), rests, sides))
     return Frame(tuple(corners), angle, 0.9, basis, film_format)
+
+
+def _sliver(density, start, end, side, k: int) -> float | None:
+    """Where, inside a holder's edge, a sliver of rebate is clearest: pixels from that edge; None without one."""
+    across = np.arange(-2.0, 9.0 * k, 0.5)
+    profile = np.median(profiles(density, start, end, side, across), axis=0)
+    inner = slice(int((2 + 1) * 2), len(across) - 2 * k)
+    i = int(np.argmin(profile[inner])) + inner.start
+    after = profile[i:min(i + 8 * k, len(profile))].max()
+    # Clear as the base, or nearly so, and film again behind it.
+    return float(across[i]) if profile[i] < 0.45 * after and after - profile[i] > 0.06 else None
 
 
 def _to_view(points: np.ndarray, rests, w: int, h: int) -> list[tuple[float, float]]:
@@ -337,3 +384,63 @@ def picture_mask(frames, shape: tuple[int, int], *, inset: float = 0.02, reduced
             inside &= ((xb - xa) * (y - ya) - (yb - ya) * (x - xa)) >= margin * length
         mask |= inside
     return mask
+
+
+def frame_cut(frame: Frame, size: tuple[int, int], *, inset: float = 0.0, rebate: float = 0.0) -> Cut:
+    """The upright cut of a frame: one rotation and crop, at the capture's own scale.
+
+    Parameters
+    ----------
+    frame : Frame
+    size : (int, int)
+        Height and width of the capture; the cut stays within it.
+    inset : float
+        Kept back inside each side so that no rebate shows, as a share of the shorter side.
+    rebate : float
+        Taken along outside each side instead, as a share of the shorter side.
+
+    Returns
+    -------
+    Cut
+        Output (0, 0) is its first pixel's centre.
+
+    Examples
+    --------
+    >>> frame_cut(Frame.rectangle(10, 20, 300, 200), (240, 320)).shape
+    (200, 300)
+    """
+    a, b, c, d = (np.array(p, float) for p in frame.corners)
+    along = (b - a) + (c - d)
+    along /= np.hypot(*along)
+    down = np.array([-along[1], along[0]])
+    middle = (a + b + c + d) / 4
+    # The largest upright rectangle inside the four sides, which need not be quite parallel.
+    u = [float((p - middle) @ along) for p in (a, b, c, d)]
+    v = [float((p - middle) @ down) for p in (a, b, c, d)]
+    left, right, top, bottom = max(u[0], u[3]), min(u[1], u[2]), max(v[0], v[1]), min(v[2], v[3])
+    if rebate > 0:
+        left, right, top, bottom = min(u[0], u[3]), max(u[1], u[2]), min(v[0], v[1]), max(v[2], v[3])
+    grow = (rebate - inset) * min(right - left, bottom - top)
+    left, right, top, bottom = left - grow, right + grow, top - grow, bottom + grow
+    h, w = size
+    for _ in range(60):                                  # draw back sides whose corners leave the capture
+        corners = np.array([middle + along * x + down * y for x, y in ((left, top), (right, top), (right, bottom),
+                                                                       (left, bottom))])
+        out = np.maximum(np.maximum(-0.5 - corners, corners - (w - 0.5, h - 0.5)).max(axis=1), 0)
+        if out.max() < 0.01 or right - left < 2 or bottom - top < 2:
+            break
+        step = 0.5 * out
+        if abs(along[0]) < abs(along[1]):
+            step = step[[1, 2, 3, 0]]
+        x_out = np.maximum(-0.5 - corners[:, 0], corners[:, 0] - (w - 0.5)) > 0
+        y_out = np.maximum(-0.5 - corners[:, 1], corners[:, 1] - (h - 0.5)) > 0
+        sideways, updown = (x_out, y_out) if abs(along[0]) > abs(along[1]) else (y_out, x_out)
+        left += max(out[0] * sideways[0], out[3] * sideways[3])
+        right -= max(out[1] * sideways[1], out[2] * sideways[2])
+        top += max(out[0] * updown[0], out[1] * updown[1])
+        bottom -= max(out[2] * updown[2], out[3] * updown[3])
+    shape = (max(1, int(bottom - top + 1e-6)), max(1, int(right - left + 1e-6)))
+    # What rounding down leaves over is shared by both sides.
+    first = middle + along * (left + (right - left - shape[1]) / 2 + 0.5) + down * (top + (bottom - top - shape[0]) / 2 + 0.5)
+    matrix = ((float(along[0]), float(down[0]), float(first[0])), (float(along[1]), float(down[1]), float(first[1])))
+    return Cut(matrix, shape)

@@ -56,8 +56,8 @@ def axes(shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
 
 
 def log_light(proxy: np.ndarray) -> np.ndarray:
-    """log10 of linear light, floored; float32 like `proxy`."""
-    out = np.maximum(proxy, np.float32(FLOOR))
+    """log10 of linear light, floored; float32 (3, h, w) of `proxy` (h, w, 3)."""
+    out = np.maximum(proxy.transpose(2, 0, 1), np.float32(FLOOR), order="C")
     return np.log10(out, out=out)
 
 
@@ -66,15 +66,15 @@ def even_tones(log: np.ndarray, *, most: int = 4, rigid: bool = False) -> list[L
 
     Parameters
     ----------
-    log : float32 (h, w, 3)
-        log10 light.
+    log : float32 (3, h, w)
+        As from `log_light`.
     most : int
         How many to look for.
     rigid : bool
         No fall-off is expected (a flattened capture).
     """
-    h, w = log.shape[:2]
-    y = log.mean(axis=2)
+    h, w = log.shape[1:]
+    y = (log[0] + log[1] + log[2]) / 3
     flat = np.zeros((h, w), bool)
     if h < 9 or w < 9:
         return []
@@ -87,9 +87,9 @@ def even_tones(log: np.ndarray, *, most: int = 4, rigid: bool = False) -> list[L
     rows, columns = np.nonzero(flat)
     if len(rows) < 50:
         return []
-    every = max(1, len(rows) // 60000)
+    every = max(1, len(rows) // 24000)
     rows, columns = rows[::every], columns[::every]
-    tones = log[rows, columns]
+    tones = log[:, rows, columns].T
     light = tones.mean(axis=1)
     half = max(h, w) / 2
     px, py = (columns - (w - 1) / 2) / half, (rows - (h - 1) / 2) / half
@@ -176,14 +176,11 @@ class Parts:
 
 def parts(log: np.ndarray, base: Level) -> Parts:
     """Every pixel judged against the base."""
-    surface = base.over(log.shape[:2])
+    surface = base.over(log.shape[1:])
     tolerance = float(np.clip(4.5 * base.spread, 0.018, 0.045))
-    above = np.empty(log.shape, np.float32)
-    for c in range(3):
-        np.subtract(surface, log[..., c], out=above[..., c])
-        above[..., c] += np.float32(base.log[c])
-    density = above.mean(axis=2)
-    least, most = above.min(axis=2), above.max(axis=2)
+    red, green, blue = (surface + (np.float32(base.log[c]) - log[c]) for c in range(3))
+    density = (red + green + blue) * np.float32(1 / 3)
+    least, most = np.minimum(np.minimum(red, green), blue), np.maximum(np.maximum(red, green), blue)
     kinds = np.full(density.shape, PICTURE, np.uint8)
     kinds[least > OPAQUE] = DARK
     kinds[(most < 1.6 * tolerance) & (least > -1.6 * tolerance) & (np.abs(density) < tolerance)] = BASE

@@ -18,9 +18,11 @@ DEEP = 5          # pixels inside a holder's edge at which there is no penumbra 
 MOST_TURN = 6.0   # degrees
 #: What a pixel of each kind adds to the score of a rectangle around it (VOID, PANEL, BASE, PICTURE, DARK), before it
 #: is divided by the picture pixels in the view.
-WEIGHTS = np.array([-0.3, -2.0, -0.03, 1.0, -0.04])
+WEIGHTS = np.array([-0.3, -2.0, -0.03, 1.0, -0.02])
 #: What one more picture in a strip must bring: both its inner sides seen along two thirds.
 PRICE = 1.7
+#: No picture is longer, for its width, than this.
+LONGEST = 3.3
 ASPECTS = (1.0, 7 / 6, 5 / 4, 4 / 3, 1.352, 1.4, 1.5, 1.241, 2.0, 2.708, 3.0)
 
 
@@ -66,6 +68,19 @@ def _pair(plane: np.ndarray, axis: int, sign: int) -> tuple[np.ndarray, np.ndarr
     before = plane[:-2 * STEP] if axis == 0 else plane[:, :-2 * STEP]
     after = plane[2 * STEP:] if axis == 0 else plane[:, 2 * STEP:]
     return (before, after) if sign > 0 else (after, before)
+
+
+def _gate(kinds: np.ndarray) -> list[np.ndarray]:
+    """Profiles across of where rebate or panel meets the holder: top, bottom (H,), left, right (W,)."""
+    dark, clear = kinds == DARK, (kinds == BASE) | (kinds == PANEL)
+    out = []
+    for axis in (0, 1):
+        for sign in (1, -1):
+            meets = _pair(dark, axis, sign)[0] & _middle(np.roll(clear, -sign * DEEP, axis), axis)
+            profile = np.zeros(kinds.shape[axis])
+            profile[STEP:-STEP] = meets.sum(axis=1 - axis)
+            out.append(profile)
+    return out
 
 
 def _middle(plane: np.ndarray, axis: int) -> np.ndarray:
@@ -152,20 +167,28 @@ class _Lines:
     edge: np.ndarray           # (n, L + 1) running sums of evidence
     beyond: np.ndarray         # (n, L + 1) running sums of picture just outside
 
+    def excess(self, i, low, high):
+        """Evidence on lines `i` beyond `low` and `high`, as a share of the length between."""
+        length = np.maximum(high - low, 1)
+        edge = self.edge
+        return np.clip((edge[i, -1] - edge[i, high] + edge[i, low]) / length - 0.02, 0, 0.5)
+
     def score(self, i, low, high):
         """Support and picture beyond, as shares of the length, of lines `i` between `low` and `high`."""
         length = np.maximum(high - low, 1)
         return (self.edge[i, high] - self.edge[i, low]) / length, (self.beyond[i, high] - self.beyond[i, low]) / length
 
 
-def _lines(rebate: np.ndarray, holder: np.ndarray, picture: np.ndarray, known: np.ndarray, sign: int, most: int) -> _Lines:
+def _lines(rebate: np.ndarray, holder: np.ndarray, picture: np.ndarray, known: np.ndarray, gate: np.ndarray,
+           sign: int, most: int) -> _Lines:
     """Candidates across axis 0, for a side entered along `sign`."""
     profile = rebate.sum(axis=1)
     profile = profile + 0.5 * (np.roll(profile, 1) + np.roll(profile, -1))
     at = [(p, 0) for p in _peaks(profile, most, max(6.0, 0.05 * profile.max()))]
     dark = holder.sum(axis=1)
     dark = dark + 0.5 * (np.roll(dark, 1) + np.roll(dark, -1))
-    at += [(p, 1) for p in _peaks(dark, 4, max(12.0, 0.2 * dark.max()))]
+    at += [(p, 1) for p in _peaks(dark, 4, max(12.0, 0.1 * dark.max()))]
+    at += [(p, 1) for p in _peaks(gate, 2, 12.0) if all(abs(p - q) > 3 or what != 1 for q, what in at)]
     seen = np.flatnonzero(known.mean(axis=1) > 0.5 * known.mean(axis=1).max())
     at.append((int(seen[0] if sign > 0 else seen[-1]), 2))
     length = rebate.shape[1]
@@ -207,8 +230,9 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     rebate, holder = edge_maps(kinds, density, noise)
     picture = kinds == PICTURE
     known = kinds != VOID
-    rows = [_lines(rebate[i], holder[i], picture, known, s, 10) for i, s in ((0, 1), (1, -1))]
-    columns = [_lines(rebate[i].T, holder[i].T, picture.T, known.T, s, 14) for i, s in ((2, 1), (3, -1))]
+    gate = _gate(kinds)
+    rows = [_lines(rebate[i], holder[i], picture, known, gate[i], s, 10) for i, s in ((0, 1), (1, -1))]
+    columns = [_lines(rebate[i].T, holder[i].T, picture.T, known.T, gate[i], s, 14) for i, s in ((2, 1), (3, -1))]
     area = WEIGHTS[kinds]
     total = max(float(picture.sum()), 1.0)
     sums = np.zeros((kinds.shape[0] + 1, kinds.shape[1] + 1))
@@ -218,7 +242,8 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     t, b, l, r = (g.ravel() for g in np.meshgrid(np.arange(nt), np.arange(nb), np.arange(nl), np.arange(nr), indexing="ij"))
     top, bottom, left, right = rows[0].at[t], rows[1].at[b], columns[0].at[l], columns[1].at[r]
     least = 0.05 * max(kinds.shape)
-    keep = (bottom - top > least) & (right - left > least)
+    high, wide = bottom - top, right - left
+    keep = (high > least) & (wide > least)
     t, b, l, r, top, bottom, left, right = (v[keep] for v in (t, b, l, r, top, bottom, left, right))
     if not len(t):
         return []
@@ -232,15 +257,17 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
         supports.append(edge)
     wide, high = (right - left).astype(float), (bottom - top).astype(float)
     own = 3.0 * inside + _shape_bonus(wide / high, aspect)
+    over_sides = columns[0].excess(l, top, bottom) + columns[1].excess(r, top, bottom)
+    over_ends = rows[0].excess(t, left, right) + rows[1].excess(b, left, right)
     score = own + ends + sides
     best = None
     for across in (False, True):
         # Two sides are shared by all the pictures of a strip: each counts by its length, once for all of them.
         if across:
-            shared = ends + own + sides * np.minimum(high / _extent(picture, left, right, columns, 0), 1) - PRICE
+            shared = ends - over_ends + own + sides * np.minimum(high / _extent(picture, left, right, columns, 0), 1) - PRICE
             chosen, value = _arrange(shared, (l, r), (top, bottom))
         else:
-            shared = sides + own + ends * np.minimum(wide / _extent(picture, top, bottom, rows, 1), 1) - PRICE
+            shared = sides - over_sides + own + ends * np.minimum(wide / _extent(picture, top, bottom, rows, 1), 1) - PRICE
             chosen, value = _arrange(shared, (t, b), (left, right))
         if best is None or value > best[1] + 1e-9:
             best = (chosen, value)
@@ -277,7 +304,7 @@ def _shape_bonus(ratio: np.ndarray, aspect: float | None) -> np.ndarray:
         off = np.abs(np.log(ratio / aspect))
         return 1.2 * np.exp(-0.5 * (off / 0.012) ** 2) - np.minimum(off * 4, 1.0)
     off = np.abs(np.log(ratio[:, None] / np.array(ASPECTS))).min(axis=1)
-    return 0.25 * np.exp(-0.5 * (off / 0.01) ** 2)
+    return 0.25 * np.exp(-0.5 * (off / 0.01) ** 2) - np.where(ratio > LONGEST, 1.5, 0.0)
 
 
 def _arrange(score, shared, ends) -> tuple[list[int], float]:

@@ -6,7 +6,7 @@ print, dust, clear shadows) loses its say.
 """
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -32,6 +32,10 @@ class Side:
     reach: float
     scatter: float
 
+    def at(self, s):
+        """Pixels into the picture at places `s`."""
+        return self.offset + self.slope * s + self.bend * (s * s - 1)
+
 
 def sample(plane: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Bilinear values of (h, w) or (h, w, C) at points; the border is repeated."""
@@ -46,7 +50,21 @@ def sample(plane: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     return upper * (1 - fy) + lower * fy
 
 
-def refine(density, start, end, *, rests: str, reach: float, noise: float, outward: float) -> Side:
+def profiles(density, start, end, side: Side, across: np.ndarray) -> np.ndarray:
+    """Density at distances `across` from a side, into the picture, at many places along it; float (places, n)."""
+    start, end = np.asarray(start, float), np.asarray(end, float)
+    length = float(np.hypot(*(end - start)))
+    along = (end - start) / length
+    inward = np.array([-along[1], along[0]])
+    s = np.linspace(-0.95, 0.95, 80)
+    at = across[None, :] + side.at(s)[:, None]
+    middle = (start + end) / 2
+    return density(middle[0] + along[0] * s[:, None] * length / 2 + inward[0] * at,
+                   middle[1] + along[1] * s[:, None] * length / 2 + inward[1] * at)[0]
+
+
+def refine(density, start, end, *, rests: str, reach: float, noise: float, beyond: Side | None = None,
+           inset: float = 0.0) -> Side:
     """One side found again in the finer picture.
 
     Parameters
@@ -57,9 +75,9 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float, outwa
     rests : {"rebate", "holder", "view"}
     reach : float
         How far to look on both sides, in pixels.
-    outward : float
-        How far outside the rebate is to be looked at.
     noise : float
+    beyond, inset
+        Given, the side is looked for `inset` pixels inside another one, and only inwards from there.
 
     Returns
     -------
@@ -77,8 +95,13 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float, outwa
     step = 0.5
     across = np.arange(-reach, reach + step / 2, step)
     middle = (start + end) / 2
-    px = middle[0] + along[0] * s[:, None] * length / 2 + inward[0] * across[None, :]
-    py = middle[1] + along[1] * s[:, None] * length / 2 + inward[1] * across[None, :]
+    from_ = Side(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    if beyond is not None:
+        from_ = replace(beyond, offset=beyond.offset + inset)
+        across = np.arange(0, reach + step / 2, step)
+    at = across[None, :] + from_.at(s)[:, None]
+    px = middle[0] + along[0] * s[:, None] * length / 2 + inward[0] * at
+    py = middle[1] + along[1] * s[:, None] * length / 2 + inward[1] * at
     profile, seen = density(px, py)
     if rests == "holder":
         profile = -np.clip(profile, 0.0, 3.0)       # light grows inwards
@@ -95,7 +118,7 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float, outwa
         # A place speaks once it rises by the least step; beyond four times that, none speaks louder.
         weight = np.clip(strength / (4 * least), 0, 1) * (strength > least) * seen.mean(axis=1)
         if (weight > 0).sum() < max(6, 0.03 * places):
-            return Side(offset, slope, bend, 0.0, 0.0, 0.0)
+            return replace(from_, support=0.0, reach=0.0, scatter=0.0)
         if turn == 0:
             offset = _weighted_mode(at, weight, 1.0)
             window = max(reach * 0.6, 3.0)
@@ -115,7 +138,7 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float, outwa
             if spread < 1.2 or turn < 2:
                 pull[2] = 1e6
             a = (terms * use[:, None]).T @ terms + np.diag(pull + 1e-9)
-            fit = np.linalg.solve(a, (terms * use[:, None]).T @ at + pull * (0.0, slope * 0, 0.0))
+            fit = np.linalg.solve(a, (terms * use[:, None]).T @ at)
             offset, slope, bend = map(float, fit)
             if many < 3:
                 break
@@ -125,7 +148,7 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float, outwa
     support = float(close.mean())
     if close.any():
         span = float(np.ptp(s[close]) / 2)
-    return Side(offset, slope, bend, support, span, scatter)
+    return Side(from_.offset + offset, from_.slope + slope, from_.bend + bend, support, span, scatter)
 
 
 def _crossings(profile, across, guess, window, least):
@@ -176,8 +199,7 @@ def corners_of(points, sides) -> list[tuple[float, float]]:
     def line(i, s):
         middle, along, inward, length = frames[i]
         side = sides[i]
-        across = side.offset + side.slope * s + side.bend * (s * s - 1)
-        point = middle + along * s * length / 2 + inward * across
+        point = middle + along * s * length / 2 + inward * side.at(s)
         tangent = along * length / 2 + inward * (side.slope + 2 * side.bend * s)
         return point, tangent
 
