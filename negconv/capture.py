@@ -536,10 +536,14 @@ def _read_jpeg(path: str, linearity: str) -> Capture:
 
 
 def _open_pillow(path: str, *formats: str):
+    import warnings
+
     from PIL import Image
 
-    # The size has its own, stated limit; Pillow's warning would be a second line about the same thing.
+    # The size has its own, stated limit, and damaged EXIF is no reason to refuse a picture: Pillow's warnings would be
+    # a second line about the same thing.
     Image.MAX_IMAGE_PIXELS = None
+    warnings.filterwarnings("ignore", category=UserWarning, module=r"PIL\.")
     return Image.open(path, formats=formats)
 
 
@@ -568,7 +572,8 @@ def _pack(array: np.ndarray, path: str, meta: Meta, linear: bool, curve, assumed
     grey = array.shape[2] == 1
     bits = array.dtype.itemsize * 8
     if array.dtype.kind == "f" or array.dtype.itemsize > 2:
-        samples = array.astype(np.float32)
+        with np.errstate(over="ignore"):  # what single precision cannot hold is refused as infinity below
+            samples = array.astype(np.float32)
         if array.dtype.kind != "f":
             samples /= np.float32(np.iinfo(array.dtype).max)
         bad = ~np.isfinite(samples)

@@ -13,7 +13,10 @@ from .capture import Capture, Meta, read
 from .density import Curve, density
 from .errors import InputError
 from .film import Film, Residuals, film_kind
+from .textfile import read_text
 
+#: Bytes of a list of patches.
+MAX_TABLE = 200_000
 #: Below these numbers of usable patches a chart cannot carry a fit.
 LEAST_COLOUR, LEAST_MONO = 12, 4
 #: A patch's inner part that is read, so that its edges and a rectangle drawn a little off do no harm.
@@ -438,11 +441,10 @@ def read_table(path) -> tuple[np.ndarray, np.ndarray]:
     """
     remedy = "columns x,y,w,h (capture pixels) and X,Y,Z (CIE, D50, diffuser Y = 1)"
     try:
-        with open(path, newline="", encoding="utf-8-sig") as file:
-            rows = [row for row in csv.reader(line for line in file if line.strip() and not line.startswith("#"))]
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        reason = getattr(error, "strerror", None) or "not a text file"
-        raise InputError(path, f"cannot be read ({reason.lower()})", remedy) from None
+        lines = read_text(path, most=MAX_TABLE, remedy=remedy).removeprefix("\ufeff").splitlines(keepends=True)
+        rows = [row for row in csv.reader(line for line in lines if line.strip() and not line.startswith("#"))]
+    except csv.Error as error:
+        raise InputError(path, f"is not CSV ({error})", remedy) from None
     wanted = ["x", "y", "w", "h", "X", "Y", "Z"]
     head = [cell.strip() for cell in rows[0]] if rows else []
     if not set(wanted) <= set(head):

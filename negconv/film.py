@@ -12,7 +12,7 @@ from . import colour
 from .capture import Meta
 from .density import Curve, TableCurve, density, unmix
 from .errors import InputError
-from .tomltext import parse, read_text
+from .textfile import parse, read_text
 
 IDENTITY = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 KINDS = ("colour", "mono")

@@ -68,7 +68,7 @@ def find_captures(sources) -> tuple[str, ...]:
 
 def natural(name: str):
     """Sorting key: runs of digits by their value, letters without case."""
-    return [(1, int(part), part) if part.isdigit() else (0, 0, part.casefold())
+    return [(1, int(part), part) if part.isdecimal() else (0, 0, part.casefold())
             for part in re.split(r"([0-9]+)", name)], name
 
 

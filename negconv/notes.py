@@ -12,7 +12,7 @@ from .errors import InputError
 from .exif import Metadata
 from .recipe import line_of
 from .settings import Kind, Listing, Number, SettingError, Settings, Text, Unset, described, setting
-from .tomltext import parse, read_text
+from .textfile import parse, read_text
 
 NAME = "roll.toml"
 MAX_BYTES = 200_000

@@ -16,7 +16,7 @@ from .finish.masks import Painted
 from .finish.moves import Moves
 from .settings import (Choice, Either, FilePath, Group, Kind, Listing, Number, Numbers, SettingError, Settings, Text, Truth,
                        Unset, described, setting, settings_of, unknown_key)
-from .tomltext import parse, read_text
+from .textfile import parse, read_text
 from .tone import ToneCurve
 
 #: A recipe larger than this is no recipe.

@@ -1,4 +1,4 @@
-"""TOML files into plain values, within bounds of size, time and depth."""
+"""Text files within bounds of size, and TOML into plain values within bounds of time and depth."""
 from __future__ import annotations
 
 import os
