@@ -87,10 +87,9 @@ def plot_film(film: Film, positive: Positive | None = None, ax: Axes | None = No
     """
     ax = _axes(ax, (6, 4.5))
     names = ("grey",) if len(film.curves) == 1 else ("red", "green", "blue")
-    top = max(float(curve.density(1.5)) for curve in film.curves)
+    top = min(max(float(curve.density(1.0)) for curve in film.curves), 3.0)
     if positive is not None and positive.density is not None:
-        top = max(top, float(np.percentile(positive.density, 99.9)))
-    top = min(top, 4.0)
+        top = max(top, 1.1 * float(np.percentile(positive.density, 99)))
     left = min(float(curve.log_exposure(0.05)) for curve in film.curves) - 0.8
     right = max(float(curve.log_exposure(top)) for curve in film.curves)
     exposure = np.linspace(left, right, 400)
@@ -103,11 +102,11 @@ def plot_film(film: Film, positive: Positive | None = None, ax: Axes | None = No
         for share in (0.01, 0.5, 0.99):
             at = float(np.quantile(positive.density, share))
             ax.axhline(at, color="0.6", linewidth=0.8, linestyle=":")
-            ax.annotate(f"{share:.0%}", (1, at), xycoords=("axes fraction", "data"), xytext=(-24, 2),
+            ax.annotate(f"{share:.0%}", (1, at), xycoords=("axes fraction", "data"), xytext=(-28, 2),
                         textcoords="offset points", fontsize=8, color="0.35")
     ax.set(xlim=(left, right), ylim=(0, top), xlabel="log exposure", ylabel="density above base", title=film.name)
     if len(names) > 1:
-        ax.legend(frameon=False, fontsize=8, loc="lower right")
+        ax.legend(frameon=False, fontsize=8, loc="upper left")
     return ax
 
 
