@@ -29,6 +29,8 @@ from negconv.film import DENSEST, THINNEST, Film, wide_channels  # noqa: E402
 PATCHES = np.concatenate([spectral.reflectances("babel_average"), spectral.reflectances("PMC")[:24]])
 GREYS = np.arange(18, 24)
 OFF = ~np.eye(3, dtype=bool)
+#: CIELAB units that a grey's slope off by a factor e in one layer is worth.
+TILT = 8.0
 TO_XYZ = np.array(colour.matrix("srgb", "xyz-d50"))
 
 
@@ -47,9 +49,10 @@ class Worlds:
             film = Film.colour()
             rng = np.random.default_rng([11, number])
             seen, pixels = spectral.drawn_scene(rng)
-            scene = np.repeat(world.negative(seen), np.minimum(pixels, 300), axis=0)
+            stops = float(np.clip(rng.normal(0.3, 0.9), -1.5, 2.5))
+            scene = np.repeat(world.negative(seen, stops), np.minimum(pixels, 300), axis=0)
             scene = scene * 10 ** rng.normal(0, 0.006, scene.shape)
-            self.density.append(film.densities(world.negative(patches), world.base, meta))
+            self.density.append(film.densities(world.negative(patches, stops), world.base, meta))
             self.scene.append(film.densities(scene, world.base, meta))
             self.meta.append(meta)
         self.density = np.array(self.density)
@@ -81,8 +84,8 @@ def log_exposures(values: np.ndarray, density: np.ndarray) -> np.ndarray:
     return toe * (held + np.log(-np.expm1(-held)) + (np.minimum(z, edge) - edge) / 0.1)
 
 
-def predicted(values: np.ndarray, worlds: Worlds) -> np.ndarray:
-    """L*a*b* (W, P, 3), each layer's slope over the greys made the layers' mean, grey 5 right."""
+def predicted(values: np.ndarray, worlds: Worlds) -> tuple[np.ndarray, np.ndarray]:
+    """L*a*b* (W, P, 3), each layer's slope over the greys made the layers' mean; logarithm (W, 3) of those slopes over it."""
     log_h = log_exposures(values, worlds.density)
     true = np.log10(worlds.xyz[GREYS, 1])
     x = true - true.mean()
@@ -91,7 +94,7 @@ def predicted(values: np.ndarray, worlds: Worlds) -> np.ndarray:
     slope = np.maximum(np.einsum("wgc,g->wc", greys - middle[:, None], x) / (x @ x), 0.1)
     even = (log_h - middle[:, None]) * (slope.mean(axis=1, keepdims=True) / slope)[:, None] + true.mean()
     rgb = np.einsum("wpc,wdc->wpd", 10.0 ** np.clip(even, -6, 2), matrices(values[:, 10:16]))
-    return lab(rgb @ TO_XYZ.T)
+    return lab(rgb @ TO_XYZ.T), np.log(slope / slope.mean(axis=1, keepdims=True))
 
 
 def fit(worlds: Worlds, features: np.ndarray, start: np.ndarray, ridge: float, rounds: int) -> np.ndarray:
@@ -106,25 +109,29 @@ def fit(worlds: Worlds, features: np.ndarray, start: np.ndarray, ridge: float, r
     hold = np.full((size, width), ridge * count / 1000)
     hold[:, 0] *= 0.1
 
+    def residual(values):
+        got, tilt = predicted(values, worlds)
+        return np.concatenate([((got - worlds.lab) * weight).reshape(count, -1), TILT * np.sqrt(len(weight)) * tilt], axis=1)
+
     def cost(c):
-        left = (predicted(features @ c.T, worlds) - worlds.lab) * weight
-        each = np.sqrt((left ** 2).sum(axis=2).mean(axis=1))
+        left = residual(features @ c.T)
+        each = np.sqrt((left ** 2).sum(axis=1) / len(weight))
         return left, each, each.sum() + 0.5 * (hold * (c - first) ** 2).sum()
 
     left, each, total = cost(coefficients)
     damping = 1.0
     for _ in range(rounds):
         values = features @ coefficients.T
-        here = predicted(values, worlds)
+        here = residual(values)
         slopes = []
         for k in range(size):
             moved = values.copy()
             moved[:, k] += 1e-4
-            slopes.append((predicted(moved, worlds) - here) * weight / 1e-4)
-        slopes = np.stack(slopes, axis=-1).reshape(count, -1, size)
-        share = 1 / (here.shape[1] * np.maximum(each, 0.5))
+            slopes.append((residual(moved) - here) / 1e-4)
+        slopes = np.stack(slopes, axis=-1)
+        share = 1 / (len(weight) * np.maximum(each, 0.5))
         normal = np.einsum("w,wap,waq->wpq", share, slopes, slopes, optimize=True)
-        right = np.einsum("w,wap,wa->wp", share, slopes, left.reshape(count, -1), optimize=True)
+        right = np.einsum("w,wap,wa->wp", share, slopes, left, optimize=True)
         normal = np.einsum("wpq,wf,wg->pfqg", normal, features, features, optimize=True).reshape(size * width, -1)
         right = (right.T @ features + hold * (coefficients - first)).ravel()
         normal += np.diag(hold.ravel())
@@ -152,7 +159,7 @@ def starts(values: np.ndarray, worlds: Worlds) -> np.ndarray:
 
 
 def error(values: np.ndarray, worlds: Worlds) -> np.ndarray:
-    return spectral.delta_e(predicted(values, worlds), worlds.lab[None]).mean(axis=1)
+    return spectral.delta_e(predicted(values, worlds)[0], worlds.lab[None]).mean(axis=1)
 
 
 def said(values: np.ndarray) -> str:
@@ -207,6 +214,8 @@ def main() -> None:
     print(f"# adapted: {said(error(features @ table[:16].T, worlds))}")
     print(f"#   held back: {said(error(judged @ table[:16].T, others))}")
     left = starts(judged @ table[:16].T, others) - judged @ shift
+    tilt = predicted(judged @ table[:16].T, others)[1]
+    print(f"#   greys' slopes off by {tilt.std():.3f}")
     print(f"#   greys off by {left[:, :2].std():.3f} decades before the balance, level by {left[:, 2].std():.3f}")
     cameras = np.mean([np.array(m.camera_matrix) for m in worlds.meta], axis=0)
     wide = np.linalg.inv(colour.to_xyz("romm")) @ colour.adaptation(colour.white("D65"), colour.white("D50"))

@@ -1,9 +1,9 @@
 """`Balance`: exposure, neutral, and black points, from the picture area of one frame or of a roll.
 
 The neutral is found as a line: log film exposures of red and blue against green's, from shadow to highlight. Every
-distinct colour of the picture counts about once, whatever its area; colours far from what the film and the roll lead
-one to expect count little; the line then settles, in narrowing steps, where colours lie densest along it. A frame of
-one colour has no such ridge, and stays near the roll's line or the film's own.
+distinct colour of the picture counts about once, whatever its area; the line starts among all of them and settles, in
+narrowing steps, where they lie densest along it. It is held towards what the film, or better the roll, leads one to
+expect, so that a frame of one colour, which has no such ridge, does not turn that colour grey.
 """
 from __future__ import annotations
 
@@ -23,14 +23,18 @@ BLACK_LIMIT = 0.004
 #: Pixels a frame's statistics are taken from.
 SAMPLE = 20_000
 
-# Found by random search over invented scenes (charts, plain and vivid subjects, half of them of one colour) with
-# seeds held back. Decades of log exposure; the counts say how much a picture weighs against the expectation.
+# Found by random search over invented scenes (charts, plain and vivid subjects, some of one colour), films, panels and
+# cameras, with others held back. Decades of log exposure.
 _CELL = 0.05
-_STEPS = (0.25, 0.18, 0.125, 0.09, 0.06, 0.043, 0.03)
-_PICTURE = 100 / 0.06 ** 2
-_FAR, _OFFSET, _TILT = 0.25, 0.3, 0.1
-#: The same for a frame whose roll has been seen: light changes from frame to frame, the film's slopes do not.
-_ROLL_FAR, _ROLL_OFFSET, _ROLL_TILT = 0.15, 0.05, 0.02
+_STEPS = tuple(np.geomspace(1.33, 0.034, 11))
+#: How much a picture weighs against the expectation.
+_PICTURE = 43_000.0
+#: What to expect of a film nothing is known of: its layers' speeds differ by so many decades, and their slopes by such a
+#: part, which moves greys about the point where exposure begins, so far below the middle of a picture.
+_OFFSET, _TILT, _PIVOT = 0.07, 0.114, 1.0
+#: The same for a frame whose roll has been seen: light changes from frame to frame, the film's slopes do not; and colours
+#: further than this from the roll's greys count little.
+_ROLL_OFFSET, _ROLL_TILT, _ROLL_FAR = 0.06, 0.02, 0.3
 
 
 @dataclass(frozen=True)
@@ -231,18 +235,20 @@ def neutral_line(log_h, *, expected: NeutralLine | None = None) -> NeutralLine:
     z = z - centre
     apart = _apart(means)
     if expected is None:
-        prior_offset, prior_tilt, far, offset_sd, tilt_sd = np.zeros(2), np.zeros(2), _FAR, _OFFSET, _TILT
+        prior, believed, pivot, spread = np.zeros((2, 2)), weight, _PIVOT, (_OFFSET, _TILT)
     else:
-        prior_offset, prior_tilt = expected.at(centre - expected.centre), expected.tilt
-        far, offset_sd, tilt_sd = _ROLL_FAR, _ROLL_OFFSET, _ROLL_TILT
-    believed = weight * np.exp(-0.5 * ((apart - prior_offset - np.outer(z, prior_tilt)) ** 2).sum(axis=1) / far ** 2)
-    offset, tilt = prior_offset.copy(), prior_tilt.copy()
+        prior = np.stack([expected.at(centre - expected.centre), expected.tilt])
+        far = ((apart - prior[0] - np.outer(z, prior[1])) ** 2).sum(axis=1)
+        believed, pivot, spread = weight * np.exp(-0.5 * far / _ROLL_FAR ** 2), 0.0, (_ROLL_OFFSET, _ROLL_TILT)
+    # Offset and tilt go together: a layer steeper than expected is off the more, the further up the line.
+    lever = np.array([[spread[0], pivot * spread[1]], [0.0, spread[1]]])
+    precision = np.linalg.inv(lever @ lever.T)
+    offset, tilt = prior
     for step in _STEPS:
         near = np.exp(-0.5 * ((apart - offset - np.outer(z, tilt)) ** 2).sum(axis=1) / step ** 2)
         k = believed * near * _PICTURE
-        normal = np.array([[k.sum() + offset_sd ** -2, k @ z], [k @ z, k @ z ** 2 + tilt_sd ** -2]])
-        right = np.stack([k @ apart + prior_offset * offset_sd ** -2, (k * z) @ apart + prior_tilt * tilt_sd ** -2])
-        offset, tilt = np.linalg.solve(normal, right)
+        normal = np.array([[k.sum(), k @ z], [k @ z, k @ z ** 2]]) + precision
+        offset, tilt = np.linalg.solve(normal, np.stack([k @ apart, (k * z) @ apart]) + precision @ prior)
     return NeutralLine(offset, tilt, centre, float(weight @ near), (means, weight))
 
 
@@ -252,16 +258,16 @@ def _apart(log_h: np.ndarray) -> np.ndarray:
 
 
 def _colours(log_h: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Distinct colours (K, 3) and weights (K,) that grow slowly with area, and less where one hue has many shades."""
+    """Distinct colours (K, 3) and weights (K,) that hardly grow with area, and less where one hue has many shades."""
     apart = _apart(log_h)
     cell = np.floor(np.column_stack([log_h.mean(axis=1) / (2 * _CELL), apart / _CELL]))
     cell = np.clip(cell, -999, 999).astype(np.int64) + 1000
     _, where, count = np.unique(cell @ (4_000_000, 2000, 1), return_inverse=True, return_counts=True)
     means = np.stack([np.bincount(where, log_h[:, c]) / count for c in range(3)], axis=1)
-    weight = count ** 0.4
+    weight = count ** 0.05
     hue = np.clip(np.floor(_apart(means) / (2 * _CELL)), -999, 999).astype(np.int64) + 1000
     _, where = np.unique(hue @ (2000, 1), return_inverse=True)
-    weight = weight * np.bincount(where, weight)[where] ** -0.3
+    weight = weight * np.bincount(where, weight)[where] ** -0.13
     return means, weight / weight.sum()
 
 
@@ -310,12 +316,12 @@ def solve_balance(densities, film: Film, *, roll=None, mix: float = 0.0, neutral
     if not len(own):
         raise ValueError("no finite densities to balance")
     if film.kind == "mono":
-        balance = replace(Balance.none(film), combine=mono_weights(np.concatenate(rolls) if rolls else own))
+        balance = replace(Balance.none(film), combine=mono_weights(np.concatenate(rolls) if rolls else own, film.unmix[0]))
     else:
         balance = _neutral(own, film, rolls, mix, neutral, sample, grey)
     stops = _anchor(own, film, balance)
     if rolls and mix:
-        stops = (1 - mix) * stops + mix * float(np.median([_anchor(d, film, balance) for d in rolls if len(d)]))
+        stops = (1 - mix) * stops + mix * _common([_anchor(d, film, balance) for d in rolls if len(d)])
     shift = stops + exposure * np.log10(2)
     balance = replace(balance, offset=tuple(float(v + shift) for v in balance.offset))
     linear = balance.apply(film, own)
@@ -380,12 +386,25 @@ def _anchor(densities: np.ndarray, film: Film, balance: Balance) -> float:
     return float(np.log10(GREY) - np.average(middle[inside], weights=weight[inside]))
 
 
-def mono_weights(densities) -> tuple[tuple[float, float, float]]:
+def _common(values) -> float:
+    """Where most of some values lie: Tukey's biweight, in which one value moves the rest by no jump, and one far off
+    (decades of light: a fogged frame) not at all (Mosteller and Tukey, Data Analysis and Regression, 1977, 10 C)."""
+    values = np.asarray(values, float)
+    middle = float(np.median(values))
+    reach = 6 * max(float(np.median(np.abs(values - middle))), 0.1)
+    for _ in range(10):
+        weight = np.clip(1 - ((values - middle) / reach) ** 2, 0, None) ** 2
+        middle = float(np.average(values, weights=weight))
+    return middle
+
+
+def mono_weights(densities, unmix=(1 / 3, 1 / 3, 1 / 3)) -> tuple[tuple[float, float, float]]:
     """Weights (1, 3) that combine the channels' densities of a silver image into one with the least noise.
 
-    Each channel's density is divided by its own slope against the mean of the three (their mean slope stays 1), and
-    weighted by the inverse of its own variance. Three readings of one quantity tell each one's variance from the
-    variances of their differences (Grubbs, J. Am. Stat. Assoc. 43, 1948, p. 243).
+    Each channel's density is divided by its own slope against the mean of the three, and weighted by the inverse of its
+    own variance; the result is on the scale of `unmix`, the film's own weights, which its curve belongs to. Three
+    readings of one quantity tell each one's variance from the variances of their differences (Grubbs, J. Am. Stat.
+    Assoc. 43, 1948, p. 243).
     """
     d = thin(densities).astype(float)
     centred = d - np.median(d, axis=0)
@@ -397,5 +416,5 @@ def mono_weights(densities) -> tuple[tuple[float, float, float]]:
     own = np.array([pair[0] + pair[1] - pair[2], pair[0] + pair[2] - pair[1], pair[1] + pair[2] - pair[0]]) / 2
     own = np.maximum(own, 0.05 * max(own.max(), 1e-8))
     weight = 1 / own
-    weight = weight / weight.sum() / slope
+    weight = weight / weight.sum() / slope * (slope @ unmix)
     return (tuple(map(float, weight)),)
