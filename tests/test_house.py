@@ -12,9 +12,9 @@ ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "negconv"
 
 #: In the order the light takes; a module imports only from those before it (DEVELOPERS.md).
-ORDER = ["errors", "parallel", "settings", "files", "density", "colour", "icc", "tone", "capture", "flat", "resample",
+ORDER = ["errors", "textfile", "parallel", "settings", "files", "density", "colour", "icc", "tone", "capture", "flat", "resample",
          "levels", "rectangles", "sides", "frame", "base", "appraise", "generic", "film", "balance", "pool", "chart",
-         "encode", "invert", "positive", "spots", "finish", "recipe", "exif", "notes", "output", "conversion", "inspection", "gather",
+         "encode", "invert", "positive", "spots", "finish", "recipe", "exif", "notes", "output", "conversion", "gather",
          "workers", "roll", "sheet", "proof", "plots", "synthetic", "cli", "__main__"]
 
 
