@@ -101,6 +101,8 @@ def build_parser() -> argparse.ArgumentParser:
     p.add_argument("paths", metavar="PATH", nargs="+", help="positives, or folders of them")
     p.add_argument("-o", "--out", metavar="FILE", required=True, help="file to write (.jpg, .png or .html)")
     p.add_argument("--title", default="", help="written above the frames")
+    p.add_argument("--captures", metavar="PATH", nargs="+", default=[], help="captures to show beside their positives on the "
+                   "proof page")
     p.add_argument("--columns", type=_positive, metavar="N", help="frames a row (default: to fit paper)")
     p.add_argument("--overwrite", action="store_true", help="replace the file if it is there already")
 
@@ -224,9 +226,9 @@ def calibrate(args) -> int:
 
 def sheet(args) -> int:
     """`negconv sheet`."""
-    from .sheet import write_sheet
+    from .proofs import write_sheet
 
-    write_sheet(args.paths, args.out, title=args.title, columns=args.columns, overwrite=args.overwrite)
+    write_sheet(args.paths, args.out, title=args.title, columns=args.columns, overwrite=args.overwrite, captures=args.captures)
     print(args.out)
     return DONE
 
@@ -276,9 +278,9 @@ def _convert(paths, out, settings, *, panel=None, base=None, jobs=None, overwrit
     print(f"{summary(results)}: {one_line(out)}")
     pictures = [r.output for r in sorted(results, key=lambda r: r.number) if r.ok and r.output]
     if sheet and pictures:
-        from .sheet import write_sheet
+        from .proofs import write_sheet
 
-        write_sheet(pictures, sheet, title=title, overwrite=True)
+        write_sheet(pictures, sheet, title=title, overwrite=True, captures=[os.fspath(p) for p in paths])
         print(one_line(sheet))
     return SOME_FAILED if any(not r.ok for r in results) else DONE
 

@@ -15,7 +15,7 @@ PACKAGE = ROOT / "negconv"
 ORDER = ["errors", "textfile", "parallel", "settings", "files", "density", "colour", "icc", "tone", "capture", "flat", "resample",
          "levels", "rectangles", "sides", "frame", "base", "appraise", "generic", "film", "balance", "pool", "chart",
          "encode", "invert", "positive", "spots", "finish", "recipe", "exif", "notes", "output", "conversion", "gather",
-         "workers", "roll", "sheet", "proof", "plots", "synthetic", "cli", "__main__"]
+         "workers", "roll", "sheet", "proof", "proofs", "plots", "synthetic", "cli", "__main__"]
 
 
 def modules():
