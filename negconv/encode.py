@@ -25,7 +25,7 @@ def encode(linear: np.ndarray, tone: ToneCurve, *, space: str = "srgb", bits: in
     Notes
     -----
     Both curves are tables over the square root of light, fine where eyes are: within one 16-bit code value of the
-    formulas (tests/test_encode.py).
+    formulas, for curves of very low contrast from four decades under white up (tests/test_encode.py).
     """
     encoder = Encoder(tone, space=space, bits=bits, primaries=primaries, grey=linear.ndim == 2)
     out = np.empty(linear.shape, encoder.dtype)
