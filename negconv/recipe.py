@@ -204,9 +204,14 @@ class Recipe(Settings):
             remedy = f"did you mean {error.near}?" if error.near else "see: negconv recipe"
             raise InputError(name, f"line {line}: {error.key} {error.fault}", remedy) from None
 
-    def to_toml(self) -> str:
-        """Commented TOML with every setting, its unit and limits."""
-        return "\n".join(_toml(self)) + "\n"
+    def to_toml(self, *, brief: bool = False) -> str:
+        """Commented TOML with every setting, its unit and limits; or only what differs from the defaults, a line each."""
+        return "\n".join(_brief(self) if brief else _toml(self)) + "\n"
+
+    def __repr__(self) -> str:
+        """What differs from the defaults."""
+        said = [f"{key}={value!r}" for key, _, value in _differing(self)]
+        return f"Recipe({', '.join(said + ([f'frames={dict(self.frames)!r}'] if self.frames else []))})"
 
     # ---- one frame ---------------------------------------------------------------------------------------------------
 
@@ -367,11 +372,32 @@ _FRAMES = """\
 def _toml(recipe: Recipe) -> list[str]:
     lines = [_HEAD]
     _toml_group(recipe, "", lines)
-    lines += ["", _FRAMES]
+    return [*lines, "", _FRAMES, *_toml_frames(recipe)]
+
+
+def _brief(recipe: Recipe) -> list[str]:
+    return [f"{key} = {_toml_value(kind.plain(value))}" for key, kind, value in _differing(recipe)] + _toml_frames(recipe)
+
+
+def _toml_frames(recipe: Recipe) -> list[str]:
+    lines = []
     for name, leaves in recipe.frames:
         lines += ["", f"[frames.{_toml_value(name)}]"]
         lines += [f"{key} = {_toml_value(_plain_leaf(key, value))}" for key, value in leaves]
     return lines
+
+
+def _differing(group: Settings, at: str = ""):
+    """Dotted key, kind and value of every setting that differs from its default, frames aside."""
+    default = type(group)()
+    for f in settings_of(type(group)):
+        value, kind = getattr(group, f.name), f.metadata["kind"]
+        if f.name == "frames" or value == getattr(default, f.name):
+            continue
+        if isinstance(kind, Group):
+            yield from _differing(value, f"{at}{f.name}.")
+        else:
+            yield f"{at}{f.name}", kind, value
 
 
 def _plain_leaf(key: str, value):

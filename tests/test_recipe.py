@@ -80,10 +80,11 @@ def recipes(draw):
     return replace(draw(group(Recipe)), frames=draw(FRAMES))
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 @given(recipes())
 def test_recipe_to_toml_to_recipe_is_the_identity(recipe):
     assert Recipe.from_toml(recipe.to_toml()) == recipe
+    assert Recipe.from_toml(recipe.to_toml(brief=True)) == recipe
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
@@ -120,6 +121,12 @@ def test_the_printed_recipe_says_limits_and_units_above_each_setting():
     for i, line in enumerate(lines):
         if " = " in line and not line.startswith("#"):
             assert lines[i - 1].startswith("#   "), line
+
+
+def test_the_brief_recipe_and_the_repr_say_only_what_differs():
+    recipe = Recipe(film="mono", tone={"contrast": 1.4}, frames={"3": {"exposure": 0.5}})
+    assert recipe.to_toml(brief=True) == 'film = "mono"\ntone.contrast = 1.4\n\n[frames."3"]\nexposure = 0.5\n'
+    assert repr(Recipe()) == "Recipe()" and repr(Recipe(film="mono", tone={"contrast": 1.4})) == "Recipe(film='mono', tone.contrast=1.4)"
 
 
 def test_the_examples_in_the_printed_recipe_are_recipes():
