@@ -5,8 +5,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from .capture import block_mean
 from .errors import InputError
-from .frame import DENSE, Frame, Look, linear_of, look, picture_mask, proxy_of
+from .frame import DENSE, PLAN, Frame, Look, linear_of, look, picture_mask, proxy_of
 from .levels import BARE, BASE, log_light, parts
 
 #: Kept clear of a frame's edge, as a share of its shorter side: the gate's penumbra and the lens's flare end there.
@@ -125,6 +126,9 @@ def base_in(proxy: np.ndarray, frames=None, *, flattened: bool | None = None, le
         rgb = np.percentile(bright, 99, axis=0)
         return FilmBase(tuple(map(float, np.maximum(rgb, 1e-6))), source="picture",
                         warnings=("no even tone was found that could be the base",))
+    k = -(-max(proxy.shape[:2]) // PLAN)
+    if k > 1:
+        proxy, frames = block_mean(proxy, k), [f.reduced(k) for f in frames]
     judged = parts(log_light(proxy), seen.base)
     clear = judged.kinds == BASE
     source = "leader" if leader else "rebate"

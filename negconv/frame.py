@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from .capture import block_mean
-from .levels import BASE, FLOOR, PANEL, Level, bare_panel, even_tones, log_light, parts
-from .rectangles import Found, best_turn, edge_maps, rectangles, to_plan, turned
+from .levels import BASE, FLOOR, PANEL, PICTURE, Level, bare_panel, even_tones, log_light, parts
+from .rectangles import ASPECTS, Found, best_turn, edge_maps, rectangles, to_plan, turned
 from .resample import Cut
 from .sides import corners_of, profiles, refine, sample
 
@@ -16,6 +16,8 @@ from .sides import corners_of, profiles, refine, sample
 PROXY = 1500
 #: The long side of the plan: the coarser picture in which rectangles are looked for before their sides are refined.
 PLAN = 1000
+#: The share of a picture that may be brighter than its base: pinholes and scratches.
+BRIGHTER = 0.006
 #: A base is not denser than this, beside the panel, in the channel that sees it clearest.
 DENSE = 0.62
 #: Below this confidence a frame is not trusted and the whole gate is used in its place.
@@ -205,13 +207,21 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
     if min(plan.shape[:2]) < 24:
         return Look((_whole(w, h, film_format, "the capture is too small to look for a frame"),), None)
     log = log_light(plan)
+    tones = even_tones(log, rigid=bool(flattened))
+    first = _darkest_panel(tones, flattened) + 1
     best = None
-    for base in _bases(even_tones(log, rigid=bool(flattened)), flattened):
-        if best is None or not best.found or _rings(best, base):
+    for base in _bases(tones[first:]):
+        ring = 1.0 if best is None or not best.found else _rings(best, base)
+        if ring >= 0.5:
             attempt = _attempt(log, base, aspect)
-            if best is None or _better(attempt, best):
+            if best is None or _better(attempt, best, ring):
                 best = attempt
-    if best is None or not best.found or max(s for f in best.found for s in f.support) < 0.25:
+    if first and best is not None and best.brighter > BRIGHTER:
+        # Film brighter than its base: what looked like the panel by its level was the base after all.
+        attempt = _attempt(log, tones[first - 1], aspect)
+        if attempt.found and attempt.brighter < BRIGHTER / 2:
+            best = attempt
+    if best is None or not best.found or _baseless(best):
         return Look((_whole(w, h, film_format, "no edge of a picture was found, so all that the capture shows is used"),),
                     None if best is None else best.base)
     frames = [_refined(proxy, k, best, found, film_format) for found in best.found]
@@ -229,21 +239,30 @@ class _Attempt:
     found: tuple[Found, ...]
     shape: tuple[int, int]      # of the plan, not turned
     brighter: float             # share of the pixels inside them that let through more than this base
+    clear: float                # share of them that are as clear as it
+    astray: float               # share of all picture pixels that lie outside them
 
     @property
     def area(self) -> float:
         return sum((f.bottom - f.top) * (f.right - f.left) for f in self.found)
 
 
-def _bases(tones: list[Level], flattened: bool | None) -> list[Level]:
-    """The tones that may be the base, brightest first."""
-    first = 0
-    for i, tone in enumerate(tones[:-1]):
-        if bare_panel(tone, flattened):
-            first = i + 1
-    # No base is so dense, in its clearest channel, as this.
-    tones = [t for t in tones[first:] if max(np.array(t.log) - np.array(tones[first].log)) > -DENSE]
-    return tones[:3]
+def _baseless(attempt: _Attempt) -> bool:
+    """Whether what was found may as well be lines within a picture that fills the view."""
+    sides = [(on, s) for f in attempt.found for on, s in zip(f.rests, f.support)]
+    if max(s for _, s in sides) < 0.25 or attempt.astray > 0.3:
+        return True
+    return any(on == "view" for on, _ in sides) and min(s for on, s in sides if on != "view") < 0.93
+
+
+def _darkest_panel(tones: list[Level], flattened: bool | None) -> int:
+    """Index of the darkest tone whose level alone says that it is the bare panel; -1 for none, never the last tone."""
+    return max((i for i, tone in enumerate(tones[:-1]) if bare_panel(tone, flattened)), default=-1)
+
+
+def _bases(tones: list[Level]) -> list[Level]:
+    """The tones that may be the base, brightest first: no base is much denser, in its clearest channel, than the rest."""
+    return [t for t in tones if max(np.array(t.log) - np.array(tones[0].log)) > -DENSE][:3]
 
 
 def _attempt(log: np.ndarray, base: Level, aspect: float | None) -> _Attempt:
@@ -251,9 +270,14 @@ def _attempt(log: np.ndarray, base: Level, aspect: float | None) -> _Attempt:
     degrees = best_turn(*edge_maps(judged.kinds, judged.density, base.spread))
     kinds, density = turned(judged.kinds, judged.density, degrees)
     found = rectangles(kinds, density, base.spread, aspect)
-    inside = [kinds[int(f.top):int(f.bottom), int(f.left):int(f.right)].ravel() for f in found]
-    brighter = float((np.concatenate(inside) == PANEL).mean()) if inside else 1.0
-    return _Attempt(base, kinds, density, degrees, tuple(found), log.shape[1:], brighter)
+    within, around = np.zeros(5, int), 0
+    for f in found:
+        t, b, l, r = int(f.top), int(f.bottom), int(f.left), int(f.right)
+        within += np.bincount(kinds[t:b, l:r].ravel(), minlength=5)
+        around += int((kinds[max(t - 4, 0):b + 5, max(l - 4, 0):r + 5] == PICTURE).sum())
+    size, picture = max(int(within.sum()), 1), max(int((kinds == PICTURE).sum()), 1)
+    return _Attempt(base, kinds, density, degrees, tuple(found), log.shape[1:], float(within[PANEL] / size),
+                    float(within[BASE] / size), float(max(1 - around / picture, 0.0)))
 
 
 def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:
@@ -265,15 +289,15 @@ def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:
             plane[rows, np.clip(l, 0, w - 1)]]
 
 
-def _rings(attempt: _Attempt, tone: Level) -> bool:
-    """Whether a darker tone runs just inside what was found, as rebate does inside the edges of film on a panel."""
+def _rings(attempt: _Attempt, tone: Level) -> float:
+    """Share of the sides just inside which a darker tone runs, as rebate does inside the edges of film on a panel."""
     step = float(np.mean(attempt.base.log) - np.mean(tone.log))
-    sides = np.array([max(float((np.abs(side - step) < 0.06).mean()) for side in each) > 0.4
+    sides = np.array([max(float((np.abs(side - step) < 0.08).mean()) for side in each) > 0.35
                       for f in attempt.found for each in zip(*(_along(attempt.density, f, i) for i in (3, 5, 8)))])
-    return bool(sides.mean() >= 0.5)
+    return float(sides.mean())
 
 
-def _better(this: _Attempt, other: _Attempt) -> bool:
+def _better(this: _Attempt, other: _Attempt, ring: float) -> bool:
     """Whether a darker tone makes the better base: it surrounds its pictures, and they hold nothing brighter."""
     if not this.found:
         return False
@@ -282,7 +306,8 @@ def _better(this: _Attempt, other: _Attempt) -> bool:
     if len(this.found) < len(other.found) or this.brighter > 0.004 or this.area < 0.4 * other.area:
         return False
     sides = [float((side == BASE).mean()) > 0.4 for f in this.found for side in _along(this.kinds, f, -3)]
-    return float(np.mean(sides)) > 0.7 and float(np.median([f.support for f in this.found])) > 0.5
+    # Where it runs round everything, faint sides will do.
+    return float(np.mean(sides)) > 0.7 and float(np.median([f.support for f in this.found])) > (0.5 if ring < 0.9 else 0.15)
 
 
 def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found: Found, film_format: str | None) -> Frame:
@@ -317,7 +342,28 @@ def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found: Found, film_fo
     angle = math.degrees(math.atan2(yb - ya, xb - xa))
     basis = tuple(f"{name}: {on}" + ("" if on == "view" else f", seen along {side.support:.0%}")
                   for name, on, side in zip(("top", "right", "bottom", "left"), rests, sides))
+    FEATURES.append(_evidence(sides, rests, found, attempt, corners))
     return Frame(tuple(corners), angle, 0.9, basis, film_format)
+
+
+FEATURES = []
+
+
+def _evidence(sides, rests, found: Found, attempt: _Attempt, corners) -> list[float]:
+    """What speaks for and against a frame; see `_confidence`."""
+    supports = sorted(side.support if on == "rebate" else 0.8 * side.support if on == "holder" else 0.5
+                      for side, on in zip(sides, rests))
+    reaches = sorted(1.0 if on == "view" else side.reach for side, on in zip(sides, rests))
+    (ax, ay), (bx, by), (cx, cy), (dx, dy) = corners
+    wide = (math.hypot(bx - ax, by - ay) + math.hypot(cx - dx, cy - dy)) / 2
+    high = (math.hypot(dx - ax, dy - ay) + math.hypot(cx - bx, cy - by)) / 2
+    ratio = max(wide, high) / max(min(wide, high), 1e-6)
+    odd = min(abs(math.log(ratio / a)) for a in ASPECTS)
+    coarse = sorted(s if on != "view" else 0.5 for s, on in zip(found.support, found.rests))
+    return [supports[0], supports[1], sum(supports) / 4, reaches[0], coarse[0], coarse[1],
+            min(attempt.brighter / 0.006, 2.0), min(attempt.clear, 0.6), min(attempt.astray / 0.1, 2.0),
+            float(sum(on == "view" for on in rests)), float(sum(on == "holder" for on in rests)), min(odd / 0.03, 1.0),
+            float(len(attempt.found) > 1)]
 
 
 def _sliver(density, start, end, side, k: int) -> float | None:
@@ -328,7 +374,7 @@ def _sliver(density, start, end, side, k: int) -> float | None:
     i = int(np.argmin(profile[inner])) + inner.start
     after = profile[i:min(i + 8 * k, len(profile))].max()
     # Clear as the base, or nearly so, and film again behind it.
-    return float(across[i]) if profile[i] < 0.45 * after and after - profile[i] > 0.06 else None
+    return float(across[i]) if profile[i] < 0.6 * after and after - profile[i] > 0.06 else None
 
 
 def _to_view(points: np.ndarray, rests, w: int, h: int) -> list[tuple[float, float]]:

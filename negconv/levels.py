@@ -14,6 +14,8 @@ VOID, PANEL, BASE, PICTURE, DARK = range(5)
 BARE = 0.9
 #: Density above base beyond which film cannot be told from holder.
 OPAQUE = 1.4
+#: How far the log light of a holder varies.
+EVEN = 0.12
 FLOOR = 1e-5
 
 
@@ -183,6 +185,18 @@ def parts(log: np.ndarray, base: Level) -> Parts:
     least, most = np.minimum(np.minimum(red, green), blue), np.maximum(np.maximum(red, green), blue)
     kinds = np.full(density.shape, PICTURE, np.uint8)
     kinds[least > OPAQUE] = DARK
+    # A holder that is not quite black can be brighter than dense film in the channel the base itself keeps dark. It is
+    # the even, dark tone along the border of the view.
+    rim, opaque = np.stack([_rim(p) for p in log]), _rim(most) > OPAQUE - 0.3
+    if opaque.mean() > 0.3:
+        holder = np.median(rim[:, opaque], axis=1)
+        if (np.abs(rim[:, opaque] - holder[:, None]).max(axis=0) < EVEN).mean() > 0.8:
+            kinds[(log[0] < holder[0] + EVEN) & (log[1] < holder[1] + EVEN) & (log[2] < holder[2] + EVEN)] = DARK
     kinds[(most < 1.6 * tolerance) & (least > -1.6 * tolerance) & (np.abs(density) < tolerance)] = BASE
     kinds[(density < -tolerance) & (most < 2 * tolerance)] = PANEL
     return Parts(kinds, density, tolerance)
+
+
+def _rim(plane: np.ndarray) -> np.ndarray:
+    """Every third value along the border of the view."""
+    return np.concatenate([plane[0, ::3], plane[-1, ::3], plane[::3, 0], plane[::3, -1]])

@@ -21,9 +21,13 @@ MOST_TURN = 6.0   # degrees
 WEIGHTS = np.array([-0.3, -2.0, -0.03, 1.0, -0.02])
 #: What one more picture in a strip must bring: both its inner sides seen along two thirds.
 PRICE = 1.7
+#: Pictures of one strip differ in width by less than this factor.
+ALIKE = 1.08
+#: What a shape that no camera makes costs a picture of a strip.
+ODD = 0.8
 #: No picture is longer, for its width, than this.
 LONGEST = 3.3
-ASPECTS = (1.0, 7 / 6, 5 / 4, 4 / 3, 1.352, 1.4, 1.5, 1.241, 2.0, 2.708, 3.0)
+ASPECTS = (1.0, 7 / 6, 1.241, 1.26, 4 / 3, 1.352, 1.413, 1.5, 2.0, 2.708, 3.0)
 
 
 @dataclass(frozen=True)
@@ -260,14 +264,16 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     over_sides = columns[0].excess(l, top, bottom) + columns[1].excess(r, top, bottom)
     over_ends = rows[0].excess(t, left, right) + rows[1].excess(b, left, right)
     score = own + ends + sides
+    ratio = np.maximum(wide / high, high / wide)
+    odd = ODD * ((np.abs(np.log(ratio[:, None] / np.array(ASPECTS))).min(axis=1) > 0.035) | (ratio > 1.6))
     best = None
     for across in (False, True):
         # Two sides are shared by all the pictures of a strip: each counts by its length, once for all of them.
         if across:
-            shared = ends - over_ends + own + sides * np.minimum(high / _extent(picture, left, right, columns, 0), 1) - PRICE
+            shared = ends - over_ends + own + sides * np.minimum(high / _extent(picture, left, right, columns, 0), 1) - PRICE - odd
             chosen, value = _arrange(shared, (l, r), (top, bottom))
         else:
-            shared = sides - over_sides + own + ends * np.minimum(wide / _extent(picture, top, bottom, rows, 1), 1) - PRICE
+            shared = sides - over_sides + own + ends * np.minimum(wide / _extent(picture, top, bottom, rows, 1), 1) - PRICE - odd
             chosen, value = _arrange(shared, (t, b), (left, right))
         if best is None or value > best[1] + 1e-9:
             best = (chosen, value)
@@ -320,16 +326,30 @@ def _arrange(score, shared, ends) -> tuple[list[int], float]:
         good = members[score[members] > 0]
         if len(good) < 2 or score[good].sum() <= best[1]:
             continue
-        # Weighted intervals, ordered by their far end.
         good = good[np.argsort(high[good], kind="stable")]
-        values, chains, edges = [0.0], [()], [-1]
-        for i in good.tolist():
-            k = int(np.searchsorted(edges, low[i] + 1, side="right")) - 1
-            value = values[k] + score[i]
-            if value > values[-1]:
-                values.append(value)
-                chains.append(chains[k] + (i,))
-                edges.append(int(high[i]))
-        if values[-1] > best[1]:
-            best = (list(chains[-1]), float(values[-1]))
+        chain, value = _chain(good, score, low, high)
+        if value <= best[1]:
+            continue
+        # The pictures of a strip are alike: a run of unlike ones gives way to the best run of like ones.
+        length = (high - low).astype(float)
+        widths = length[list(chain)]
+        if widths.max() > ALIKE * widths.min():
+            runs = [_chain(good[np.abs(np.log(length[good] / w)) < np.log(ALIKE) / 2], score, low, high)
+                    for w in np.unique(widths)]
+            chain, value = max(runs, key=lambda run: run[1])
+        if value > best[1]:
+            best = (list(chain), value)
     return best
+
+
+def _chain(good, score, low, high) -> tuple[tuple[int, ...], float]:
+    """Weighted intervals, ordered by their far end: the best of those that do not overlap."""
+    values, chains, edges = [0.0], [()], [-1]
+    for i in good.tolist():
+        k = int(np.searchsorted(edges, low[i] + 1, side="right")) - 1
+        value = values[k] + score[i]
+        if value > values[-1]:
+            values.append(value)
+            chains.append(chains[k] + (i,))
+            edges.append(int(high[i]))
+    return chains[-1], float(values[-1])
