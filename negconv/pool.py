@@ -37,7 +37,9 @@ def pool_bases(bases: Sequence[FilmBase | None]) -> list[tuple[FilmBase | None, 
     """
     density = np.array([b.density if b is not None else (np.nan,) * 3 for b in bases], float).reshape(-1, 3)
     colour = density - density.mean(axis=1, keepdims=True)
-    left = [i for i in range(len(bases)) if np.isfinite(density[i]).all()]
+    sure = [i for i, b in enumerate(bases) if b is not None and b.source != "picture"]
+    unsure = [i for i, b in enumerate(bases) if b is not None and b.source == "picture"]
+    left = sure or unsure
     films: list[list[int]] = []
     while left:
         near = {i: [j for j in left if np.abs(colour[i] - colour[j]).max() < ONE_FILM
@@ -53,13 +55,17 @@ def pool_bases(bases: Sequence[FilmBase | None]) -> list[tuple[FilmBase | None, 
         for i in members:
             home = _home(density[i], films, density) if alone else None
             if home is not None:
-                off = np.abs(density[i] - np.array(pooled[home](0, density[i]).density)).max()
-                out[i] = (pooled[home](0, None), home, f"the base found here is {off:.2f} off the roll's: the roll's is used")
+                theirs = pooled[home](None)
+                off = np.abs(density[i] - np.array(theirs.density)).max()
+                out[i] = (theirs, home, f"the base found here is {off:.2f} off the roll's: the roll's is used")
             else:
-                out[i] = (pooled[number](i, density[i]), number, "")
+                out[i] = (pooled[number](density[i]), number, "")
     for i, base in enumerate(bases):
-        if base is None and films:
-            out[i] = (pooled[0](0, None), 0, "no base is to be seen here: the roll's is used")
+        if films and out[i][0] is None:
+            if base is not None and (density[i] - pooled[0](None).density).min() < -BRIGHTER:
+                out[i] = (base, len(films), "")  # no picture lets through more than its base: another film
+            else:
+                out[i] = (pooled[0](None), 0, "no base is to be seen here: the roll's is used")
     return out
 
 
@@ -78,7 +84,7 @@ def _home(own: np.ndarray, films, density) -> int | None:
 def _pooled(density: np.ndarray, members: Sequence[FilmBase]):
     """A function from a member's own density (None for a stranger) to its base."""
     if len(members) == 1:
-        return lambda i, own: members[0]
+        return lambda own: members[0]
     level = density.mean(axis=1)
     colour = np.median(density - level[:, None], axis=0)
     middle = float(np.median(level))
@@ -87,7 +93,7 @@ def _pooled(density: np.ndarray, members: Sequence[FilmBase]):
     spread = tuple(float(v) for v in np.median([m.spread for m in members], axis=0))
     pixels = sum(m.pixels for m in members)
 
-    def base(i: int, own) -> FilmBase:
+    def base(own) -> FilmBase:
         at = middle if steady or own is None else float(np.mean(own))
         words = source if steady or own is None else f"{source}, level of this one"
         return FilmBase(tuple(float(v) for v in 10.0 ** -(at + colour)), spread, pixels, words)

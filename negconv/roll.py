@@ -17,7 +17,7 @@ from typing import Any, Callable, Iterator, Sequence
 import numpy as np
 
 from . import __version__, files, output
-from .balance import Balance, thin
+from .balance import Balance, adapt, thin
 from .base import FilmBase
 from .capture import read
 from .conversion import (Plan, Survey, apply, choose_film, decide, film_base, finish, levelled, or_whole, solve,
@@ -399,10 +399,10 @@ class Roll:
                 one = replace(s, frames=(frame,), evidence=(evidence,), warnings=s.warnings + ((word,) if word else ()))
                 pictures.append(_Picture(s.path, name, number, index, len(s.frames), one, base, group, its))
         films = _films(pictures, own_film)
-        stocks, balances = self._stocks(pictures, films, recipe)
+        stocks, adapted, balances = self._stocks(pictures, films, recipe)
         frames = []
         taken = {n.casefold() for n, s in zip(names, seen) if len(s.frames) == 1}
-        for picture, (film, reason), balance in zip(pictures, films, balances):
+        for picture, film, (_, reason), balance in zip(pictures, adapted, films, balances):
             plan = decide(picture.seen, film=film, base=picture.base, balance=balance, recipe=picture.recipe)[0]
             plan = replace(plan, kind_reason=reason)
             name = picture.name if picture.count == 1 else _part_name(picture.name, picture.index, taken)
@@ -412,29 +412,31 @@ class Roll:
             warnings.append(f"the captures are of {len(stocks)} films: each is balanced by itself")
         return tuple(frames), stocks, warnings
 
-    def _stocks(self, pictures: Sequence[_Picture], films, recipe: Recipe) -> tuple[tuple[Stock, ...], list[Balance | None]]:
-        """The films of the roll, and each picture's balance between its own and its film's."""
+    def _stocks(self, pictures: Sequence[_Picture], films, recipe: Recipe):
+        """The films of the roll; each picture's film, fit for what the roll shows of it; each picture's balance."""
         groups: dict[tuple, list[int]] = {}
         for i, (picture, (film, _)) in enumerate(zip(pictures, films)):
             if picture.base is not None:
                 groups.setdefault((picture.group, film), []).append(i)
-        stocks, balances = [], [None] * len(pictures)
+        stocks, adapted, balances = [], [film for film, _ in films], [None] * len(pictures)
         for (_, film), members in sorted(groups.items(), key=lambda item: (-len(item[1]), item[1][0])):
             group = [pictures[i] for i in members]
             densities = [film.densities(p.seen.evidence[0], p.base.rgb, p.seen.meta) for p in group]
             blank = [is_blank(d) for d in densities]
             # A blank or fogged frame says nothing about the light and the film of the others.
             roll = [thin(d, EVIDENCE) for d, b in zip(densities, blank) if not b] or [thin(d, EVIDENCE) for d in densities]
+            film = adapt(film, roll, group[0].seen.meta)
             solved = [solve(film, p.base, list(p.seen.evidence), p.seen, p.recipe, roll=roll, mix=_share(p.recipe))
                       for p in group]
             solved = pool_blacks(solved, [_share(p.recipe) for p in group])
             for i, balance, b in zip(members, solved, blank):
+                adapted[i] = film
                 balances[i] = replace(balance, warnings=balance.warnings + ((BLANK_WORDS,) if b else ()))
             whole = solve(film, group[0].base, [group[0].seen.evidence[0]], replace(group[0].seen, neutral=None),
                           replace(recipe, exposure=0.0, neutral="auto"), roll=roll, mix=1.0)
-            reason = films[members[0]][1]
-            stocks.append(Stock(film, group[0].base, replace(whole, source=f"roll of {len(roll)} frames"), len(members), reason))
-        return tuple(stocks), balances
+            stocks.append(Stock(film, group[0].base, replace(whole, source=f"roll of {len(roll)} frames"), len(members),
+                                films[members[0]][1]))
+        return tuple(stocks), adapted, balances
 
     # ---- conversion --------------------------------------------------------------------------------------------------
 

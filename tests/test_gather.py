@@ -173,6 +173,16 @@ def test_picture_mistaken_for_base_is_overruled_and_a_missing_one_filled_in():
     assert spread(pooled[6][0], truth) < 1e-6 and "the roll's is used" in pooled[6][2]
 
 
+def test_a_base_guessed_from_picture_counts_only_where_there_is_no_better():
+    truth, guess = np.array([0.22, 0.55, 0.85]), {"source": "picture"}
+    pooled = pool_bases([base(*(truth + 0.1), **guess)] * 5 + [base(*truth)])
+    assert all(spread(b, truth) < 1e-6 for b, _, _ in pooled) and pooled[0][2] and not pooled[5][2]
+    pooled = pool_bases([base(*(truth + 0.1), **guess)] * 3)
+    assert all(spread(b, truth + 0.1) < 1e-6 for b, _, _ in pooled)
+    pooled = pool_bases([base(*truth)] * 3 + [base(0.2, 0.21, 0.22, **guess)])      # brighter than the roll's base
+    assert spread(pooled[3][0], [0.2, 0.21, 0.22]) < 1e-6
+
+
 def test_another_film_keeps_its_own_base():
     orange, grey, other = np.array([0.22, 0.55, 0.85]), np.array([0.26, 0.27, 0.28]), np.array([0.15, 0.5, 0.95])
     pooled = pool_bases([base(*orange)] * 5 + [base(*grey)] * 3)
