@@ -18,6 +18,8 @@ from .film import DENSEST, THINNEST, Film
 
 #: Scene-linear value of the anchor.
 GREY = 0.18
+#: Exposures further than this from white are held there, to stay finite in single precision for any film and matrix.
+DECADES = 9.0
 #: The most that is taken off for a black point; more contrast in the shadows is the tone curve's affair.
 BLACK_LIMIT = 0.004
 #: Pixels a frame's statistics are taken from.
@@ -32,6 +34,8 @@ _PICTURE = 43_000.0
 #: What to expect of a film nothing is known of: its layers' speeds differ by so many decades, and their slopes by such a
 #: part, which moves greys about the point where exposure begins, so far below the middle of a picture.
 _OFFSET, _TILT, _PIVOT = 0.07, 0.114, 1.0
+#: No layer is taken for steeper or flatter than its film's by more than this part: a picture of one tone says nothing of it.
+_STEEPEST = 0.5
 #: The same for a frame whose roll has been seen: light changes from frame to frame, the film's slopes do not; and colours
 #: further than this from the roll's greys count little.
 _ROLL_OFFSET, _ROLL_TILT, _ROLL_FAR = 0.06, 0.02, 0.3
@@ -107,7 +111,8 @@ class Balance:
         return h @ self.matrix(film).T + self.bias
 
     def _exposure(self, film: Film, c: int, layer: np.ndarray) -> np.ndarray:
-        return 10.0 ** (self.slope[c] * film.curves[c].log_exposure(np.clip(layer, THINNEST, DENSEST)) + self.offset[c])
+        log_h = self.slope[c] * film.curves[c].log_exposure(np.clip(layer, THINNEST, DENSEST)) + self.offset[c]
+        return 10.0 ** np.clip(log_h, -DECADES, DECADES)
 
     def to_dict(self) -> dict:
         """JSON-able values."""
@@ -214,7 +219,7 @@ class NeutralLine:
         """Slope and offset (3,) each that make the line grey and keep the mean log exposure."""
         above = np.insert(self.offset, 1, 0.0)
         tilt = np.insert(self.tilt, 1, 0.0)
-        above, tilt = above - above.mean(), tilt - tilt.mean()
+        above, tilt = above - above.mean(), np.clip(tilt - tilt.mean(), -_STEEPEST, _STEEPEST)
         slope = 1 / (1 + tilt)
         return slope, slope * (tilt * self.centre - above)
 

@@ -11,6 +11,8 @@ import numpy as np
 
 #: Transmittance below this is taken for no light at all (density 6).
 TINY = 1e-6
+#: A bend of a curve narrower than this is a corner.
+NARROW = 1e-6
 
 
 def transmittance(density) -> np.ndarray:
@@ -95,8 +97,9 @@ class Curve:
             object.__setattr__(self, name, float(getattr(self, name)))
         if self.top is not None:
             object.__setattr__(self, "top", float(self.top))
-        values = (self.gamma, self.start, self.toe, self.shoulder, 1.0 if self.top is None else self.top)
-        if not all(map(math.isfinite, values)) or self.gamma <= 0 or self.toe < 0 or self.shoulder < 0 or values[4] <= 0:
+        top = 1.0 if self.top is None else self.top
+        if not (0.01 <= self.gamma <= 100 and abs(self.start) <= 100 and 0 <= self.toe <= 100 and 0 <= self.shoulder <= 100
+                and 0 < top <= 100):
             raise ValueError(f"no characteristic curve: {self!r}")
 
     def density(self, log_exposure) -> np.ndarray:
@@ -145,8 +148,8 @@ class TableCurve:
     def __post_init__(self) -> None:
         object.__setattr__(self, "points", tuple((float(d), float(x)) for d, x in self.points))
         array = np.array(self.points)
-        if len(self.points) < 2 or not np.isfinite(array).all() or not (np.diff(array, axis=0) > 0).all():
-            raise ValueError("a curve's points must be at least two, finite, with density and log exposure rising")
+        if len(self.points) < 2 or not (np.abs(array) <= 100).all() or not (np.diff(array, axis=0) > 1e-6).all():
+            raise ValueError("a curve's points must be at least two, -100 to 100, with density and log exposure rising")
 
     def density(self, log_exposure) -> np.ndarray:
         """Density above base at a log10 exposure, any shape."""
@@ -204,12 +207,12 @@ ADX16 = DensityEncoding(16, 1520.0, 8000.0)
 
 def _bend(x, width: float) -> np.ndarray:
     """From 0 to x with a bend at 0 that is `width` wide."""
-    return np.maximum(x, 0) if width == 0 else width * np.logaddexp(0, x / width)
+    return np.maximum(x, 0) if width < NARROW else width * np.logaddexp(0, x / width)
 
 
 def _unbend(y, width: float, least: float) -> np.ndarray:
     """The inverse of `_bend` where its slope is `least` or more, straight on below."""
-    if width == 0:
+    if width < NARROW:
         # A corner has no inverse below it; the line goes on.
         return y
     z = y / width

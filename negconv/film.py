@@ -21,6 +21,8 @@ FITS = ("generic", "adapted", "calibrated")
 #: Layer densities beyond these are dust, noise or a channel that came out negative; no film is denser above its base.
 THINNEST, DENSEST = -0.3, 3.2
 MAX_BYTES = 1_000_000
+#: Size of a matrix's numbers; none of a film comes near it.
+LARGEST = 1000.0
 
 
 @dataclass(frozen=True)
@@ -79,9 +81,11 @@ class Film:
         layers = 3 if self.kind == "colour" else 1
         for name, shape in (("unmix", (layers, 3)), ("matrix", (layers, layers))):
             value = np.asarray(getattr(self, name), float)
-            if value.shape != shape or not np.isfinite(value).all():
-                raise ValueError(f"{name} must be {shape[0]} rows of {shape[1]} finite numbers")
+            if value.shape != shape or not (np.abs(value) <= LARGEST).all():
+                raise ValueError(f"{name} must be {shape[0]} rows of {shape[1]} numbers, {-LARGEST:g} to {LARGEST:g}")
             object.__setattr__(self, name, tuple(tuple(row) for row in value.tolist()))
+        if layers == 1 and not sum(self.unmix[0]) > 0.01:
+            raise ValueError("unmix of a mono film must add up to more than 0")
         if len(self.curves) != layers:
             raise ValueError(f"a {self.kind} film has {layers} curve{'s' * (layers > 1)}, not {len(self.curves)}")
         object.__setattr__(self, "curves", tuple(self.curves))
