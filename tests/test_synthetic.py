@@ -64,7 +64,8 @@ def test_photographs_gain_detail_when_enlarged(name):
     soft = resized(small, (h, w))
     assert lost_by_halving(sharp) > 2 * lost_by_halving(soft)
     # and stay the same picture: block means of 16 x 16 agree
-    means = [p[:h // 16 * 16, :w // 16 * 16].reshape(h // 16, 16, w // 16, 16, 3).mean(axis=(1, 3)) for p in (sharp, soft)]
+    means = [p[:h // 16 * 16, :w // 16 * 16].reshape(h // 16, 16, w // 16, 16, 3).mean(axis=(1, 3))
+             for p in (sharp, soft)]
     assert np.corrcoef(means[0].ravel(), means[1].ravel())[0, 1] > 0.995
 
 
@@ -140,8 +141,10 @@ def test_the_negative_of_colour_film_looks_orange_and_of_mono_grey():
 @pytest.mark.parametrize("density", (0.2, 0.8, 1.6))
 def test_grain_grows_with_density_and_reaches_over_a_pixel_or_two(density):
     stock = negative.STOCKS["mono 1"]
-    made = negative.grain(np.full((400, 400, 1), density, np.float32), stock, np.random.default_rng(3))[..., 0] - density
+    even = np.full((400, 400, 1), density, np.float32)
+    made = negative.grain(even, stock, np.random.default_rng(3))[..., 0] - density
     assert made.std() == pytest.approx(stock.grain[0] * np.sqrt(density + 0.06), rel=0.03)
+
     def correlation(lag):
         return (made[:, lag:] * made[:, :made.shape[1] - lag]).mean() / made.var()
     assert 0.3 < correlation(1) < 0.6

@@ -87,7 +87,8 @@ def stored(light: np.ndarray, *, black: int = 512, white: int = 16383, electrons
 
 def write_dng(path: str | os.PathLike, cfa: np.ndarray, *, pattern: str = "RGGB", black: int = 512,
               white: int = 16383, camera_matrix=CAMERA_MATRIX, as_shot_neutral=(0.5, 1.0, 0.6), make: str = "Invented",
-              model: str = "Copy A", orientation: int = 1, active_area: tuple[int, int, int, int] | None = None, exposure: float | None = 1 / 60, iso: int | None = 100,
+              model: str = "Copy A", orientation: int = 1, active_area: tuple[int, int, int, int] | None = None,
+              exposure: float | None = 1 / 60, iso: int | None = 100,
               aperture: float | None = 8.0, focal: float | None = 90.0, lens: str | None = "Invented copy lens 90",
               datetime: DateTime | None = DateTime(2026, 3, 14, 10, 30)) -> None:
     """Write a mosaic as an uncompressed DNG.

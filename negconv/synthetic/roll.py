@@ -365,7 +365,8 @@ def _dirt(shot: Shot, size: tuple[int, int], mm: float, gate: _Window, rng) -> t
     if shot.dirt <= 0:
         return None, []
     lying = dirt.make_dirt(size, rng, specks=int(rng.poisson(60 * shot.dirt)), fibres=int(rng.poisson(5 * shot.dirt)),
-                           scratches=int(rng.poisson(0.5 * shot.dirt)), dark_scratches=int(rng.poisson(0.4 * shot.dirt)),
+                           scratches=int(rng.poisson(0.5 * shot.dirt)),
+                           dark_scratches=int(rng.poisson(0.4 * shot.dirt)),
                            marks=int(rng.poisson(0.3 * shot.dirt)), size=0.20 * mm, depth=(0.4, 0.98))
     spots = [{"kind": d.kind, "light": d.light, "x": d.x, "y": d.y, "area": d.area} for d in lying.defects
              if gate.holds(d.x, d.y)]

@@ -57,7 +57,7 @@ def scene(name: str, shape: tuple[int, int], seed: int = 0) -> np.ndarray:
 # ---- the means -----------------------------------------------------------------------------------------------------
 
 class _Board:
-    """A Pillow drawing at `zoom` times the size, in units of the final pixels, with its colours given in linear light."""
+    """A Pillow drawing at `zoom` times the size, in units of the final pixels, its colours given in linear light."""
 
     def __init__(self, shape, ground=(0.18, 0.18, 0.18), zoom: int = 2):
         from PIL import Image, ImageDraw
@@ -228,7 +228,7 @@ def blank(shape, rng) -> np.ndarray:
 
 
 def leaves(shape, rng) -> np.ndarray:
-    """Dead leaves after ISO 19567-2: overlapping discs, radii by the inverse cube, so that all scales are equally busy."""
+    """Dead leaves after ISO 19567-2: overlapping discs, radii by the inverse cube: all scales are equally busy."""
     h, w = shape
     board = _Board(shape, (0.1, 0.1, 0.1))
     small, large = 2.4, max(0.13 * h, 8.0)
@@ -349,7 +349,8 @@ def bench(shape, rng) -> np.ndarray:
             glaze = np.array((0.34, 0.43, 0.44)) if (k + row) % 5 else np.array((0.06, 0.16, 0.30))
             board.box(x, y, x + across, y + deep, (0.55, 0.53, 0.48))
             gap = max(0.8, 0.0014 * w)
-            board.box(x + gap, y + gap, x + across - gap, y + deep - gap, glaze * rng.uniform(0.8, 1.2), round=0.003 * h)
+            board.box(x + gap, y + gap, x + across - gap, y + deep - gap, glaze * rng.uniform(0.8, 1.2),
+                      round=0.003 * h)
         y += deep
         row = min(row + 1, rows)
     names = rng.permutation(("fern", "sage", "mint", "moss", "reed", "thyme", "ivy", "rue"))
@@ -362,12 +363,12 @@ def bench(shape, rng) -> np.ndarray:
         board.shape_of([(x - half * 1.5, foot), (x + half * 2.6, foot - 0.02 * h), (x + half * 2.2, foot + 0.02 * h),
                         (x - half * 0.6, foot + 0.012 * h)], (0.05, 0.06, 0.06))    # shadow
         _plant(board, x, foot - size, size * rng.uniform(1.3, 1.9), rng, greens[i])
-        for upper, lower, top_y, low_y in ((1.0, 0.72, 1.0, 0.0), (1.12, 1.12, 1.02, 0.82)):   # the round of pot and rim
+        for upper, lower, over, under in ((1.0, 0.72, 1.0, 0.0), (1.12, 1.12, 1.02, 0.82)):  # pot, then rim
+            top_y, low_y = foot - size * over, foot - size * under
             for a, b in zip(np.linspace(-1, 0.96, 50), np.linspace(-0.96, 1, 50)):
                 shade = clay * (0.30 + 0.85 * np.sqrt(max(0, 1 - ((a + b) / 2 + 0.35) ** 2 / 1.85))) * upper
-                board.shape_of([(x + a * half * upper, foot - size * top_y), (x + b * half * upper + 0.5, foot - size * top_y),
-                                (x + b * half * lower + 0.5, foot - size * low_y), (x + a * half * lower, foot - size * low_y)],
-                               shade)
+                board.shape_of([(x + a * half * upper, top_y), (x + b * half * upper + 0.5, top_y),
+                                (x + b * half * lower + 0.5, low_y), (x + a * half * lower, low_y)], shade)
         board.box(x - 0.38 * half, foot - 0.60 * size, x + 0.70 * half, foot - 0.38 * size, (0.80, 0.78, 0.70),
                   round=0.003 * h)
         board.text(x + 0.16 * half, foot - 0.49 * size, str(names[i]), (0.03, 0.03, 0.04),
@@ -391,7 +392,8 @@ def brick(shape, rng) -> np.ndarray:
             red = np.array((0.26, 0.105, 0.062)) * np.exp(0.28 * rng.standard_normal()) \
                 * (1 + 0.10 * rng.standard_normal(3))
             dx, dy = rng.normal(0, 0.0012 * h, 2)
-            board.box(x + joint + dx, y + joint + dy, x + long - joint + dx, y + tall - joint + dy, red, round=0.004 * h)
+            board.box(x + joint + dx, y + joint + dy, x + long - joint + dx, y + tall - joint + dy, red,
+                      round=0.004 * h)
     sign = (0.08 * w, 0.12 * h, 0.50 * w, 0.40 * h)
     board.box(sign[0] + 0.008 * h, sign[1] + 0.012 * h, sign[2] + 0.010 * h, sign[3] + 0.014 * h, (0.03, 0.02, 0.018))
     board.box(*sign, (0.09, 0.17, 0.12), round=0.008 * h)
@@ -444,7 +446,8 @@ def panes(shape, rng) -> np.ndarray:
     for i in range(2600):                                                            # a hedge in front
         near = i / 2600
         x, yy = rng.uniform(-0.02 * w, 1.02 * w), depth * rng.uniform(0.45 + 0.2 * near, 1.1)
-        outline, rib = _leaf(x, yy, h * rng.uniform(0.02, 0.05), h * rng.uniform(0.004, 0.009), rng.uniform(0, 2 * np.pi))
+        outline, rib = _leaf(x, yy, h * rng.uniform(0.02, 0.05), h * rng.uniform(0.004, 0.009),
+                             rng.uniform(0, 2 * np.pi))
         green = np.array((rng.uniform(0.03, 0.09), rng.uniform(0.09, 0.17), 0.025)) * (0.3 + near)
         ground.shape_of(outline, green)
     rgb[horizon:] = ground.linear()
@@ -471,7 +474,8 @@ def lamps(shape, rng) -> np.ndarray:
     board = _Board(shape, (0.0030, 0.0034, 0.0055))
     board.box(0, 0.72 * h, w, h, (0.006, 0.006, 0.005))
     house = (0.30 * w, 0.34 * h, 0.92 * w, 0.72 * h)
-    board.shape_of([(house[0], house[1]), ((house[0] + house[2]) / 2, 0.16 * h), (house[2], house[1])], (0.30, 0.24, 0.12))
+    ridge = ((house[0] + house[2]) / 2, 0.16 * h)
+    board.shape_of([(house[0], house[1]), ridge, (house[2], house[1])], (0.30, 0.24, 0.12))
     board.box(*house, (0.62, 0.50, 0.24))
     for k in range(130):                                                             # plants against the light
         x = rng.uniform(house[0], house[2])
@@ -481,15 +485,15 @@ def lamps(shape, rng) -> np.ndarray:
     for k in range(13):
         x = house[0] + (house[2] - house[0]) * k / 12
         board.box(x - 0.0022 * w, house[1], x + 0.0022 * w, house[3], (0.010, 0.010, 0.008))
-        board.line([((house[0] + house[2]) / 2, 0.16 * h), (x, house[1])], (0.010, 0.010, 0.008), 0.0035 * w)
+        board.line([ridge, (x, house[1])], (0.010, 0.010, 0.008), 0.0035 * w)
     for y in (0.34, 0.47, 0.60):
         board.box(house[0], y * h - 0.0025 * h, house[2], y * h + 0.0025 * h, (0.010, 0.010, 0.008))
     board.box(house[0], 0.695 * h, house[2], 0.74 * h, (0.020, 0.014, 0.010))
     for _ in range(260):
         board.disc(rng.uniform(0, w), rng.uniform(0, 0.33 * h), rng.uniform(0.5, 1.1), (rng.uniform(0.02, 0.5),) * 3)
     for i in range(30):                                                              # wet path
-        t = i / 30
-        board.box(w * (0.04 - 0.03 * t), h * (0.78 + 0.22 * t), w * (0.24 + 0.20 * t), h * (0.78 + 0.22 * (t + 0.7 / 30)),
+        t, below = i / 30, (i + 0.7) / 30
+        board.box(w * (0.04 - 0.03 * t), h * (0.78 + 0.22 * t), w * (0.24 + 0.20 * t), h * (0.78 + 0.22 * below),
                   np.array((0.020, 0.018, 0.014)) * rng.uniform(0.6, 1.6))
     rgb = board.linear()
     yy = np.arange(h, dtype=np.float32)[:, None]
