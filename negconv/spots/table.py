@@ -182,6 +182,7 @@ class Spots:
         more = f", {len(self.doubtful)} doubtful" if self.doubtful else ""
         return f"Spots({self.shape[1]} x {self.shape[0]}: {said or 'none'}{more})"
 
+    @property
     def counts(self) -> dict[str, int]:
         """Number of spots of each kind."""
         return {kind: sum(s.kind == kind for s in self.rows) for kind in KINDS}
