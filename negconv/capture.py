@@ -258,11 +258,12 @@ def _from_array(array: np.ndarray, linearity: str) -> Capture:
 
 def _head(path: str) -> bytes:
     try:
-        if stat.S_ISFIFO(os.stat(path).st_mode) or stat.S_ISCHR(os.stat(path).st_mode):
+        mode = os.stat(path).st_mode
+        if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
             raise InputError(path, "is not a file", "name a file")  # reading one could wait for ever
         with open(path, "rb") as file:
             head = file.read(64)
-    except FileNotFoundError:
+    except (FileNotFoundError, ValueError):  # a name with a zero byte is no name
         raise InputError(path, "does not exist", "check the name") from None
     except IsADirectoryError:
         raise InputError(path, "is a folder", "name a file, or use Roll for a folder") from None
@@ -330,7 +331,7 @@ def _decode_raw(path: str, reduced: bool, tags: dict) -> Capture:
     import rawpy
 
     try:
-        raw = rawpy.imread(path)
+        raw = _open_raw(path)
     except rawpy.LibRawError as error:
         if isinstance(error, rawpy.LibRawFileUnsupportedError):
             raise InputError(path, "is not a picture negconv can read", "give raw, TIFF, PNG or JPEG") from error
@@ -355,6 +356,17 @@ def _decode_raw(path: str, reduced: bool, tags: dict) -> Capture:
     # Interpolation may overshoot; beyond the ceiling there is no measurement.
     np.minimum(samples, np.uint16(min(white, 65535)), out=samples)
     return Capture(samples, white, meta, path, reduced=2 if reduced else 1)
+
+
+def _open_raw(path: str):
+    import rawpy
+
+    try:
+        path.encode("utf-8")
+    except UnicodeEncodeError:  # rawpy takes no such name, but the file
+        with open(path, "rb") as file:
+            return rawpy.imread(file)
+    return rawpy.imread(path)
 
 
 def _raw_meta(raw, tags: dict) -> Meta:

@@ -352,13 +352,20 @@ def _base(text: str | None):
     parts = text.split(",")
     if len(parts) == 4 and not os.path.exists(text):
         try:
-            x, y, w, h = map(float, parts)
+            x, y, w, h = map(_finite, parts)
         except ValueError:
             raise InputError("--base", f"{text!r} is neither a file nor four numbers", "give X,Y,W,H in capture pixels") from None
         if min(x, y) < 0 or min(w, h) < 1:
             raise InputError("--base", f"{text!r} is no rectangle", "give X,Y,W,H in capture pixels, W and H 1 or more")
         return (x, y, w, h)
     return text
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if not abs(value) < 1e9:
+        raise ValueError
+    return value
 
 
 def _panel(path: str | None):

@@ -214,6 +214,8 @@ def hash_file(path) -> tuple[str, int]:
         If it cannot be read.
     """
     try:
+        if not stat.S_ISREG(os.stat(path).st_mode):
+            raise InputError(path, "is not a file", "leave it out")  # reading one could wait for ever
         with open(path, "rb", buffering=0) as file:
             digest, size, buffer = hashlib.sha256(), 0, memoryview(bytearray(1 << 20))
             while count := file.readinto(buffer):

@@ -74,7 +74,7 @@ def natural(name: str):
 
 def is_output(path) -> bool:
     """True for a picture negconv wrote: its Software field says so."""
-    if os.path.splitext(path)[1].lower() not in (".tif", ".tiff", ".png", ".jpg", ".jpeg"):
+    if os.path.splitext(path)[1].lower() not in (".tif", ".tiff", ".png", ".jpg", ".jpeg") or not os.path.isfile(path):
         return False
     try:
         with open(path, "rb") as file:

@@ -99,7 +99,7 @@ class Notes(Settings):
             One line with file, line, key and what is allowed.
         """
         path = Path(path)
-        if path.is_dir():
+        if os.path.isdir(path):
             path = path / NAME
             if not os.path.lexists(path):
                 return cls()

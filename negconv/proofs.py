@@ -55,6 +55,8 @@ def write_sheet(paths, out, *, title: str = "", columns: int | None = None, over
     check_free([out], overwrite=overwrite)
     beside = _by_name(captures) if kind == "" else {}
     proofs = [proof_of(path, number, beside) for number, path in enumerate(_positives(paths, out), 1)]
+    if all(p.picture is None for p in proofs):
+        raise InputError(out, f"would show no picture ({proofs[0].warnings[0]})", "name positives, or a folder of them")
     if kind == "":
         from .proof import proof_page
 

@@ -14,6 +14,7 @@ from typing import Any
 from .errors import InputError
 from .finish.masks import Painted
 from .finish.moves import Moves
+from .frame import FORMATS, format_named
 from .settings import (Choice, Either, FilePath, Group, Kind, Listing, Number, Numbers, SettingError, Settings, Text, Truth,
                        Unset, described, setting, settings_of, unknown_key)
 from .textfile import parse, read_text
@@ -50,6 +51,15 @@ class _Ratio(Kind):
                 raise ValueError
             value = float(match[1]) / float(match[2]) if float(match[2]) else 0.0
         return Number(0.05, 20).read(value)
+
+
+@dataclass(frozen=True)
+class _Format(Text):
+    allowed: str = f"a film format: {', '.join(FORMATS)}"
+
+    def read(self, value):
+        format_named(super().read(value))
+        return value
 
 
 @dataclass(frozen=True)
@@ -98,8 +108,7 @@ class Recipe(Settings):
     film: str = setting("auto", Either((Choice(("auto", "colour", "mono")), FilePath("the name of a film file (.toml)",
                                                                                      r"[^\x00-\x1f\x7f]+\.toml"))),
                         "The film: found by itself, a generic one, or one you calibrated.")
-    format: str | None = setting(None, Unset("auto", Text("a film format such as \"135\", \"6x9\" or \"4x5\"",
-                                                          r"[0-9A-Za-z][0-9A-Za-z.x-]{0,15}")),
+    format: str | None = setting(None, Unset("auto", _Format()),
                                  "The film format, which gives aspect and scale.")
     linearity: str = setting("auto", Choice(("auto", "linear", "srgb")),
                              "What the capture's numbers mean; auto: raw and float are linear, JPEG and 8 bits are sRGB.")

@@ -226,7 +226,7 @@ class Roll:
             return self.notes
         first = self.source if isinstance(self.source, (str, os.PathLike)) else next(iter(self.source), ".")
         folder = Path(first)
-        return Notes.load(folder if folder.is_dir() else folder.parent)
+        return Notes.load(folder if os.path.isdir(folder) else folder.parent)
 
     def survey(self, *, executor=None, jobs: int | None = None,
                progress: Callable[[str, int, int], None] | None = None) -> RollSurvey:
