@@ -147,7 +147,14 @@ CAMERAS = {camera.model: camera for camera in (
 PANELS = {"white": (0.94, 1.0, 1.02), "warm": (1.10, 1.0, 0.82)}
 
 
-def develop(scene: np.ndarray, stock: Stock, *, exposure: float = 0.0) -> np.ndarray:
+def development(stock: Stock) -> list[np.ndarray]:
+    """Densities of each layer over log2 exposure in fine steps: what `develop` looks up. float32 arrays."""
+    steps = np.arange(_LOWEST, _HIGHEST + _FINEST, _FINEST) * np.log10(2.0)
+    return [stock.curve(steps, layer).astype(np.float32) for layer in range(stock.layers)]
+
+
+def develop(scene: np.ndarray, stock: Stock, *, exposure: float = 0.0,
+            tables: list[np.ndarray] | None = None) -> np.ndarray:
     """Layer densities above base.
 
     Parameters
@@ -156,15 +163,16 @@ def develop(scene: np.ndarray, stock: Stock, *, exposure: float = 0.0) -> np.nda
         Linear sRGB.
     exposure : float
         Stops more (or less) than the stock's rated exposure.
+    tables : list of array, optional
+        `development` of the stock, for who develops many strips.
 
     Returns
     -------
     float32 array (h, w, layers)
     """
     gain = 2.0 ** exposure
-    steps = np.arange(_LOWEST, _HIGHEST + _FINEST, _FINEST)
+    tables = development(stock) if tables is None else tables
     out = np.empty(scene.shape[:2] + (stock.layers,), np.float32)
-    tables = [stock.curve(steps * np.log10(2.0), layer).astype(np.float32) for layer in range(stock.layers)]
     for y in range(0, scene.shape[0], 64):
         strip = scene[y:y + 64]
         for layer, table in enumerate(tables):

@@ -203,13 +203,14 @@ def render(shot: Shot, size: tuple[int, int]) -> tuple[np.ndarray, dict]:
     gain = (seen * _PANEL_LEVEL * _PANEL_SPEED / speed).astype(np.float32)
     lying, spots = _dirt(shot, size, mm, gate, np.random.default_rng([shot.seed, shot.number, 78]))
 
+    tables = negative.development(stock)
     cfa = np.empty(size, np.uint16)
     for y in range(0, size[0], 64):
         rows = slice(y, min(y + 64, size[0]))
         inside = gate.cover(rows, size[1])
         exposed = np.stack([plane[rows] * inside for plane in planes], axis=2)
         exposed += (print_[rows] * ((1 - inside) * np.float32(0.5 / 255)))[..., None]
-        density = negative.develop(exposed, stock, exposure=shot.exposure)
+        density = negative.develop(exposed, stock, exposure=shot.exposure, tables=tables)
         if lying is not None and lying.removed is not None:
             density *= 1 - lying.removed[rows, :, None]
         through = negative.bands(negative.grain(density, stock, rng), stock)
