@@ -22,6 +22,9 @@ GREY = 0.18
 DECADES = 9.0
 #: The most that is taken off for a black point; more contrast in the shadows is the tone curve's affair.
 BLACK_LIMIT = 0.004
+#: Decades below the highlights down to which tones count for the anchor: deeper ones are the toe's and the noise's, and
+#: would move it with the film's exposure.
+_DEPTH = 1.2
 #: Pixels a frame's statistics are taken from.
 SAMPLE = 20_000
 
@@ -39,6 +42,9 @@ _STEEPEST = 0.5
 #: The same for a frame whose roll has been seen: light changes from frame to frame, the film's slopes do not; and colours
 #: further than this from the roll's greys count little.
 _ROLL_OFFSET, _ROLL_TILT, _ROLL_FAR = 0.06, 0.02, 0.3
+#: A calibrated film knows where grey is. What a picture says against it is heeded from the first of these on and believed
+#: from the second: decades of one layer against the others.
+_TRUSTED = (0.05, 0.15)
 
 
 @dataclass(frozen=True)
@@ -324,17 +330,17 @@ def solve_balance(densities, film: Film, *, roll=None, mix: float = 0.0, neutral
         balance = replace(Balance.none(film), combine=mono_weights(np.concatenate(rolls) if rolls else own, film.unmix[0]))
     else:
         balance = _neutral(own, film, rolls, mix, neutral, sample, grey)
-    stops = _anchor(own, film, balance)
+    level = _anchor(own, film, balance)
     if rolls and mix:
-        stops = (1 - mix) * stops + mix * _common([_anchor(d, film, balance) for d in rolls if len(d)])
-    shift = stops + exposure * np.log10(2)
+        level = (1 - mix) * level + mix * _common([_anchor(d, film, balance) for d in rolls if len(d)])
+    shift = level + exposure * np.log10(2)
     balance = replace(balance, offset=tuple(float(v + shift) for v in balance.offset))
     linear = balance.apply(film, own)
     low = np.quantile(linear, black_clip, axis=0)
     black = np.clip(low, 0, BLACK_LIMIT) if black_clip > 0 else np.zeros(film.layers)
-    level = _luminance(linear - black)
-    return replace(balance, black=tuple(map(float, black)), low=float(np.quantile(level, black_clip)),
-                   high=float(np.quantile(level, 1 - white_clip)))
+    light = _luminance(linear - black)
+    return replace(balance, black=tuple(map(float, black)), low=float(np.quantile(light, black_clip)),
+                   high=float(np.quantile(light, 1 - white_clip)))
 
 
 def _frames(densities) -> list:
@@ -360,9 +366,9 @@ def _neutral(own, film, rolls, mix, neutral, sample, grey) -> Balance:
             warnings.append("hardly anything in the picture looks grey; the neutral is the film's expectation")
     elif neutral == "auto":
         line = neutral_line(film.log_exposures(own))
-        # A calibrated film has greys at their place already; only the light's colour is left to find.
-        offset = np.insert(line.offset, 1, 0.0).mean() - np.insert(line.offset, 1, 0.0)
-        source = f"picture, {line.share:.0%} of its colours grey, on a calibrated film"
+        # Only the light's colour is left to find.
+        offset = _against(np.insert(line.offset, 1, 0.0).mean() - np.insert(line.offset, 1, 0.0))
+        source = "calibrated film" + (", and the colour of the light" if np.abs(offset).max() > 1e-6 else "")
     if sample is not None:
         log_h = np.median(film.log_exposures(thin(sample)), axis=0) * slope
         offset, source = log_h.mean() - log_h, "a grey in the picture"
@@ -375,13 +381,19 @@ def _neutral(own, film, rolls, mix, neutral, sample, grey) -> Balance:
     return balance
 
 
+def _against(found: np.ndarray) -> np.ndarray:
+    """What of a correction to a calibrated film is applied."""
+    return found * np.clip((np.abs(found).max() - _TRUSTED[0]) / (_TRUSTED[1] - _TRUSTED[0]), 0, 1)
+
+
 def _luminance(linear: np.ndarray) -> np.ndarray:
     return linear[..., 0] if linear.shape[-1] == 1 else linear @ colour.luminance("srgb")
 
 
 def _anchor(densities: np.ndarray, film: Film, balance: Balance) -> float:
     """Log10 of the factor that brings the picture's middle to `GREY`: a trimmed mean over its distinct tones."""
-    level = np.log10(np.maximum(_luminance(balance.apply(film, densities)), 1e-5))
+    level = np.log10(np.maximum(_luminance(balance.apply(film, densities)), 1e-6))
+    level = level[level > np.quantile(level, 0.98) - _DEPTH]
     tone, where, count = np.unique(np.floor(level / _CELL), return_inverse=True, return_counts=True)
     middle = np.bincount(where, level) / count
     weight = np.sqrt(count)

@@ -12,7 +12,7 @@ from .base import FilmBase, sample_base
 from .capture import Capture, Meta, read
 from .density import Curve, density
 from .errors import InputError
-from .film import Film, Residuals, film_kind
+from .film import Film, Residuals, film_kind, wide_channels
 from .textfile import read_text
 
 #: Bytes of a list of patches.
@@ -25,7 +25,9 @@ INNER = 0.8
 UNEVEN = 0.04
 #: Weight of one spread of a value in CIELAB units, against which the patches' errors count; from where on an error counts
 #: by its size only.
-RIDGE, ROBUST = 1.0, 4.0
+RIDGE, ROBUST = 0.6, 4.0
+#: Eyes and standards ask more of greys.
+GREY_WEIGHT = 1.5
 #: A patch further off its fit than this (CIEDE2000, or L* for mono), and than four times the usual, is left out.
 OUTLYING = 6.0
 
@@ -65,7 +67,7 @@ def calibrate(capture, base, patches, xyz, *, kind: str | None = None, name: str
 
     Notes
     -----
-    Pixels of a patch are read by their median within its inner part, so dirt does no harm. Slopes, toe and shoulder of
+    Of a patch's inner part the middle half of the pixels by brightness is read, so dirt does no harm. Slopes, toe and shoulder of
     the layers, the unmixing and the matrix are fitted together to CIELAB by damped least squares with a ridge towards
     the generic film, loosely enough for a chart of 24 patches and tightly enough that 12 do not ring; a patch that lies
     far off what the others say is left out and named.
@@ -89,9 +91,13 @@ def calibrate(capture, base, patches, xyz, *, kind: str | None = None, name: str
                          "give X, Y, Z between 0 and about 1")
     above = density(light, base_rgb)
     if kind is None:
-        orange = -np.log10(base_rgb)
-        kind, reason = film_kind(orange, above[fit_for])
+        kind, reason = film_kind(-np.log10(base_rgb), above[fit_for])
         notes.append(f"taken for {kind}: {reason}")
+    # Wide channels stand closer to the layers, so that less is left to unmix.
+    sensing = "wide" if kind == "colour" and meta.camera_matrix is not None else "camera"
+    if sensing == "wide":
+        through = wide_channels(meta, base_rgb)
+        above = density(light @ through.T, through @ base_rgb)
     enough = LEAST_MONO if kind == "mono" else LEAST_COLOUR
     if fit_for.sum() < enough:
         raise InputError(path, f"has {int(fit_for.sum())} usable patches, {enough} are needed",
@@ -101,8 +107,7 @@ def calibrate(capture, base, patches, xyz, *, kind: str | None = None, name: str
     if np.corrcoef(above[fit_for].mean(axis=1), np.log10(xyz[fit_for, 1]))[0, 1] < 0.3:
         raise InputError(path, "has patches whose densities do not follow the reference values",
                          "check the order of the patches, and that the capture is a negative")
-    solve = _Mono if kind == "mono" else _Colour
-    fit = solve(above, xyz)
+    fit = _Mono(above, xyz) if kind == "mono" else _Colour(above, xyz, sensing)
     kept = fit_for.copy()
     values = fit.solve(kept)
     for _ in range(3):
@@ -126,7 +131,7 @@ def calibrate(capture, base, patches, xyz, *, kind: str | None = None, name: str
 
 
 def read_patches(data: np.ndarray, patches, *, path="chart", base=None, clipped=None, notes: list[str] | None = None):
-    """Medians of patches, and which can be used.
+    """Light of patches, and which can be used.
 
     Parameters
     ----------
@@ -160,7 +165,7 @@ def read_patches(data: np.ndarray, patches, *, path="chart", base=None, clipped=
                              "capture", "give x,y,w,h in capture pixels")
         rows, columns = _inner(y, h, height), _inner(x, w, width)
         block = np.asarray(data[rows, columns], float)
-        light[i] = np.median(block.reshape(-1, 3), axis=0)
+        light[i] = _middle(block.reshape(-1, 3))
         fault = _fault(block, light[i], base)
         if not fault and clipped is not None and clipped[rows, columns].mean(axis=(0, 1)).max() > 0.02:
             fault = "a channel is clipped"
@@ -170,6 +175,13 @@ def read_patches(data: np.ndarray, patches, *, path="chart", base=None, clipped=
         elif _uneven(block) > UNEVEN:
             notes.append(f"patch {i + 1} is uneven by {_uneven(block):.2f} in density")
     return light, usable
+
+
+def _middle(pixels: np.ndarray) -> np.ndarray:
+    """Mean of the middle half of pixels (N, 3) by brightness: deaf to dirt like a median, but less noisy."""
+    order = np.argsort(pixels.sum(axis=1))
+    quarter = len(order) // 4
+    return pixels[order[quarter:len(order) - quarter]].mean(axis=0)
 
 
 def _inner(start: float, size: float, limit: int) -> slice:
@@ -253,42 +265,47 @@ def chart_patches(corners, *, columns: int = 6, rows: int = 4, fill: float = 0.6
 
 # ---- the fits -------------------------------------------------------------------------------------------------------
 
-_OFF = ~np.eye(3, dtype=bool)
+def _rows_to_one(off_diagonal: np.ndarray) -> np.ndarray:
+    """A 3x3 matrix whose rows add up to 1, from its off-diagonal elements by rows."""
+    matrix = np.zeros((3, 3))
+    matrix[~np.eye(3, dtype=bool)] = off_diagonal
+    return matrix + np.diag(1 - matrix.sum(axis=1))
 
 
 class _Colour:
     """Unmixing, three curves and matrix, as one vector of 24 values."""
 
-    # Offsets from the start, each as many spreads from what is usual as its size tells; found over tests' worlds.
+    #: What is usual among films for any camera (benchmarks/generic_film.py): off-diagonal unmixing and matrix by rows.
+    USUAL = (0.0, -0.05, -0.7, 0.0, -0.2, -0.4, -0.9, 0.0, -0.1, -0.1, 0.0, -0.2)
+    #: How far values lie from the usual.
     SPREAD = np.array([0.4] * 6 + [0.25] * 3 + [0.3] * 3 + [0.5] * 3 + [0.5] * 3 + [0.4] * 6)
 
-    def __init__(self, above: np.ndarray, xyz: np.ndarray) -> None:
-        self.above, self.xyz = above, xyz
+    def __init__(self, above: np.ndarray, xyz: np.ndarray, sensing: str) -> None:
+        self.above, self.xyz, self.sensing = above, xyz, sensing
         self.lab = lab(xyz)
         chroma = np.hypot(self.lab[:, 1], self.lab[:, 2])
         # CIE94 weights of chroma, since CIEDE2000 has corners that a fit does not like.
         self.weight = np.stack([np.ones(len(xyz)), 1 / (1 + 0.045 * chroma), 1 / (1 + 0.03 * chroma)], axis=1)
+        self.weight *= np.where(chroma < 8, GREY_WEIGHT, 1.0)[:, None]
         self.to_xyz = np.array(colour.matrix("srgb", "xyz-d50"))
-        self.start = self._start()
+        chroma_order = np.argsort(chroma)
+        self.grey = chroma_order[:max(6, int((chroma < 8).sum()))]
+        self.start = self._start(1.0)
 
-    def _start(self) -> np.ndarray:
-        """Straight lines through the greyest patches, no unmixing."""
-        level = np.log10(self.xyz[:, 1])
-        chroma = np.hypot(self.lab[:, 1], self.lab[:, 2])
-        grey = chroma <= max(8.0, float(np.sort(chroma)[min(5, len(chroma) - 1)]))
+    def _start(self, share: float) -> np.ndarray:
+        """The usual unmixing and matrix to some extent, then straight lines through the greyest patches."""
+        off = share * np.array(self.USUAL)
+        layers = self.above[self.grey] @ _rows_to_one(off[:6]).T
+        level = np.log10(self.xyz[self.grey, 1])
         slope, place = np.full(3, 0.6), np.full(3, -2.0)
         for c in range(3):
-            x, y = level[grey], self.above[grey, c]
-            if np.ptp(x) > 0.4:
-                slope[c] = np.clip(np.polyfit(x, y, 1)[0], 0.25, 1.5)
-            place[c] = np.median(x - y / slope[c])
-        return np.concatenate([np.zeros(6), np.log(slope), place, np.log([0.2] * 3), [0.0] * 3, np.zeros(6)])
+            if np.ptp(level) > 0.4:
+                slope[c] = np.clip(np.polyfit(level, layers[:, c], 1)[0], 0.25, 1.5)
+            place[c] = np.median(level - layers[:, c] / slope[c])
+        return np.concatenate([off[:6], np.log(slope), place, np.log([0.25] * 3), [0.0] * 3, off[6:]])
 
     def parts(self, values: np.ndarray):
-        unmix, matrix = np.zeros((3, 3)), np.zeros((3, 3))
-        unmix[_OFF], matrix[_OFF] = values[:6], values[18:]
-        for m in (unmix, matrix):
-            m[~_OFF] = 1 - m.sum(axis=1)
+        unmix, matrix = _rows_to_one(values[:6]), _rows_to_one(values[18:])
         curves = tuple(Curve(float(np.exp(g)), float(s), float(np.exp(t)), float(2.4 * np.exp(-k)), 0.25)
                        for g, s, t, k in zip(values[6:9], values[9:12], values[12:15], values[15:18]))
         return unmix, curves, matrix
@@ -308,7 +325,10 @@ class _Colour:
             off = (self.predicted(values, rows) - self.lab[rows]) * self.weight[rows]
             return np.concatenate([off.ravel(), step * RIDGE])
 
-        return first + _least(residual, np.zeros(len(first)) if start is None else (start - first) / self.SPREAD) * self.SPREAD
+        if start is not None:
+            return first + _least(residual, [(start - first) / self.SPREAD]) * self.SPREAD
+        # Films seen by a camera with broad channels are far from the usual, and the way there is not downhill all along.
+        return first + _least(residual, [(self._start(share) - first) / self.SPREAD for share in (0.3, 1.0, 2.5)]) * self.SPREAD
 
     def error(self, values: np.ndarray) -> np.ndarray:
         return delta_e(self.predicted(values), self.lab)
@@ -337,7 +357,7 @@ class _Colour:
 
     def film(self, values: np.ndarray, **said) -> Film:
         unmix, curves, matrix = self.parts(values)
-        return Film(kind="colour", sensing="camera", unmix=unmix, curves=curves, matrix=matrix,
+        return Film(kind="colour", sensing=self.sensing, unmix=unmix, curves=curves, matrix=matrix,
                     source=f"chart of {len(self.xyz)} patches", **said)
 
 
@@ -371,7 +391,7 @@ class _Mono:
             return np.concatenate([self.predicted(self.start + step * self.SPREAD, rows) - self.lightness[rows], step * RIDGE])
 
         first = np.zeros(4) if start is None else (start - self.start) / self.SPREAD
-        return self.start + _least(residual, first) * self.SPREAD
+        return self.start + _least(residual, [first]) * self.SPREAD
 
     def error(self, values: np.ndarray) -> np.ndarray:
         return np.abs(self.predicted(values) - self.lightness)
@@ -393,11 +413,15 @@ class _Mono:
                     source=f"step wedge of {len(self.y)} steps", **said)
 
 
-def _least(residual, first: np.ndarray) -> np.ndarray:
-    """Least squares in which residuals above `ROBUST` count by their size, not its square."""
+def _least(residual, starts: list[np.ndarray]) -> np.ndarray:
+    """Least squares from the best of several starts; residuals above `ROBUST` count by their size, not its square."""
     from scipy.optimize import least_squares
 
-    return least_squares(residual, first, loss="soft_l1", f_scale=ROBUST, x_scale=1.0, max_nfev=60).x
+    if len(starts) > 1:
+        tried = [least_squares(residual, start, max_nfev=12) for start in starts]
+        starts = [min(tried, key=lambda t: t.cost).x]
+    near = least_squares(residual, starts[0], max_nfev=60).x
+    return least_squares(residual, near, loss="soft_l1", f_scale=ROBUST, max_nfev=60).x
 
 
 # ---- CIELAB ---------------------------------------------------------------------------------------------------------
