@@ -240,10 +240,10 @@ def sample(name: str, seed: int, shape=(640, 800), *, dirt=None, clean: bool = F
     soft = rng.uniform(0.4, 1.1)
     if dirt is None:
         d = rng.uniform(0, 1)
-        deep = (0.25, 0.8) if d < 0.35 else (0.35, 1.0) if d < 0.75 else (0.75, 1.0)
+        deep = (0.3, 1.0) if d < 0.7 else (0.6, 1.0)
         made_dirt = make_dirt(shape, rng, specks=int(rng.uniform(15, 70)), fibres=int(rng.integers(2, 9)),
                               scratches=int(rng.integers(0, 3)), dark_scratches=int(rng.integers(0, 3)) * dark,
-                              marks=int(rng.random() < 0.15), size=float(np.exp(rng.uniform(np.log(3.5), np.log(13)))),
+                              marks=int(rng.random() < 0.15), size=float(np.exp(rng.uniform(np.log(4.5), np.log(12)))),
                               depth=deep, soft=soft)
     else:
         made_dirt = dirt(shape, rng, soft)

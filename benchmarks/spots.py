@@ -93,19 +93,18 @@ def filters(positive, dirt) -> dict[str, dict]:
     return out
 
 
-def table(names, seeds, *, nets=None, compare: bool = False, overlays=None, shape=(640, 800), dirt=None, clean=True,
+def table(names, seeds, *, nets=None, grain=(0.005, 0.045), compare: bool = False, overlays=None, shape=(640, 800), dirt=None, clean=True,
           dark=True, sensitivity=0.5) -> list[dict]:
     """Print and return the results of some scenes."""
     if nets is not None:
-        score.networks.cache_clear()
-        loaded = score.networks(nets)
+        loaded = score.scorers(nets)
         score.confidence = lambda values, *, light: loaded[light](values)
     rows, kinds = [], {}
     print(f"{'scene':26s} {'n':>4s} {'P':>6s} {'R':>6s} {'F1':>6s} {'area':>6s} {'hairs':>6s} {'clean':>6s}"
           + ("  median top-hat" if compare else ""))
     for name in names:
         for seed in seeds:
-            s = spot_scenes.sample(name, seed, shape, dirt=dirt, dark=dark)
+            s = spot_scenes.sample(name, seed, shape, dirt=dirt, dark=dark, grain=grain)
             spots = find_spots(s.positive, threads=1, sensitivity=sensitivity)
             got = judge(spots.labels, s.dirt)
             got["name"] = name

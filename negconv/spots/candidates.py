@@ -11,11 +11,15 @@ from .components import connected
 #: Side of the square no candidate may hold, in pixels of its level; each level halves the picture.
 SQUARE = 11
 LEVELS = 5
+#: Side of the tiles in which grain and texture are measured, and how many around count as surroundings.
+TILE, REACH = 16, 3
 #: Thresholds start at this many times the grain and rise by a factor, but by no more than a step of density.
-GRAINS, RUNG, STEP = 4.0, 1.5, 0.12
+GRAINS, RUNG, STEP = 6.0, 1.5, 0.12
+#: Dark spots are scratches: plain, and never tiny.
+DARK_GRAINS, DARK_LEAST = 9.0, 12
 RUNGS = 26
 #: Least and greatest area of a candidate in pixels of its level.
-LEAST, GREATEST = 3, 30000
+LEAST, GREATEST = 4, 30000
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,13 +27,15 @@ class Level:
     """One scale: the plane (density in steps, its sign turned for dark spots), what stands out, and tile values."""
 
     scale: int
+    full: np.ndarray       # the plane at full size, same sign
     plane: np.ndarray
     height: np.ndarray     # int16 (h, w): top-hat
     tile: int
     grain: np.ndarray      # float32 (rows, columns)
-    texture: np.ndarray    # three quarters of the tiles around stay below this height
     start: np.ndarray      # lowest threshold
     peaks: np.ndarray      # greatest height in each tile
+    around: np.ndarray     # (4, rows, columns): median, upper quartile, upper tenth and greatest of the peaks around
+    tops: np.ndarray       # (2, rows, columns): upper quartile and greatest density of the tiles around
     rank: np.ndarray       # peaks, sorted
 
 
@@ -49,23 +55,25 @@ def levels(plane: np.ndarray, *, light: bool = True, most: int = LEVELS, threads
     """The scales of a plane, finest first (a generator: one is in memory at a time)."""
     if not light:
         plane = np.negative(plane)
+    full = plane
     for k in range(most):
         if k:
             plane = noise.halved(plane, threads=threads)
         if min(plane.shape) < 2 * SQUARE:
             return
-        tile = 32 if k < 2 else 16
-        height, peaks = top_hat(plane, SQUARE, tile, threads=threads)
+        tile = TILE
+        height, peaks, tops = top_hat(plane, SQUARE, tile, threads=threads)
         mean, rough = noise.tile_stats(plane, tile, threads=threads)
         grain = noise.grain_at(mean, rough, least=4.0 / 2 ** k)
-        texture = around(peaks, 3, 0.75)
-        start = np.float32(GRAINS) * grain
-        yield Level(2 ** k, plane, height, tile, grain, texture, start, peaks, np.sort(peaks, axis=None))
+        start = np.float32(GRAINS if light else DARK_GRAINS) * grain
+        yield Level(2 ** k, full, plane, height, tile, grain, start, peaks, around(peaks, (0.5, 0.75, 0.9, 1.0), threads),
+                    around(tops, (0.75, 1.0), threads), np.sort(peaks, axis=None))
 
 
-def rungs(level: Level):
+def rungs(level: Level, *, light: bool = True):
     """Parts of a level at rising thresholds (a generator)."""
     index, threshold = above(level)
+    least = LEAST if light else DARK_LEAST
     width = level.plane.shape[1]
     value = level.height.reshape(-1)[index].astype(np.float32)
     for step in range(RUNGS):
@@ -73,13 +81,13 @@ def rungs(level: Level):
             return
         part, count = connected(index, width)
         area = np.bincount(part, minlength=count)
-        keep = (area >= LEAST) & (area <= GREATEST)
+        keep = (area >= least) & (area <= GREATEST)
         number = np.cumsum(keep) - 1
         inside = keep[part]
         if inside.any():
             yield Rung(level, step, index[inside], number[part[inside]], int(keep.sum()), threshold[inside])
         threshold = threshold + np.minimum(np.float32(RUNG - 1) * threshold, np.float32(STEP * noise.STEPS))
-        stay = (value > threshold) & (area >= LEAST)[part]
+        stay = (value > threshold) & (area >= least)[part]
         index, value, threshold = index[stay], value[stay], threshold[stay]
 
 
@@ -104,22 +112,34 @@ def above(level: Level) -> tuple[np.ndarray, np.ndarray]:
     return index, limit[np.minimum(y // level.tile, rows - 1), np.minimum(x // level.tile, columns - 1)].astype(np.float32)
 
 
-def around(peaks: np.ndarray, reach: int, share: float) -> np.ndarray:
-    """A quantile of the tile values within `reach` tiles, itself included; float32."""
-    h, w = peaks.shape
-    reach_y, reach_x = min(reach, h - 1), min(reach, w - 1)
-    padded = np.pad(peaks, ((reach_y, reach_y), (reach_x, reach_x)), mode="reflect" if min(h, w) > 1 else "edge")
-    window = np.lib.stride_tricks.sliding_window_view(padded, (2 * reach_y + 1, 2 * reach_x + 1)).reshape(h, w, -1)
-    k = int(share * (window.shape[2] - 1))
-    return np.partition(window, k, axis=2)[..., k].astype(np.float32)
+def around(values: np.ndarray, shares, threads: int = 2) -> np.ndarray:
+    """Quantiles of the tile values within `REACH` tiles, the tile itself and its neighbours left out."""
+    h, w = values.shape
+    reach_y, reach_x = min(REACH, h - 1), min(REACH, w - 1)
+    padded = np.pad(values, ((reach_y, reach_y), (reach_x, reach_x)), mode="reflect")
+    window = np.lib.stride_tricks.sliding_window_view(padded, (2 * reach_y + 1, 2 * reach_x + 1))
+    outer = np.ones(window.shape[2:], bool)
+    outer[max(reach_y - 1, 0):reach_y + 2, max(reach_x - 1, 0):reach_x + 2] = False
+    if not outer.any():
+        outer[:] = True
+    take = [int(round(s * (int(outer.sum()) - 1))) for s in shares]
+    out = np.empty((len(take), h, w), np.float32)
+
+    def work(y0: int, y1: int) -> None:
+        ordered = np.sort(window[y0:y1][:, :, outer], axis=2)
+        for k, i in enumerate(take):
+            out[k, y0:y1] = ordered[..., i]
+
+    noise.over(threads, h, work, size=32)
+    return out
 
 
-def top_hat(plane: np.ndarray, side: int, tile: int, *, threads: int = 2) -> tuple[np.ndarray, np.ndarray]:
-    """What is left of a plane without its opening by a square, and its greatest value in each tile; int16 both."""
+def top_hat(plane: np.ndarray, side: int, tile: int, *, threads: int = 2) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """What is left of a plane without its opening by a square; the greatest value of that and of the plane in each tile."""
     h, w = plane.shape
     rows, columns = noise.tiles(plane.shape, tile)
     out = np.empty((h, w), np.int16)
-    peaks = np.zeros((rows, columns), np.int16)
+    peaks, tops = np.zeros((2, rows, columns), np.int16)
     half = side // 2
     pad, top, bottom = 2 * half, np.int16(32767), np.int16(-32768)
 
@@ -144,11 +164,12 @@ def top_hat(plane: np.ndarray, side: int, tile: int, *, threads: int = 2) -> tup
         a, b = _slide(np.maximum, a, b, side, 1)
         np.subtract(plane[y0:y1], a[:n, :w], out=out[y0:y1])
         for r in range(r0, r1):
-            strip = out[r * tile:(h if r == rows - 1 else (r + 1) * tile)].max(axis=0)
-            peaks[r] = np.maximum.reduceat(strip, np.arange(columns) * tile)
+            part = slice(r * tile, h if r == rows - 1 else (r + 1) * tile)
+            for source, target in ((out, peaks), (plane, tops)):
+                target[r] = np.maximum.reduceat(source[part].max(axis=0), np.arange(columns) * tile)
 
     noise.over(threads, rows, work, size=max(1, noise.STRIP // tile))
-    return out, peaks
+    return out, peaks, tops
 
 
 def _slide(op, a: np.ndarray, b: np.ndarray, side: int, axis: int) -> tuple[np.ndarray, np.ndarray]:

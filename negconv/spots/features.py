@@ -9,13 +9,13 @@ from .candidates import Level, Rung
 from .kinds import Shapes, shapes
 from .noise import STEPS
 
-#: Names of the columns `measure` returns, in their order.
-NAMES = ("contrast/grain", "contrast", "contrast/texture", "contrast/strongest around", "contrast/typical around",
-         "share as strong around", "rank in frame", "peak/contrast", "flatness", "drop at 1", "drop at 2", "drop inside",
-         "slope outside", "open sides", "least side", "side spread", "area", "length", "width", "slenderness", "straightness",
-         "fill", "outline", "density", "density under", "density over the film's", "colour spread", "colour least",
-         "colour known", "colour of rest", "level", "step", "grain", "texture/grain", "steepness of frame",
-         "steepness over frame's", "core 2", "core 4", "own share", "size on film")
+#: Names of the columns of `Measured.values`, in their order.
+NAMES = ("contrast/grain", "contrast", "contrast/typical around", "contrast/strong around", "contrast/strongest around",
+         "rank in frame", "peak/contrast", "flatness", "drop at 1", "drop at 2", "drop inside", "slope outside",
+         "open sides", "least side", "side spread", "ring spread", "ring range", "ring over opening", "area", "length", "width",
+         "slenderness", "straightness", "fill", "outline", "density over the film's", "density over the brightest around",
+         "density over bright around", "colour spread", "colour least", "level", "step", "texture/grain",
+         "steepness over frame's", "core 1.3", "core 2", "own share", "size", "sharpest drop")
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,11 +60,10 @@ def measure(rung: Rung, linear: np.ndarray, frame: Frame) -> Measured:
 
     # Pairs across the outline: inside 1, on it, outside 1, 2, 3, in four directions.
     y, x = index // width, index % width
-    sums = np.zeros((10, n))
+    sums = np.zeros((12, n))
     colour = np.zeros((3, n))
-    bright = np.zeros((3, n))
     squares = np.zeros(n)
-    sides = []
+    sides, rings = [], []
     hue = linear.ndim == 3
     met = []
     for dy, dx in ((0, 1), (0, -1), (1, 0), (-1, 0)):
@@ -90,50 +89,55 @@ def measure(rung: Rung, linear: np.ndarray, frame: Frame) -> Measured:
         sums[3] += np.bincount(who, (inner - here) / ref, n)
         sums[4] += np.bincount(who, (beyond[1] - beyond[3]) / ref, n)
         sums[5] += np.bincount(who, two < 0.35, n)
+        sums[6] += np.bincount(who, _sharpest(level, at, off, width) / ref, n)
         squares += np.bincount(who, two * two, n)
-        side = np.bincount(who, two, n)
+        sums[10] += np.bincount(who, beyond[2], n)
+        sums[11] += np.bincount(who, beyond[2] * beyond[2], n)
+        side, reach = np.bincount(who, two, n), np.bincount(who, beyond[2], n)
         count = np.bincount(who, minlength=n)
-        sides.append(np.where(count > 0, side / np.maximum(count, 1), np.nan))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            sides.append(side / count)
+            rings.append(reach / count)
         if hue:
             inside = _pixels(linear, at - off * (area[who] > 8), width, level.scale)
             outside = _pixels(linear, at + 2 * off, width, level.scale)
             for c in range(3):
                 colour[c] += np.bincount(who, inside[:, c] - outside[:, c], n)
-                bright[c] += np.bincount(who, inside[:, c], n)
     pairs = np.maximum(sums[0], 1)
     edge = sums / pairs
     side_spread = np.sqrt(np.maximum(squares / pairs - edge[2] ** 2, 0))
     with np.errstate(all="ignore"):
         least = np.fmin.reduce(sides)
+        ring_range = (np.fmax.reduce(rings) - np.fmin.reduce(rings)) / contrast
     least = np.where(np.isfinite(least), least, edge[2])
-
-    strongest, typical, share = _neighbours(level, shape, contrast)
+    ring_range = np.where(np.isfinite(ring_range), ring_range, 0)
+    ring_spread = np.sqrt(np.maximum(edge[11] - edge[10] ** 2, 0)) / contrast
     ty = np.minimum(shape.y.astype(np.int64) // level.tile, level.grain.shape[0] - 1)
     tx = np.minimum(shape.x.astype(np.int64) // level.tile, level.grain.shape[1] - 1)
-    grain, texture = level.grain[ty, tx], np.maximum(level.texture[ty, tx], 1)
+    grain = level.grain[ty, tx]
+    typical, strong, _, strongest = np.maximum(level.around[:, ty, tx], 1)
+    bright, brightest = level.tops[:, ty, tx]
     rank = 1 - np.searchsorted(level.rank, contrast) / level.rank.size
     density = mean(dense)
     if hue:
         colour /= pairs
-        bright /= pairs
         middle = colour.mean(axis=0)
         safe = np.where(np.abs(middle) > 0.02, middle, np.where(middle < 0, -0.02, 0.02))
         colour_spread, colour_least = colour.std(axis=0) / np.abs(safe), (colour / safe).min(axis=0)
-        rest = bright.std(axis=0)
     else:
-        colour_spread, colour_least, rest = np.zeros(n), np.ones(n), np.zeros(n)
+        colour_spread, colour_least = np.zeros(n), np.ones(n)
 
     log = lambda v: np.log(np.maximum(v, 1e-3))  # noqa: E731
-    columns = (log(contrast / grain), log(contrast / STEPS), log(contrast / texture), log(contrast / strongest),
-               log(contrast / typical), share, log(rank + 1e-3), (peak - ground) / contrast, spread * total / contrast, edge[1], edge[2], edge[3], edge[4],
-               edge[5], least, side_spread, log(area), log(shape.length), log(shape.width),
-               log(shape.length / np.maximum(shape.width, 1)), log(shape.long_axis / shape.short_axis),
-               area / (0.785 * shape.long_axis * shape.short_axis + 1e-3), log(shape.edge / np.sqrt(area)),
-               density / STEPS, (density - contrast) / STEPS, (density - frame.top) / STEPS, np.minimum(colour_spread, 3),
-               np.clip(colour_least, -2, 1), np.full(n, float(hue)), np.minimum(rest, 1.0), np.full(n, np.log2(level.scale)),
-               np.full(n, float(rung.step)), log(grain / STEPS), log(texture / grain),
-               np.full(n, frame.steepness), edge[2] - frame.steepness, core2, core4, log(contrast / total),
-               log(np.sqrt(area) * level.scale))
+    columns = (log(contrast / grain), log(contrast / STEPS), log(contrast / typical), log(contrast / strong),
+               log(contrast / strongest), log(rank), (peak - ground) / contrast, spread * total / contrast, edge[1], edge[2],
+               edge[3], edge[4], edge[5], least, side_spread, ring_spread, ring_range, ground / contrast, log(area),
+               log(shape.length), log(shape.width), log(shape.length / np.maximum(shape.width, 1)),
+               log(shape.long_axis / shape.short_axis), area / (0.785 * shape.long_axis * shape.short_axis + 1e-3),
+               log(shape.edge / np.sqrt(area)), (density - frame.top) / STEPS, (density - brightest) / STEPS,
+               (density - bright) / STEPS, np.minimum(colour_spread, 3), np.clip(colour_least, -2, 1),
+               np.full(n, np.log2(level.scale)), np.full(n, float(rung.step)), log(strong / grain),
+               edge[2] - frame.steepness, core2, core4, log(contrast / total), log(np.sqrt(area) * level.scale),
+               edge[6])
     return Measured(np.stack(columns, axis=1).astype(np.float32), ground, contrast)
 
 
@@ -158,31 +162,25 @@ def _steepness(plane: np.ndarray) -> float:
     return float(two[chosen].sum() / max(four[chosen].sum(), 1))
 
 
+def _sharpest(level: Level, at: np.ndarray, off: int, width: int) -> np.ndarray:
+    """The greatest fall within two pixels of the full picture on the way out across the outline, in steps."""
+    full, s = level.full, level.scale
+    dy, dx = {1: (0, 1), -1: (0, -1), width: (1, 0), -width: (-1, 0)}[off]
+    y, x = at // width * s + s // 2, at % width * s + s // 2
+    last, best = [], None
+    for k in range(-(s // 2) - 1, s + s // 2 + 3):
+        yy, xx = y + k * dy, x + k * dx
+        np.clip(yy, 0, full.shape[0] - 1, out=yy)
+        np.clip(xx, 0, full.shape[1] - 1, out=xx)
+        value = full[yy, xx].astype(np.int32)
+        if len(last) == 2:
+            fall = last.pop(0) - value
+            best = fall if best is None else np.maximum(best, fall)
+        last.append(value)
+    return best.astype(np.float32)
+
+
 def _pixels(linear: np.ndarray, index: np.ndarray, width: int, scale: int) -> np.ndarray:
     """log10 of the linear values at pixels of a level, with a toe; (n, 3)."""
     y, x = index // width * scale + scale // 2, index % width * scale + scale // 2
     return np.log10(np.maximum(linear[y, x], 0) + np.float32(0.01))
-
-
-def _neighbours(level: Level, shape: Shapes, contrast: np.ndarray, reach: int = 3):
-    """Greatest and median peak of the tiles around that hold nothing of the part, and the share that reach 0.7 of it."""
-    rows, columns = level.peaks.shape
-    x0, y0, w, h = shape.box.T
-    ty, tx = np.minimum(shape.y.astype(np.int64) // level.tile, rows - 1), np.minimum(
-        shape.x.astype(np.int64) // level.tile, columns - 1)
-    values = []
-    for dy in range(-reach, reach + 1):
-        for dx in range(-reach, reach + 1):
-            yy, xx = ty + dy, tx + dx
-            own = (yy >= y0 // level.tile) & (yy <= (y0 + h - 1) // level.tile) & (
-                xx >= x0 // level.tile) & (xx <= (x0 + w - 1) // level.tile)
-            ok = (yy >= 0) & (yy < rows) & (xx >= 0) & (xx < columns) & ~own
-            values.append(np.where(ok, level.peaks[np.clip(yy, 0, rows - 1), np.clip(xx, 0, columns - 1)], -1))
-    values = np.sort(np.stack(values, axis=1), axis=1)
-    known = (values >= 0).sum(axis=1)
-    total = values.shape[1]
-    take = lambda k: values[np.arange(len(values)), np.clip(k, 0, total - 1)].astype(np.float32)  # noqa: E731
-    strongest = np.maximum(take(np.full(len(values), total - 1)), 1)
-    typical = np.maximum(take(total - 1 - known // 2), 1)
-    share = ((values >= 0.7 * contrast[:, None]) & (values >= 0)).sum(axis=1) / np.maximum(known, 1)
-    return strongest, typical, share

@@ -1,6 +1,8 @@
 """`find_spots`: candidates, their scores, and the outlines of those that are dirt."""
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 
 from ..errors import InputError
@@ -81,36 +83,72 @@ def _parts(positive, pixel_um):
     return linear, density, pixel_um
 
 
+@dataclass(frozen=True, eq=False)
 class _Found:
-    """Candidates of one sign that may be dirt: pixels at full size, who owns them, and each one's confidence."""
+    """Candidates of one sign that may be dirt: pixels at full size, who owns them, and what is known of each."""
 
-    def __init__(self, index, owner, confidence, contrast, light):
-        self.index, self.owner, self.confidence, self.contrast, self.light = index, owner, confidence, contrast, light
+    index: np.ndarray
+    owner: np.ndarray
+    confidence: np.ndarray
+    contrast: np.ndarray
+    light: bool
 
 
 def _search(plane, linear, frame, light: bool, threads: int) -> list[_Found]:
-    """Score all candidates of one sign; outline those worth listing."""
+    """Score all candidates of one sign; outline the likeliest of those that share pixels."""
     out = []
-    full = None
     for level in candidates.levels(plane, light=light, most=candidates.LEVELS if light else DARK_LEVELS, threads=threads):
-        full = level.plane if full is None else full
-        for rung in candidates.rungs(level):
+        chosen = []
+        for rung in candidates.rungs(level, light=light):
             known = features.measure(rung, linear, frame)
             confidence = score.confidence(known.values, light=light)
-            chosen = confidence >= score.DOUBTFUL
-            if not chosen.any():
-                continue
-            number = np.cumsum(chosen) - 1
-            take = chosen[rung.part]
-            index, owner, contrast = outline(rung, take, number, known.ground[chosen], known.contrast[chosen], full)
-            out.append(_Found(index, owner, confidence[chosen], contrast, light))
+            take = confidence >= score.DOUBTFUL
+            if take.any():
+                inside = take[rung.part]
+                number = np.cumsum(take) - 1
+                chosen.append((rung.index[inside], number[rung.part[inside]], confidence[take], known.ground[take],
+                               known.contrast[take]))
+        if not chosen:
+            continue
+        base = np.cumsum([0] + [len(c[2]) for c in chosen])
+        index = np.concatenate([c[0] for c in chosen])
+        owner = np.concatenate([c[1] + b for c, b in zip(chosen, base)])
+        confidence, ground, contrast = (np.concatenate([c[k] for c in chosen]) for k in (2, 3, 4))
+        area = np.bincount(owner)
+        wins = winners(index, owner, worth(confidence, area), area)
+        keep = wins[owner]
+        number = np.cumsum(wins) - 1
+        at, who, deep = outline(level, index[keep], number[owner[keep]], ground[wins], contrast[wins])
+        out.append(_Found(at, who, confidence[wins], deep, light))
     return out
 
 
-def outline(rung, take, number, above, contrast, full):
-    """Outlines at full size of chosen parts of a rung.
+def worth(confidence, area) -> np.ndarray:
+    """What decides between outlines that share pixels: of two about as likely, the larger holds the whole of the spot."""
+    odds = np.maximum(confidence, 1e-6) / np.maximum(1 - confidence, 1e-4)
+    return np.log(odds) + 0.5 * np.log(np.maximum(area, 1))
+
+
+def winners(index, owner, value, area) -> np.ndarray:
+    """Which owners keep at least half of their pixels when each pixel goes to its owner of greatest value; bool array."""
+    order = np.lexsort((-value[owner], index))
+    first = np.ones(len(order), bool)
+    first[1:] = np.diff(index[order]) != 0
+    return np.bincount(owner[order[first]], minlength=len(area)) >= 0.5 * np.maximum(area, 1)
+
+
+def outline(level, index, owner, above, contrast):
+    """Outlines at full size of chosen parts of a level.
 
     The edge of dirt lies where half of the light it takes is taken: for deep dirt far below half its density.
+
+    Parameters
+    ----------
+    level : Level
+    index, owner : int arrays
+        Pixels of the level and the part, 0 .. count - 1, each belongs to; parts may overlap.
+    above, contrast : float arrays (count,)
+        `Measured.ground` and `Measured.contrast`.
 
     Returns
     -------
@@ -119,9 +157,8 @@ def outline(rung, take, number, above, contrast, full):
     contrast : float array
         Density of each part above its surroundings.
     """
-    level, scale = rung.level, rung.level.scale
+    full, scale = level.full, level.scale
     width, wide = level.plane.shape[1], full.shape[1]
-    index, owner = rung.index[take], number[rung.part[take]]
     flat, height = level.plane.reshape(-1), level.height.reshape(-1)
     ground = flat[index].astype(np.int32) - height[index]
     deep = contrast / noise.STEPS
@@ -176,8 +213,7 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
     contrast = np.concatenate([f.contrast for f in found])
     light = np.concatenate([np.full(len(f.confidence), f.light) for f in found])
     area = np.bincount(owner, minlength=len(confidence))
-    # Of nested outlines the larger is preferred while about as likely: it holds the whole of the spot.
-    worth = np.log(np.maximum(confidence, 1e-6) / np.maximum(1 - confidence, 1e-4)) + 0.5 * np.log(np.maximum(area, 1))
+    value = worth(confidence, area)
     sure = confidence >= least
     rows: list = []
     doubtful: list = []
@@ -193,16 +229,12 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
             place, who = place[whole[who]], who[whole[who]]
         if not len(place):
             continue
-        order = np.argsort(worth[who], kind="stable")
-        place, who = place[order], who[order]
-        # Last in order, hence greatest worth, for each pixel.
-        last = np.unique(place[::-1], return_index=True)[1]
-        holder = who[::-1][last]
-        wins = np.bincount(holder, minlength=len(area)) >= 0.5 * area
-        keep = wins[who]
+        keep = winners(place, who, value, area)[who]
         place, who = place[keep], who[keep]
-        spot, first = np.unique(place[::-1], return_index=True)
-        holder = who[::-1][first]
+        order = np.lexsort((-value[who], place))
+        first = np.ones(len(order), bool)
+        first[1:] = np.diff(place[order]) != 0
+        spot, holder = place[order[first]], who[order[first]]
         # Light and dark never join.
         part = np.empty(len(spot), np.int64)
         count = 0
@@ -228,8 +260,6 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
             order = np.argsort(-best, kind="stable")[:MOST_DOUBTFUL]
             listed = spot_rows(measured, sign, best, pixel_um, first=0, doubtful=True, contrast=deep)
             groups = dict(grouped(spot, part))
-            from dataclasses import replace
-
             for k, i in enumerate(order.tolist()):
                 row = len(rows) + 1 + k
                 doubtful.append(replace(listed[i], row=row))

@@ -1,4 +1,4 @@
-"""How likely a candidate is dirt: a small network whose numbers are in scorer.json (benchmarks/train_spots.py makes them)."""
+"""How likely a candidate is dirt: boosted trees whose numbers are in scorer.json (benchmarks/train_spots.py makes them)."""
 from __future__ import annotations
 
 import json
@@ -11,36 +11,54 @@ import numpy as np
 from .features import NAMES
 
 #: Candidates below this confidence are not even listed.
-DOUBTFUL = 0.15
+DOUBTFUL = 0.25
 
 
 @dataclass(frozen=True, eq=False)
-class Network:
-    """Standardised features through tanh layers to a logistic output."""
+class Trees:
+    """Boosted trees over binned features.
 
-    mean: np.ndarray
-    scale: np.ndarray
-    weights: tuple[np.ndarray, ...]
-    biases: tuple[np.ndarray, ...]
+    Attributes
+    ----------
+    start : float
+        Sum before the first tree.
+    edges : tuple of array
+        Bin edges of each feature.
+    features, limits : int array (trees, 2^depth - 1)
+        Of each node, level by level: rows whose bin exceeds the limit go right.
+    leaves : float32 array (trees, 2^depth)
+    """
+
+    start: float
+    edges: tuple[np.ndarray, ...]
+    features: np.ndarray
+    limits: np.ndarray
+    leaves: np.ndarray
 
     def __call__(self, values: np.ndarray) -> np.ndarray:
-        h = np.clip((values - self.mean) / self.scale, np.float32(-4), np.float32(4))
-        for w, b in zip(self.weights[:-1], self.biases[:-1]):
-            h = np.tanh(h @ w + b)
-        z = (h @ self.weights[-1] + self.biases[-1])[:, 0]
-        return 1 / (1 + np.exp(-np.clip(z, -30, 30)))
+        n = len(values)
+        bins = np.stack([np.searchsorted(e, values[:, j], side="right") for j, e in enumerate(self.edges)]).astype(np.uint8)
+        flat, column = bins.reshape(-1), np.arange(n)
+        total = np.full(n, self.start, np.float32)
+        depth = self.leaves.shape[1].bit_length() - 1
+        for feature, limit, leaf in zip(self.features * n, self.limits, self.leaves):
+            node = (flat[feature[0] + column] > limit[0]).astype(np.int32)
+            for d in range(1, depth):
+                at = node + (2 ** d - 1)
+                node = node * 2 + (flat[feature[at] + column] > limit[at])
+            total += leaf[node]
+        return 1 / (1 + np.exp(-total))
 
 
 @lru_cache(maxsize=4)
-def networks(path: str | None = None) -> dict[bool, Network]:
+def scorers(path: str | None = None) -> dict[bool, Trees]:
     """The scorers for light and for dark candidates."""
     data = json.loads(Path(path or Path(__file__).with_name("scorer.json")).read_text())
     if tuple(data["features"]) != NAMES:
         raise ValueError("scorer.json was made for other features; run benchmarks/train_spots.py")
-    as_array = lambda v: np.array(v, np.float32)  # noqa: E731
-    return {light: Network(as_array(net["mean"]), as_array(net["scale"]), tuple(map(as_array, net["weights"])),
-                           tuple(map(as_array, net["biases"])))
-            for light, net in ((True, data["light"]), (False, data["dark"]))}
+    return {light: Trees(t["start"], tuple(np.array(e, np.float32) for e in t["edges"]), np.array(t["features"]),
+                         np.array(t["limits"]), np.array(t["leaves"], np.float32))
+            for light, t in ((True, data["light"]), (False, data["dark"]))}
 
 
 def confidence(values: np.ndarray, *, light: bool) -> np.ndarray:
@@ -56,4 +74,4 @@ def confidence(values: np.ndarray, *, light: bool) -> np.ndarray:
     -------
     float array (n,)
     """
-    return networks()[light](values)
+    return scorers()[light](values)

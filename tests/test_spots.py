@@ -1,0 +1,335 @@
+"""Finding spots: the parts against reference implementations, the whole against dirt whose truth is known."""
+from __future__ import annotations
+
+import csv
+import io
+import json
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from negconv.errors import InputError
+from negconv.positive import Positive
+from negconv.spots import Spot, Spots, candidates, components, find_spots, kinds, noise, score, track
+from negconv.spots.features import NAMES
+from negconv.synthetic.dirt import make_dirt
+
+
+# ---- the parts against references --------------------------------------------------------------------------------
+
+@pytest.mark.parametrize("density", [0.02, 0.3, 0.6])
+def test_parts_are_those_of_scipy(density):
+    mask = np.random.default_rng(3).random((70, 91)) < density
+    mask[:, 0] = mask[:, -1] = True                     # nothing may reach round the edge
+    want, count = ndimage.label(mask, np.ones((3, 3)))
+    index = np.flatnonzero(mask)
+    part, n = components.connected(index, mask.shape[1])
+    assert n == count
+    pairs = {(a, b) for a, b in zip(part.tolist(), want.reshape(-1)[index].tolist())}
+    assert len(pairs) == n                              # one to one
+
+
+def test_top_hat_is_that_of_scipy():
+    plane = np.random.default_rng(1).normal(1000, 200, (103, 167)).astype(np.int16)
+    opened = ndimage.grey_dilation(ndimage.grey_erosion(plane, (11, 11), mode="constant", cval=32767), (11, 11),
+                                   mode="constant", cval=-32768)
+    height, peaks, tops = candidates.top_hat(plane, 11, 16)
+    assert (height == plane - opened).all()
+    assert peaks[2, 3] == height[32:48, 48:64].max() and tops[5, 9] == plane[80:103, 144:167].max()
+
+
+def test_the_plane_is_density_in_steps_and_halves_by_means():
+    density = np.random.default_rng(2).uniform(-0.2, 3.0, (64, 50)).astype(np.float32)
+    plane = noise.film_plane(np.zeros_like(density), density)
+    assert np.abs(plane / noise.STEPS - density).max() < 1 / noise.STEPS
+    small = noise.halved(plane)
+    assert np.abs(small - plane.reshape(32, 2, 25, 2).mean(axis=(1, 3))).max() <= 1
+    colour = np.random.default_rng(3).uniform(-0.1, 30, (20, 30, 3)).astype(np.float32)
+    want = 0.6 * np.log10(1 + np.maximum(colour, 0) / 0.01).mean(axis=2)
+    assert np.abs(noise.film_plane(colour, None) / noise.STEPS - want).max() < 1 / noise.STEPS
+
+
+def test_grain_is_measured_beside_texture():
+    rng = np.random.default_rng(5)
+    plane = 1000 + 40 * rng.standard_normal((480, 640))
+    plane[:, 320:] += 500 * rng.standard_normal((240, 160)).repeat(2, 0).repeat(2, 1)
+    grain = noise.grain_at(*noise.tile_stats(plane.astype(np.int16), 16), least=1.0)
+    assert np.median(grain) == pytest.approx(40, rel=0.2)
+
+
+def test_trees_add_up_what_each_says():
+    trees = score.Trees(-1.0, (np.array([0.0, 1.0]), np.array([5.0])), np.array([[0, 1, 0]]), np.array([[0, 0, 1]]),
+                        np.array([[1.0, 2.0, 3.0, 4.0]], np.float32))
+    got = trees(np.array([[-1, 4], [-1, 6], [0.5, 0], [2, 0]], np.float32))
+    assert np.log(got / (1 - got)) == pytest.approx([0, 1, 2, 3], abs=1e-5)
+
+
+def test_the_scorer_fits_the_features():
+    for light in (True, False):
+        assert len(score.scorers()[light].edges) == len(NAMES)
+
+
+def test_length_and_width_of_strips():
+    for length, width in ((60, 4), (200, 7), (12, 12)):
+        y, x = np.nonzero(np.ones((width, length)))
+        shape = kinds.shapes(np.sort((y + 5) * 400 + x + 9), np.zeros(length * width, np.int64), 1, 400)
+        assert shape.length[0] == pytest.approx(length, rel=0.25) and shape.width[0] == pytest.approx(width, rel=0.25)
+        assert shape.box[0].tolist() == [9, 5, length, width]
+        assert shape.edge[0] == 2 * (length + width)
+
+
+# ---- the whole ---------------------------------------------------------------------------------------------------
+
+def scene(shape, rng):
+    """Soft forms, a hard-edged dark frame and fine texture in one corner, as density."""
+    y, x = np.mgrid[:shape[0], :shape[1]]
+    density = 0.8 + 0.3 * np.sin(x / 61) * np.cos(y / 47)
+    density[40:60] -= 0.5
+    density[:, 200:212] -= 0.5
+    corner = ndimage.gaussian_filter(rng.standard_normal(shape), 1.2)
+    density += 0.25 * corner / corner.std() * ((x > 420) & (y > 300))
+    return ndimage.gaussian_filter(density, 0.7)
+
+
+def dirty(seed, *, mono=False, grain=0.015, soft=0.6, shape=(460, 620), **dirt):
+    rng = np.random.default_rng(seed)
+    density = scene(shape, rng)
+    layers = density[..., None] + grain * rng.standard_normal(shape + (1 if mono else 3,))
+    base = np.full(layers.shape[2], 0.5, np.float32)
+    film = (base * 10 ** -layers).astype(np.float32)
+    made = make_dirt(shape, rng, **{"depth": (0.5, 1.0), "specks": 40, "fibres": 5, "scratches": 1, "soft": soft, **dirt})
+    out = []
+    for through in (made.over(film, base), film):
+        above = -np.log10(np.maximum(through / base, 1e-5))
+        linear = (0.012 * (10 ** (above / 0.6) - 0.9)).astype(np.float32)
+        out.append(Positive(linear[..., 0] if mono else linear, density=above.mean(axis=2).astype(np.float32), pixel_um=7.0))
+    return out[0], out[1], made
+
+
+def rates(spots, dirt):
+    grown = ndimage.binary_dilation(dirt.labels > 0, iterations=2)
+    right = [(grown & (spots.labels == s.row)).sum() >= 0.5 * s.area for s in spots.rows]
+    found = [(spots.mask & (dirt.labels == d.label)).sum() >= 0.3 * d.area for d in dirt.defects]
+    precision, recall = np.mean(right), np.mean(found)
+    return 2 * precision * recall / (precision + recall)
+
+
+@pytest.mark.parametrize("mono", [False, True])
+@pytest.mark.parametrize("seed", [11, 12])
+def test_most_dirt_is_found_and_little_else(seed, mono):
+    positive, clean, dirt = dirty(seed, mono=mono)
+    spots = find_spots(positive)
+    assert rates(spots, dirt) >= 0.88
+    assert len(find_spots(clean)) <= 10
+    area = spots.mask.sum() / (dirt.labels > 0).sum()
+    assert 0.7 <= area <= 1.6
+
+
+def test_a_plain_array_does_as_well():
+    positive, _, dirt = dirty(13)
+    assert rates(find_spots(positive.linear), dirt) >= 0.88
+
+
+def test_labels_mask_and_rows_say_the_same():
+    positive, _, _ = dirty(14)
+    spots = find_spots(positive)
+    assert spots.labels.dtype == np.int32 and spots.mask.dtype == bool and spots.labels.shape == positive.shape
+    assert [s.row for s in spots.rows] == list(range(1, len(spots) + 1))
+    assert sorted(np.unique(spots.labels)) == [0] + [s.row for s in spots.rows]
+    for s in spots.rows:
+        y, x = np.nonzero(spots.labels == s.row)
+        assert len(y) == s.area and (x.mean(), y.mean()) == pytest.approx((s.x, s.y), abs=0.01)
+        assert s.box == (x.min(), y.min(), np.ptp(x) + 1, np.ptp(y) + 1)
+        assert s.length_um == pytest.approx(7 * s.length, abs=0.5)
+        assert 0.5 <= s.confidence <= 1
+    assert all(s.length_um is None for s in find_spots(positive.linear).rows)
+
+
+def test_kinds_of_plain_cases():
+    rng = np.random.default_rng(3)
+    light = (0.18 * 10 ** rng.normal(0, 0.02, (400, 500))).astype(np.float32)
+    y, x = np.ogrid[:400, :500]
+    light[(y - 60) ** 2 + (x - 80) ** 2 <= 20] *= 40                                   # speck
+    curl = np.abs(np.hypot(y - 200, x - 150) - 40) <= 2
+    light[curl & (x > 140)] *= 40                                                       # fibre
+    light[300:303, 60:440] *= 20                                                        # light scratch
+    light[40:380, 350:352] *= 0.02                                                      # dark scratch
+    spots = find_spots(light)
+    big = [s for s in spots.rows if s.area > 20]
+    assert ("speck", True) in {(s.kind, s.light) for s in big}
+    assert ("fibre", True) in {(s.kind, s.light) for s in big}
+    assert ("scratch", True) in {(s.kind, s.light) for s in big}
+    assert ("scratch", False) in {(s.kind, s.light) for s in big}
+
+
+def test_more_sensitivity_never_finds_less():
+    positive, _, _ = dirty(15, depth=(0.2, 0.8))
+    areas = [find_spots(positive, sensitivity=s).mask.sum() for s in (0.05, 0.5, 0.8)]
+    assert areas[0] <= areas[1] <= areas[2] and areas[0] < areas[2]
+
+
+def test_threads_do_not_change_the_result():
+    positive, _, _ = dirty(16)
+    a, b = find_spots(positive, threads=1), find_spots(positive, threads=3)
+    assert (a.labels == b.labels).all() and a.rows == b.rows
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (5, 300), (23, 25), (40, 64, 3)])
+def test_small_and_flat_pictures_have_no_spots(shape):
+    assert len(find_spots(np.full(shape, 0.18, np.float32))) == 0
+
+
+def test_values_that_are_no_numbers_are_survived():
+    positive, _, _ = dirty(17)
+    linear = positive.linear.copy()
+    linear[10:12, 10:12] = np.nan
+    linear[50, 50] = np.inf
+    assert find_spots(linear).labels.shape == linear.shape[:2]
+
+
+@pytest.mark.parametrize("bad", [np.zeros((4, 4), np.uint8), np.zeros((4, 4, 5), np.float32), np.zeros(7, np.float32)])
+def test_what_is_no_picture_is_refused_in_one_line(bad):
+    with pytest.raises(InputError) as error:
+        find_spots(bad)
+    assert "\n" not in str(error.value)
+
+
+def test_sensitivity_has_limits():
+    with pytest.raises(InputError, match="from 0 to 1"):
+        find_spots(np.zeros((50, 50), np.float32), sensitivity=1.5)
+
+
+# ---- the table ---------------------------------------------------------------------------------------------------
+
+def example():
+    mask = np.zeros((80, 120), bool)
+    mask[10:15, 20:26] = True
+    mask[40:44, 30:90] = True
+    return Spots.from_mask(mask, pixel_um=6.5)
+
+
+def test_csv_reads_back(tmp_path):
+    spots = example()
+    text = spots.to_csv(tmp_path / "a.csv")
+    assert (tmp_path / "a.csv").read_bytes().decode() == text
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert [(int(r["row"]), float(r["x"]), float(r["y"]), int(r["area"])) for r in rows] == [
+        (1, 22.5, 12.0, 30), (2, 59.5, 41.5, 240)]
+    assert float(rows[0]["length_um"]) == pytest.approx(6.5 * float(rows[0]["length"]), abs=0.5)
+    assert {p.name for p in tmp_path.iterdir()} == {"a.csv"}
+
+
+def test_rows_go_to_json_and_back():
+    spots = example()
+    data = json.loads(json.dumps(spots.to_dict()))
+    assert tuple(Spot.from_dict(r) for r in data["rows"]) == spots.rows
+
+
+def test_decisions_by_row_number_repeat():
+    positive, _, _ = dirty(18, depth=(0.2, 0.7), grain=0.03)
+    spots = find_spots(positive, sensitivity=0.3)
+    assert spots.doubtful
+    row = spots.doubtful[0].row
+    more = spots.accept(row)
+    assert (more.labels == row).sum() > 0 and len(more) == len(spots) + 1 and more.accept(row).rows == more.rows
+    less = more.refuse(row, spots.rows[0].row)
+    assert not (less.labels == row).any() and not (less.labels == 1).any()
+    assert (spots.labels == 1).any()                                 # the first value is left alone
+    again = find_spots(positive, sensitivity=0.3).decide(accept=(row,), refuse=(1,))
+    assert (again.labels == spots.decide(accept=(row,), refuse=(1,)).labels).all()
+    with pytest.raises(InputError, match="no row 9999"):
+        spots.refuse(9999)
+
+
+def test_a_users_mask_and_list_are_merged(tmp_path):
+    from PIL import Image
+
+    spots = example()
+    own = np.zeros((80, 120), np.uint8)
+    own[12:18, 24:30] = 255                                          # touches row 1
+    own[60:70, 100:110] = 255
+    Image.fromarray(own).save(tmp_path / "own.png")
+    for given in (own, tmp_path / "own.png", own > 0):
+        merged = spots.merge(given)
+        assert (merged.mask == (spots.mask | (own > 0))).all()
+        assert [s.source for s in merged.rows].count("own") >= 1 and len(merged) == 3
+        assert merged[1].area == (merged.labels == 1).sum() == 30 + 36 - 6
+    listed = spots.merge([(100.0, 65.0, 6.0)])
+    assert listed.labels[65, 100] == 3 and listed[3].area == pytest.approx(28, abs=5)
+    (tmp_path / "list.csv").write_text("x,y,diameter\n100,65,6\n")
+    assert (spots.merge(tmp_path / "list.csv").labels == listed.labels).all()
+    with pytest.raises(InputError, match="12 x 10 pixels"):
+        spots.merge(np.zeros((10, 12), bool))
+    with pytest.raises(InputError, match="no list of spots"):
+        spots.merge([("a", 2)])
+    with pytest.raises(InputError, match="outside"):
+        spots.merge([(500.0, 5.0, 3.0)])
+
+
+# ---- pictures for the retoucher ----------------------------------------------------------------------------------
+
+def test_mask_png_is_eight_bits_and_aligned(tmp_path):
+    from PIL import Image
+
+    from negconv.spots import save_mask
+
+    spots = example()
+    save_mask(tmp_path / "mask.png", spots)
+    with Image.open(tmp_path / "mask.png") as image:
+        assert image.mode == "L" and image.size == (120, 80)
+        assert (np.asarray(image) == 255 * spots.mask).all()
+
+
+def test_overlay_marks_kinds_by_colour_and_outline(tmp_path):
+    from negconv.spots import before_after, overlay, repair, save_overlay
+
+    rng = np.random.default_rng(2)
+    light = np.full((80, 120, 3), 0.18, np.float32) * rng.uniform(0.9, 1.1, (80, 120, 1)).astype(np.float32)
+    spots = example()
+    drawn = overlay(light, spots)
+    plain = overlay(light, Spots(np.zeros((80, 120), np.int32)))
+    assert drawn.shape == (80, 120, 3) and drawn.dtype == np.uint8
+    changed = (drawn != plain).any(axis=2)
+    assert changed.any() and not changed[10:15, 20:26].any()         # around the spot, not over it
+    assert len({tuple(c) for c in drawn[changed]}) == 2              # a colour for each kind
+    save_overlay(tmp_path / "o.jpg", light, spots)
+    assert (tmp_path / "o.jpg").read_bytes()[:2] == b"\xff\xd8"
+    pair = before_after(light, repair(light, spots), spots, 1, margin=10, zoom=2)
+    assert pair.shape[0] == 2 * 25 and pair.shape[2] == 3
+
+
+# ---- over a roll -------------------------------------------------------------------------------------------------
+
+def test_dirt_on_the_sensor_is_told_from_dirt_on_film():
+    rng = np.random.default_rng(8)
+    fixed = rng.uniform(300, 1700, (3, 2))
+    frames, transforms, truth = [], [], []
+    for f in range(6):
+        turn = np.deg2rad(rng.uniform(-2, 2))
+        matrix = np.array([[np.cos(turn), -np.sin(turn), rng.uniform(50, 150)],
+                           [np.sin(turn), np.cos(turn), rng.uniform(50, 150)]])
+        inverse = np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))
+        own = rng.uniform(0, 1800, (40, 2))
+        seen = (inverse @ np.c_[fixed + rng.normal(0, 0.5, fixed.shape), np.ones(3)].T)[:2].T
+        places = np.concatenate([own, seen if f != 2 else seen[:2]])
+        rows = tuple(Spot(i + 1, float(x), float(y), 60, 9.0, 7.0, None, None, (0, 0, 1, 1), "speck", True, 0.9)
+                     for i, (x, y) in enumerate(places))
+        frames.append(rows)
+        transforms.append(matrix)
+        truth.append(set(range(41, len(places) + 1)))
+    tracked = track(frames, transforms)
+    assert len(tracked.places) == 3
+    got = np.array(sorted((t.x, t.y) for t in tracked.places))
+    assert np.abs(got - np.array(sorted(map(tuple, fixed)))).max() < 2
+    for f in range(6):
+        assert set(tracked.of_frame(f)) == truth[f]
+    assert "Clean" in tracked.advice and "\n" not in tracked.advice
+
+
+def test_two_frames_are_no_evidence():
+    row = (Spot(1, 50.0, 60.0, 60, 9.0, 7.0, None, None, (0, 0, 1, 1), "speck", True, 0.9),)
+    still = ((1, 0, 0), (0, 1, 0))
+    assert track([row, row, ()], [still] * 3).places == ()
+    assert len(track([row] * 3, [still] * 3).places) == 1
+    assert track([], []).advice == ""
