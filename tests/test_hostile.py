@@ -157,7 +157,7 @@ def test_odd_names_are_converted_each_to_a_file_of_its_own(odd_names, tmp_path, 
 
 
 def test_links_devices_and_pipes_in_a_folder(tmp_path):
-    """A link to a capture is that capture; one to nowhere, round in a circle, or to what is no file is one line."""
+    """A link to a file is that file; links to nowhere, round in a circle, or to what is no file are one line each."""
     folder = tmp_path / "captures"
     folder.mkdir()
     rawfile.write_dng(folder / "a.dng", rawfile.mosaic(little_negative((96, 144))))
