@@ -138,6 +138,39 @@ def test_the_whole_chain_from_raw_files(tmp_path, narrow, kind):
     assert np.abs(got[:24] / scale - true[:24]).max() < 0.01              # colours
 
 
+def test_a_chart_on_the_roll_makes_the_other_frames_right(tmp_path):
+    """Calibrated on frame 1 with dirt, grain and glare; the colours of frame 2, which are not the chart's, are within
+    the bar for such colours: mean CIEDE2000 <= 2.5 (colour-science), exposure aside."""
+    colour = pytest.importorskip("colour")
+    from negconv.cli import main
+
+    plan = [roll.Shot("chart", "colour 2", number=1, turn=-0.8, panel_seed=4, seed=1),
+            roll.Shot("bench", "colour 2", number=2, turn=1.1, panel_seed=4, seed=2, dirt=0.3)]
+    truth = roll.make_roll(tmp_path, plan=plan, megapixels=0.7, jobs=1)
+    captures = tmp_path / "captures"
+    assert main(["calibrate", str(captures / "frame01.dng"), "--patches", str(tmp_path / "chart.csv"), "--panel",
+                 str(captures / "panel.dng"), "-o", str(tmp_path / "film.toml")]) == 0
+    positive = negconv.convert(captures / "frame02.dng", panel=captures / "panel.dng",
+                               film=Film.load(tmp_path / "film.toml"), recipe=replace(PLAIN, format="6x9"))
+    shape = roll.picture_size(tuple(truth[1]["size"]))
+    scene = scenes.scene("bench", shape, 2)
+    side = 12
+    boxes = [(x, y, side, side) for y in range(20, shape[0] - 40, 37) for x in range(20, shape[1] - 40, 41)]
+    flat = [box for box in boxes if scene[box[1]:box[1] + side, box[0]:box[0] + side].std(axis=(0, 1)).max() < 0.04]
+    true = np.array([scene[y:y + side, x:x + side].mean(axis=(0, 1)) for x, y, _, _ in flat])
+    got = patch_means(positive, flat, truth[1]["corners"], shape)
+    assert len(flat) > 100
+    got = got * np.median(true.mean(axis=1) / got.mean(axis=1))
+
+    def lab(rgb):
+        return colour.XYZ_to_Lab(colour.RGB_to_XYZ(np.clip(rgb, 0, None), "sRGB"),
+                                 colour.RGB_COLOURSPACES["sRGB"].whitepoint)
+
+    difference = colour.delta_E(lab(true), lab(got), method="CIE 2000")
+    assert difference.mean() < 2.5
+    assert np.percentile(difference, 90) < 5
+
+
 # ---- the demo ------------------------------------------------------------------------------------------------------
 
 def test_demo_from_nothing_to_a_contact_sheet(tmp_path, capsys):
