@@ -178,14 +178,8 @@ def adapt(film: Film, densities, meta: Meta = Meta()) -> Film:
 
     features = [_features(film, thin(d), meta) for d in _frames(densities)]
     features = [f for f in features if f is not None]
-    if not features:
-        return film
-    features = np.array(features)
-    if len(features) > 3:  # a frame unlike the rest (fogged, far over) is no guide to the film
-        apart = np.abs(features - np.median(features, axis=0))
-        near = (apart < 6 * np.maximum(np.median(apart, axis=0), 0.05)).all(axis=1)
-        features = features[near] if near.any() else features
-    return adapted(film, features.mean(axis=0))
+    # A frame unlike the rest of its roll (one colour all over, fogged) is little of a guide to the film.
+    return film if not features else adapted(film, np.array([_common(f) for f in np.transpose(features)]))
 
 
 def _features(film: Film, densities: np.ndarray, meta: Meta) -> np.ndarray | None:
