@@ -390,8 +390,8 @@ class _Mono:
         def residual(step):
             return np.concatenate([self.predicted(self.start + step * self.SPREAD, rows) - self.lightness[rows], step * RIDGE])
 
-        first = np.zeros(4) if start is None else (start - self.start) / self.SPREAD
-        return self.start + _least(residual, [first]) * self.SPREAD
+        starts = [np.zeros(4), np.ones(4)] if start is None else [(start - self.start) / self.SPREAD]
+        return self.start + _least(residual, starts) * self.SPREAD
 
     def error(self, values: np.ndarray) -> np.ndarray:
         return np.abs(self.predicted(values) - self.lightness)
@@ -417,10 +417,10 @@ def _least(residual, starts: list[np.ndarray]) -> np.ndarray:
     """Least squares from the best of several starts; residuals above `ROBUST` count by their size, not its square."""
     from scipy.optimize import least_squares
 
+    near = starts[0]
     if len(starts) > 1:
         tried = [least_squares(residual, start, max_nfev=12) for start in starts]
-        starts = [min(tried, key=lambda t: t.cost).x]
-    near = least_squares(residual, starts[0], max_nfev=60).x
+        near = least_squares(residual, min(tried, key=lambda t: t.cost).x, max_nfev=60).x
     return least_squares(residual, near, loss="soft_l1", f_scale=ROBUST, max_nfev=60).x
 
 
