@@ -240,6 +240,23 @@ def read(source, *, linearity: str = "auto", reduced: bool = False) -> Capture:
         raise InputError(path, f"cannot be read ({reason})", "copy it from the card again or leave it out") from error
 
 
+def read_mask(path) -> np.ndarray:
+    """float32 (h, w): the code values 0 to 1 of a picture drawn as a mask, of its luma where it has colour.
+
+    Raises
+    ------
+    InputError
+    """
+    if not os.path.exists(path):
+        raise InputError(path, "is not there", "put the mask in its place or correct its name")
+    try:
+        capture = read(path, linearity="linear")
+    except InputError as error:
+        raise InputError(path, f"is not a mask that can be read ({error.fault})", "save the mask as a grey PNG") from None
+    # ITU-R BT.601-7, 2.5.1
+    return capture.data[..., 1] if capture.meta.grey else capture.data @ np.float32((0.299, 0.587, 0.114))
+
+
 def camera_rgb(source) -> np.ndarray:
     """float32 (H, W, 3) linear values of a capture or of a plain array (an array is taken as linear, 1.0 = full)."""
     return source.data if isinstance(source, Capture) else _from_array(np.asarray(source), "linear").data

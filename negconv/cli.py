@@ -185,13 +185,15 @@ def spots(args) -> int:
 
     from .conversion import convert as convert_one
     from .files import check_free, make_folder
+    from .gather import labels
     from .spots import find_spots, save_mask, save_overlay
 
     settings = replace(_recipe(args), spots="off")
     sensitivity = settings.spotting.sensitivity if args.sensitivity is None else args.sensitivity
     out, panel, failed = make_folder(args.out), _panel(args.panel), 0
-    for path in _captures(args.paths):
-        stem = out / Path(path).stem
+    captures = _captures(args.paths)
+    for path, name in zip(captures, labels(captures)):
+        stem = out / name
         names = [Path(f"{stem}-mask.png"), Path(f"{stem}-spots.csv"), Path(f"{stem}-overlay.jpg")]
         try:
             check_free(names, overwrite=args.overwrite)

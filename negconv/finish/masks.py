@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ..errors import InputError
+from ..capture import read_mask
 from ..settings import FilePath, Group, Kind, Listing, Number, Numbers, SettingError, Settings, described, setting
 from .grid import Enlarged, guided_stops, in_strips
 
@@ -195,25 +195,11 @@ class Painted(Mask):
         InputError
             If the file is missing or no picture.
         """
-        from PIL import Image
-
-        path = Path(folder) / self.file
-        try:
-            with Image.open(path) as picture:
-                if picture.width * picture.height > 500_000_000:
-                    raise InputError(path, f"is {picture.width} x {picture.height} pixels", "save a smaller mask")
-                if picture.mode.startswith(("I", "F")):
-                    grey = np.asarray(picture, np.float32) / np.float32(65535)
-                else:
-                    grey = np.asarray(picture.convert("L"), np.float32) / np.float32(255)
-        except InputError:
-            raise
-        except FileNotFoundError:
-            raise InputError(path, "is not there", "put the mask beside the recipe or correct its name") from None
-        except Exception:
-            raise InputError(path, "is not a picture that can be read", "save the mask as a grey PNG") from None
+        grey = read_mask(Path(folder) / self.file)
         h, w = linear.shape[:2]
         if grey.shape != (h, w):
+            from PIL import Image
+
             grey = np.asarray(Image.fromarray(grey).resize((w, h), Image.Resampling.BILINEAR))
         grey = np.clip(grey, 0, 1)
         return lambda y0, y1: grey[y0:y1]

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ..capture import read_mask
 from ..errors import InputError
 
 #: Kinds of spot, in the order they are listed and drawn.
@@ -336,15 +337,7 @@ def _label(mask: np.ndarray) -> tuple[np.ndarray, int]:
 
 def _as_mask(mask) -> np.ndarray:
     if isinstance(mask, (str, Path)):
-        from PIL import Image
-
-        try:
-            with Image.open(mask) as image:
-                mask = np.asarray(image.convert("L"))
-        except FileNotFoundError:
-            raise InputError(mask, "is not there", "check the name of the mask") from None
-        except Exception:
-            raise InputError(mask, "cannot be read as an image", "give the mask as an 8-bit PNG") from None
+        mask = (read_mask(mask) * np.float32(255) + np.float32(0.5)).astype(np.uint8)
     mask = np.asarray(mask)
     if mask.ndim != 2:
         raise InputError("mask", f"has {mask.ndim} dimensions", "give one grey channel (h, w)")
