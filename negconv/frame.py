@@ -15,7 +15,7 @@ from .sides import corners_of, profiles, refine, sample
 #: The long side of the proxy that frames are sought on.
 PROXY = 1500
 #: The long side of the plan: the coarser picture in which rectangles are looked for before their sides are refined.
-PLAN = 1000
+PLAN = 1100
 #: What the whole gate is called in place of a frame.
 UNTRUSTED = 0.1
 #: The share of a picture that may be brighter than its base: pinholes and scratches.
@@ -272,10 +272,16 @@ class _Attempt:
 
 def _baseless(attempt: _Attempt) -> bool:
     """Whether what was found may as well be lines within a picture that fills the view."""
-    sides = [(on, s) for f in attempt.found for on, s in zip(f.rests, f.support)]
-    if max(s for _, s in sides) < 0.25 or attempt.astray > 0.3:
+    if max(s for f in attempt.found for s in f.support) < 0.25 or attempt.astray > 0.3:
         return True
-    return any(on == "view" for on, _ in sides) and min(s for on, s in sides if on != "view") < 0.93
+    h, w = attempt.kinds.shape
+    for f in attempt.found:
+        # Where a side is not in view, the others must be plain, or a sliver along the view's border.
+        margins = (f.top / h, 1 - f.right / w, 1 - f.bottom / h, f.left / w)
+        if "view" in f.rests and any(s < (0.3 if margin < 0.06 else 0.93)
+                                     for on, s, margin in zip(f.rests, f.support, margins) if on != "view"):
+            return True
+    return False
 
 
 def _darkest_panel(tones: list[Level], flattened: bool | None) -> int:
@@ -329,7 +335,8 @@ def _better(this: _Attempt, other: _Attempt, ring: float) -> bool:
         return True
     if len(this.found) < len(other.found) or this.brighter > 0.004 or this.area < 0.4 * other.area:
         return False
-    sides = [float((side == BASE).mean()) > 0.3 for f in this.found for side in _along(this.kinds, f, -3)]
+    lit = [side[(side != DARK) & (side != VOID)] for f in this.found for side in _along(this.kinds, f, -3)]
+    sides = [float((side == BASE).mean()) > 0.3 for side in lit if len(side) > 8] or [False]
     # Where it runs round everything, faint sides will do.
     return float(np.mean(sides)) > 0.7 and float(np.median([f.support for f in this.found])) > (0.5 if ring < 0.9 else 0.15)
 
@@ -383,7 +390,7 @@ class _Sided(Frame):
 
 
 #: A side seen along less than this share yields to what the others of a strip, or the format, say.
-FAINT = 0.65
+FAINT = 0.4
 
 
 def _agreed(frames: list[_Sided], aspect: float | None) -> list[Frame]:

@@ -80,12 +80,14 @@ def even_tones(log: np.ndarray, *, most: int = 4, rigid: bool = False) -> list[L
     flat = np.zeros((h, w), bool)
     if h < 9 or w < 9:
         return []
-    step = np.abs(y[4:, 2:-2] - y[:-4, 2:-2])
-    np.maximum(step, np.abs(y[2:-2, 4:] - y[2:-2, :-4]), out=step)
-    noise = max(float(np.median(step[::5, ::5])) * 0.5, 0.004)
-    bright = y > y.max() - 2.2
-    flat[2:-2, 2:-2] = (step < min(max(0.02, 2.0 * noise), 0.04))
-    flat &= bright
+    up, down, left, right, here = y[:-4, 2:-2], y[4:, 2:-2], y[2:-2, :-4], y[2:-2, 4:], y[2:-2, 2:-2]
+    along_y, along_x = np.abs(down - up), np.abs(right - left)
+    noise = max(float(np.median(np.maximum(along_x, along_y)[::5, ::5])) * 0.5, 0.004)
+    limit = min(max(0.02, 2.0 * noise), 0.04)
+    even_x, even_y = along_x < limit, along_y < limit
+    # A sliver of rebate is even along itself, and a ridge across.
+    flat[2:-2, 2:-2] = (even_x & even_y) | (even_x & (here > up) & (here > down)) | (even_y & (here > left) & (here > right))
+    flat &= y > y.max() - 2.2
     rows, columns = np.nonzero(flat)
     if len(rows) < 50:
         return []

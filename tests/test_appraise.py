@@ -1,0 +1,100 @@
+"""Judgements of captures that were made good or bad on purpose."""
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter
+
+from negconv.appraise import (GOOD, PLACES, POOR, UNKNOWN, draw_found, inspect_capture, judge_evenness, judge_exposure,
+                              judge_sharpness, judge_stray_light)
+from negconv.base import FilmBase
+from negconv.capture import Capture
+from negconv.frame import Frame, look
+
+
+def copy(holder=0.0005, fall=0.0, level=0.5, shape=(900, 1350), grain=0.03, soft=None, seed=0):
+    """A capture of a grey negative with grain in a holder; `soft` blurs one corner more and more."""
+    rng = np.random.default_rng(seed)
+    h, w = shape
+    density = np.zeros(shape, np.float32)
+    inside = np.zeros(shape, bool)
+    inside[h // 6:-h // 6, w // 6:-w // 6] = True
+    density[inside] = 0.6 + 0.3 * (np.arange(w) / w)[None, :].repeat(h, 0)[inside]
+    noise = grain * rng.standard_normal(shape).astype(np.float32)
+    if soft is not None:
+        blurred = gaussian_filter(noise, 1.2)
+        where = (np.arange(h)[:, None] > 0.6 * h) & (np.arange(w)[None, :] > 0.6 * w) if soft == "corner" else \
+            (np.abs(np.arange(h)[:, None] - h / 2) < 0.2 * h) & (np.abs(np.arange(w)[None, :] - w / 2) < 0.2 * w)
+        noise = np.where(where, blurred, noise)
+    light = level * 10 ** -(density + noise * inside)
+    light[:h // 9], light[-h // 9:], light[:, :w // 9], light[:, -w // 9:] = (holder,) * 4
+    x = np.linspace(-1, 1, w)
+    light = light * (1 - fall * x ** 2)[None, :]
+    return (light[..., None] * np.ones(3)).astype(np.float32)
+
+
+def test_headroom_is_the_stops_to_saturation():
+    """Two stops are a factor of four."""
+    judged = judge_exposure(FilmBase((0.25, 0.125, 0.0625)))
+    assert judged.values == pytest.approx((2, 3, 4)) and judged.verdict == POOR and "red" in judged.finding
+    assert "1.5 stops more" in judged.remedy
+    assert judge_exposure(FilmBase((0.7, 0.4, 0.2))).verdict == GOOD
+    assert "half" in judge_exposure(FilmBase((1.0, 0.4, 0.2))).remedy
+
+
+@pytest.mark.parametrize("fall, verdict", [(0.0, GOOD), (0.25, POOR)])
+def test_unevenness_without_a_panel_frame(fall, verdict):
+    data = copy(fall=fall)
+    judged = judge_evenness(look(data), data.shape[:2])
+    assert judged.verdict == verdict
+    # From the middle to two thirds of the way out, where the picture ends, the fall-off takes this share.
+    assert judged.values[0] == pytest.approx(fall * (2 / 3) ** 2, abs=0.025)
+
+
+@pytest.mark.parametrize("holder, verdict", [(0.0004, GOOD), (0.012, POOR)])
+def test_stray_light_is_the_holders(holder, verdict):
+    data = copy(holder=holder)
+    judged = judge_stray_light(data, look(data))
+    assert judged.verdict == verdict and judged.values[0] == pytest.approx(holder / 0.5, rel=0.1)
+
+
+def test_no_holder_no_judgement():
+    data = copy()[110:-110, 160:-160]
+    assert judge_stray_light(data, look(data)).verdict == UNKNOWN
+
+
+def test_sharpness_finds_the_soft_place():
+    big = dict(shape=(1800, 2700))
+    frame = Frame.rectangle(450, 300, 1800, 1200)
+    sharp = judge_sharpness(Capture(copy(**big)), frame)
+    assert sharp.verdict == GOOD and min(sharp.values) == pytest.approx(1, abs=0.15)      # white noise
+    tilted = judge_sharpness(Capture(copy(soft="corner", **big)), frame)
+    assert tilted.verdict == POOR and "bottom right" in tilted.finding and "parallel" in tilted.remedy
+    bowed = judge_sharpness(Capture(copy(soft="middle", **big)), frame)
+    assert bowed.verdict == POOR and "bows" in bowed.remedy
+    assert len(bowed.values) == len(PLACES)
+
+
+def test_the_report_of_a_capture():
+    report = inspect_capture(copy())
+    values = json.loads(json.dumps(report.to_dict()))
+    assert set(values) == {"file", "frames", "base", "clipped", "judgements", "warnings"}
+    assert set(values["frames"][0]) >= {"corners", "angle", "confidence"}
+    assert set(values["base"]) >= {"rgb", "density", "source"}
+    assert "exposure" in report.text() and report.picture.dtype == np.uint8
+
+
+def test_the_picture_is_written_beside_nothing_else(tmp_path):
+    path = inspect_capture(copy()).save_picture(tmp_path / "found")
+    assert [p.name for p in (tmp_path / "found").iterdir()] == ["array-found.jpg"] and path.endswith("array-found.jpg")
+
+
+def test_what_was_found_is_drawn():
+    data = copy()
+    plain = draw_found(data, [])
+    drawn = draw_found(data, [Frame.rectangle(300, 200, 700, 500)])
+    changed = np.argwhere((plain != drawn).any(axis=2))
+    scale = plain.shape[1] / 1350
+    assert changed[:, 1].min() == pytest.approx(300 * scale, abs=4) and changed[:, 1].max() == pytest.approx(1000 * scale, abs=4)

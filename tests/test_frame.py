@@ -1,0 +1,149 @@
+"""Frames against layouts whose truth is known by construction, and the values' own arithmetic."""
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from negconv.capture import Capture
+from negconv.errors import InputError
+from negconv.frame import FORMATS, TRUSTED, Frame, find_frames, format_named, frame_cut, look, picture_mask
+from negconv.synthetic import layouts
+from negconv.synthetic.scenes import scene
+
+PHOTOGRAPHS = ("cat", "cup", "portrait", "tripod", "launch", "gravel")
+SIZE = (720, 1080)
+
+
+@pytest.fixture(scope="module")
+def scenes():
+    return [scene(name, (200, 300), 1) for name in PHOTOGRAPHS]
+
+
+def capture(kind, seed, scenes, content="plain", size=SIZE):
+    rng = np.random.default_rng([seed, 4])
+    layout = layouts.random_layout(kind, rng, size=size, content=content)
+    some = [np.float32(0.16 / s.mean()) * s for s in (scenes[i] for i in rng.permutation(len(scenes))[:layout.frames])]
+    return layouts.render(layout, some, layouts.random_stock(rng))
+
+
+def errors(rendered, frames):
+    """Largest corner error as a share of the picture's long side, and largest angle error in degrees."""
+    if len(frames) != len(rendered.corners):
+        return np.inf, np.inf
+    far, turn = 0.0, 0.0
+    for truth, frame in zip(rendered.corners, frames):
+        sides = np.hypot(*(np.roll(truth, -1, axis=0) - truth).T)
+        far = max(far, np.hypot(*(np.array(frame.corners) - truth).T).max() / sides.max())
+        true_angle = np.degrees(np.arctan2(*(truth[1] - truth[0])[::-1]))
+        turn = max(turn, abs(frame.angle - true_angle))
+    return far, turn
+
+
+@pytest.mark.parametrize("kind", layouts.KINDS)
+def test_pictures_are_found_in_every_layout(kind, scenes):
+    """The issue's bar: corners within 0.5 % of the long side; here for two of three captures of each kind at least.
+
+    benchmarks/frames.py has the shares over hundreds of captures.
+    """
+    held = [errors(c, find_frames(Capture(c.data, flattened=c.layout.flattened)))[0] < 0.005
+            for c in (capture(kind, seed, scenes) for seed in (601, 602, 603))]
+    assert sum(held) >= 2
+
+
+@pytest.mark.parametrize("content", ["thin", "dense", "snow"])
+def test_thin_dense_and_snowy_pictures(content, scenes):
+    c = capture("holder", 71, scenes, content)
+    far, turn = errors(c, find_frames(c.data))
+    assert far < 0.005 and turn < 0.1
+
+
+def test_a_turned_frame_to_a_tenth_of_a_degree(scenes):
+    c = capture("holder", 80, scenes)
+    for turn in (-4.6, -1.3, 0.0, 2.2, 4.9):
+        layout = replace(c.layout, turn=turn, perspective=(0.0, 0.0), distortion=0.0, quarter=0)
+        got = find_frames(layouts.render(layout, [scenes[0]], layouts.random_stock(np.random.default_rng(3))).data)
+        assert len(got) == 1 and abs(got[0].angle - turn) < 0.1
+
+
+def test_a_larger_capture_gives_the_same_frame_in_its_own_pixels(scenes):
+    c = capture("holder", 81, scenes)
+    small = find_frames(c.data)[0]
+    large = find_frames(np.repeat(np.repeat(c.data, 3, axis=0), 3, axis=1))[0]
+    assert np.abs(np.array(large.corners) - np.array(small.scaled(3).corners)).max() < 3
+
+
+def test_the_format_is_carried_and_does_not_harm(scenes):
+    c = capture("holder", 82, scenes)
+    (frame,) = find_frames(c.data, c.layout.format if c.layout.format in FORMATS else None)
+    assert errors(c, [frame])[0] < 0.005 and frame.format in (c.layout.format, None)
+
+
+def test_the_bare_panel_is_not_the_base(scenes):
+    c = capture("panel", 90, scenes)
+    seen = look(c.data)
+    assert errors(c, seen.frames)[0] < 0.005
+    assert np.abs(10.0 ** np.array(seen.base.log) / c.base - 1).max() < 0.12      # up to the fall-off in the rebate
+
+
+@pytest.mark.parametrize("data", [np.zeros((300, 400, 3)), np.ones((300, 400, 3)), np.full((300, 400, 3), 0.4),
+                                  np.zeros((1, 1, 3)), np.ones((5, 2000, 3)),
+                                  np.random.default_rng(0).random((200, 300, 3))])
+def test_what_shows_no_picture_gives_the_whole_view_with_a_warning(data):
+    (frame,) = find_frames(data.astype(np.float32))
+    h, w = data.shape[:2]
+    assert frame.corners == ((-0.5, -0.5), (w - 0.5, -0.5), (w - 0.5, h - 0.5), (-0.5, h - 0.5))
+    assert frame.confidence < TRUSTED and frame.warnings and frame.angle == 0
+
+
+def test_frames_go_to_json_and_back():
+    frame = Frame(((1.0, 2.0), (9.0, 2.5), (8.5, 7.0), (0.5, 6.5)), 3.6, 0.8, ("top: rebate",), "6x6", ("a",))
+    assert Frame.from_dict(frame.to_dict()) == frame
+    assert "confidence 0.80" in repr(frame)
+
+
+def test_scaling_maps_pixel_centres():
+    """The first pixel of a proxy reduced 4 times covers pixels 0..3, whose middle is 1.5."""
+    frame = Frame.rectangle(0, 0, 10, 5)
+    assert frame.scaled(4).corners[0] == (-0.5, -0.5) and frame.scaled(4).corners[2] == (39.5, 19.5)
+    assert Frame(((0.0, 0.0),) * 4, 0.0).scaled(4).corners[0] == (1.5, 1.5)
+    assert frame.scaled(4).reduced(4) == frame
+
+
+def test_formats():
+    assert format_named("6X9") is FORMATS["6x9"] and FORMATS["6x6"].aspect == 1
+    with pytest.raises((ValueError, InputError), match="6x9"):
+        format_named("7x11")
+
+
+def test_the_mask_covers_the_frame():
+    frame = Frame.rectangle(20, 10, 60, 40)
+    mask = picture_mask(frame, (100, 120), inset=0.0)
+    assert mask.sum() == 60 * 40 and mask[10, 20] and not mask[9, 20]
+    assert picture_mask([frame], (100, 120), inset=0.1).sum() == 52 * 32
+    assert picture_mask(frame.scaled(3), (100, 120), inset=0.0, reduced=3).sum() == 60 * 40
+
+
+def test_the_cut_of_an_upright_frame_is_its_pixels():
+    cut = frame_cut(Frame.rectangle(20, 10, 60, 40), (100, 120))
+    assert cut.shape == (40, 60) and cut.to_capture(0, 0) == pytest.approx((20, 10))
+    inner = frame_cut(Frame.rectangle(20, 10, 60, 40), (100, 120), inset=0.05)
+    assert inner.shape == (36, 56) and inner.to_capture(0, 0) == pytest.approx((22, 12))
+    outer = frame_cut(Frame.rectangle(20, 10, 60, 40), (100, 120), rebate=0.1)
+    assert outer.shape == (48, 68) and outer.to_capture(0, 0) == pytest.approx((16, 6))
+
+
+@pytest.mark.parametrize("turn", [-3.0, 0.7, 4.0])
+def test_a_turned_cut_lies_within_frame_and_capture(turn):
+    a = np.deg2rad(turn)
+    middle, u, v = np.array([300.0, 200.0]), np.array([np.cos(a), np.sin(a)]), np.array([-np.sin(a), np.cos(a)])
+    corners = tuple(tuple(middle + x * u + y * v) for x, y in ((-310, -150), (310, -150), (310, 150), (-310, 150)))
+    cut = frame_cut(Frame(corners, turn), (400, 600))
+    h, w = cut.shape
+    assert cut.angle == pytest.approx(turn)
+    for x, y in ((0, 0), (w - 1, 0), (w - 1, h - 1), (0, h - 1)):
+        px, py = cut.to_capture(x, y)
+        assert -0.6 < px < 599.6 and -0.6 < py < 399.6
+        assert abs((np.array((px, py)) - middle) @ v) <= 150
+    assert w > 500 and h > 240
