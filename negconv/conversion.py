@@ -200,10 +200,8 @@ def geometry(frame: Frame, shape: tuple[int, int], recipe: Recipe, *, level: flo
     """
     from .finish.geometry import picture_cut
 
-    if level is None:
-        level = 0.0 if isinstance(recipe.level, str) else recipe.level
-    where = picture_cut(frame.corners, shape, turn=recipe.turn, mirror=recipe.mirror, angle=recipe.angle, level=level,
-                        crop=recipe.crop, aspect=recipe.aspect, inset=recipe.inset, rebate=recipe.rebate).snapped()
+    found = bool(frame.basis) and frame.trusted
+    where = picture_cut(frame.corners, shape, **recipe.geometry(level, found=found)).snapped()
     name = recipe.format or frame.format
     pixel_um = format_named(name).width_mm * 1000 / max(frame.size) if name else None
     return where, pixel_um
@@ -247,14 +245,16 @@ def levelled(plan: Plan, capture: Capture, *, panel: PanelField | None = None, r
 
 def stages(plan: Plan, meta: Meta):
     """The arithmetic of a plan folded into the arrays of the fused pass."""
+    from .film import HELD
     from .invert import Stages
 
     film, balance = plan.film, plan.balance
     through = film.channels(meta, plan.base.rgb)
-    before = through / (through @ np.array(plan.base.rgb))[:, None]
+    base = np.array(plan.base.rgb)
+    before = through / (through @ base)[:, None]
     unmix = balance.unmix(film)
     weights = np.full(3, 1 / 3) if film.kind == "colour" else unmix[0] / unmix[0].sum()
-    return Stages(before, unmix, balance.tables(film, Stages.grid()), balance.matrix(film), balance.bias, weights)
+    return Stages(before, HELD / base, unmix, balance.tables(film, Stages.grid()), balance.matrix(film), balance.bias, weights)
 
 
 def choose_film(film, base: FilmBase, evidence: np.ndarray, recipe: Recipe) -> tuple[Film, str]:

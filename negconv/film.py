@@ -21,6 +21,9 @@ FITS = ("generic", "adapted", "calibrated")
 #: Layer densities beyond these are dust, noise or a channel that came out negative; no film is denser above its base.
 THINNEST, DENSEST = -0.3, 3.2
 MAX_BYTES = 1_000_000
+#: A wide channel is the camera's less a share of its neighbours; in colours dense in one channel alone that can reach
+#: zero and below, where noise would be all there is. It is held at this share of the camera's own channel.
+HELD = 0.3
 #: Size of a matrix's numbers; none of a film comes near it.
 LARGEST = 1000.0
 
@@ -130,10 +133,11 @@ class Film:
         meta : Meta
             Of the capture.
         """
-        through = self.channels(meta, base)
+        through, base = self.channels(meta, base), np.asarray(base, float)
         values = np.asarray(relative)
         values = values if values.dtype in (np.float32, np.float64) else values.astype(float)
-        return density(values @ through.T.astype(values.dtype), through @ np.asarray(base, float))
+        wide = values @ (through / (through @ base)[:, None]).T.astype(values.dtype)
+        return density(np.maximum(wide, values * (HELD / base).astype(values.dtype)))
 
     def log_exposures(self, densities) -> np.ndarray:
         """Log10 film exposures (..., C) of densities above base (..., 3) from `densities`."""

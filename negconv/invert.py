@@ -4,7 +4,7 @@ Everything decided on the proxy arrives here folded into a few small arrays (`St
 is read once and written once. What is computed, per pixel::
 
     t  = capture / panel                        linear; light fall-off gone
-    v  = before @ t                             film channels, base = 1
+    v  = max(before @ t, held * t)              film channels, base = 1
     D  = -log10 v                               density above base
     D' = unmix @ D                              one density a dye layer
     h  = table_c[D'_c]                          film exposure, after the balance's slope and offset
@@ -40,6 +40,8 @@ class Stages:
     ----------
     before : ndarray (3, 3)
         Panel-relative capture values to film channels, divided by the base's.
+    held : ndarray (3,)
+        Panel-relative capture values to the least that is left in a film channel (`negconv.film.HELD`).
     unmix : ndarray (C, 3)
     tables : ndarray (C, N)
         Film exposure at densities ``D_LOW + i / PER_DENSITY``.
@@ -50,6 +52,7 @@ class Stages:
     """
 
     before: np.ndarray
+    held: np.ndarray
     unmix: np.ndarray
     tables: np.ndarray
     after: np.ndarray
@@ -71,6 +74,9 @@ class _Strip:
     def __init__(self, stages: Stages, pixels: int) -> None:
         channels, n = stages.tables.shape
         self.before = np.ascontiguousarray(stages.before, np.float32)
+        # Where film channels are the camera's own, nothing can fall below the share that is held.
+        plain = not np.any(stages.before - np.diag(np.diag(stages.before)))
+        self.held = None if plain else stages.held.astype(np.float32)[:, None]
         # log10 costs more than log: its factor goes into the unmixing, with the sign and the table's scale.
         self.unmix = np.ascontiguousarray(stages.unmix * (-PER_DENSITY / np.log(10)), np.float32)
         self.weights = np.ascontiguousarray(stages.density * (-1 / np.log(10)), np.float32)
@@ -80,7 +86,7 @@ class _Strip:
         self.step = np.diff(self.value, append=self.value[-1:])
         self.after = np.ascontiguousarray(stages.after.T, np.float32)
         self.bias = stages.bias.astype(np.float32)
-        self.v = np.empty(3 * pixels, np.float32)
+        self.v, self.least = np.empty(3 * pixels, np.float32), np.empty(3 * pixels, np.float32)
         self.d, self.h, self.g = (np.empty(channels * pixels, np.float32) for _ in range(3))
         self.i = np.empty(channels * pixels, np.int32)
 
@@ -90,6 +96,10 @@ class _Strip:
         v = self.v[:3 * n].reshape(3, n)
         d, h, g, i = (a[:channels * n].reshape(channels, n) for a in (self.d, self.h, self.g, self.i))
         np.matmul(self.before, t.T, out=v)
+        if self.held is not None:
+            least = self.least[:3 * n].reshape(3, n)
+            np.multiply(t.T, self.held, out=least)
+            np.maximum(v, least, out=v)
         np.maximum(v, np.float32(TINY), out=v)
         np.log(v, out=v)
         if density is not None:
