@@ -40,15 +40,24 @@ class Level:
 
 
 @dataclass(frozen=True, eq=False)
-class Rung:
-    """Connected parts above one threshold of one level."""
+class Parts:
+    """Connected parts of a level above each of its thresholds; those of a higher one lie within those of a lower.
+
+    Attributes
+    ----------
+    index, part, rung : int arrays (n,)
+        Flat index, part, and number of the threshold, of each pixel; sorted by rung, then index.
+    threshold : float32 array (n,)
+    step : int array (count,)
+        Number of the threshold of each part.
+    """
 
     level: Level
-    step: int
     index: np.ndarray
     part: np.ndarray
-    count: int
-    threshold: np.ndarray  # of each pixel
+    rung: np.ndarray
+    threshold: np.ndarray
+    step: np.ndarray
 
 
 def levels(plane: np.ndarray, *, light: bool = True, most: int = LEVELS, threads: int = 2):
@@ -70,25 +79,30 @@ def levels(plane: np.ndarray, *, light: bool = True, most: int = LEVELS, threads
                     around(tops, (0.75, 1.0), threads), np.sort(peaks, axis=None))
 
 
-def rungs(level: Level, *, light: bool = True):
-    """Parts of a level at rising thresholds (a generator)."""
+def parts(level: Level, *, light: bool = True) -> Parts | None:
+    """Parts of a level at rising thresholds, or None."""
     index, threshold = above(level)
     least = LEAST if light else DARK_LEAST
     width = level.plane.shape[1]
     value = level.height.reshape(-1)[index].astype(np.float32)
+    found, total = [], 0
     for step in range(RUNGS):
         if len(index) == 0:
-            return
+            break
         part, count = connected(index, width)
         area = np.bincount(part, minlength=count)
         keep = (area >= least) & (area <= GREATEST)
         number = np.cumsum(keep) - 1
         inside = keep[part]
         if inside.any():
-            yield Rung(level, step, index[inside], number[part[inside]], int(keep.sum()), threshold[inside])
+            here = index[inside]
+            found.append((here, number[part[inside]] + total, np.full(len(here), step), threshold[inside],
+                          np.full(int(keep.sum()), step)))
+            total += int(keep.sum())
         threshold = threshold + np.minimum(np.float32(RUNG - 1) * threshold, np.float32(STEP * noise.STEPS))
         stay = (value > threshold) & (area >= least)[part]
         index, value, threshold = index[stay], value[stay], threshold[stay]
+    return Parts(level, *map(np.concatenate, zip(*found))) if found else None
 
 
 def above(level: Level) -> tuple[np.ndarray, np.ndarray]:

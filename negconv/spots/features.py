@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .candidates import Level, Rung
+from .candidates import Level, Parts
 from .kinds import Shapes, shapes
 from .noise import STEPS
 
@@ -20,7 +20,7 @@ NAMES = ("contrast/grain", "contrast", "contrast/typical around", "contrast/stro
 
 @dataclass(frozen=True, eq=False)
 class Measured:
-    """What is known of the parts of a rung.
+    """What is known of the parts of a level.
 
     Attributes
     ----------
@@ -36,13 +36,16 @@ class Measured:
     contrast: np.ndarray
 
 
-def measure(rung: Rung, linear: np.ndarray, frame: Frame) -> Measured:
-    """Features of every part of a rung."""
-    level, index, part, n = rung.level, rung.index, rung.part, rung.count
+def measure(parts: Parts, linear: np.ndarray, frame: Frame) -> Measured:
+    """Features of every part of a level."""
+    level, index, part, n = parts.level, parts.index, parts.part, len(parts.step)
     width = level.plane.shape[1]
     rows = level.plane.shape[0]
     plane, height = level.plane.reshape(-1), level.height.reshape(-1)
-    shape = shapes(index, part, n, width)
+    # Each threshold's parts on a sheet of their own, below the last, since they cover one another.
+    shape = shapes(index + parts.rung * (rows * width), part, n, width)
+    np.subtract(shape.y, parts.step * rows, out=shape.y)
+    shape.box[:, 1] -= parts.step * rows
     value = height[index].astype(np.float32)
     dense = plane[index].astype(np.float32)
     area = shape.area.astype(np.float32)
@@ -54,8 +57,8 @@ def measure(rung: Rung, linear: np.ndarray, frame: Frame) -> Measured:
     total = second / first
     peak = np.zeros(n, np.float32)
     np.maximum.at(peak, part, value)
-    core2 = mean(value > rung.threshold * 1.3)
-    core4 = mean(value > rung.threshold * 2)
+    core2 = mean(value > parts.threshold * 1.3)
+    core4 = mean(value > parts.threshold * 2)
     spread = np.sqrt(np.maximum(second - first * first, 0)) / first
 
     # Pairs across the outline: inside 1, on it, outside 1, 2, 3, in four directions.
@@ -71,7 +74,7 @@ def measure(rung: Rung, linear: np.ndarray, frame: Frame) -> Measured:
         room = ((y + 4 * dy >= 0) & (y + 4 * dy < rows) & (x + 4 * dx >= 0) & (x + 4 * dx < width)
                 & (y - dy >= 0) & (y - dy < rows) & (x - dx >= 0) & (x - dx < width))
         out = np.flatnonzero(room)
-        out = out[height[index[out] + off] <= rung.threshold[out]]
+        out = out[height[index[out] + off] <= parts.threshold[out]]
         at, who = index[out], part[out]
         met.append((off, at, who, out))
         sums[0] += np.bincount(who, minlength=n)
@@ -135,7 +138,7 @@ def measure(rung: Rung, linear: np.ndarray, frame: Frame) -> Measured:
                log(shape.long_axis / shape.short_axis), area / (0.785 * shape.long_axis * shape.short_axis + 1e-3),
                log(shape.edge / np.sqrt(area)), (density - frame.top) / STEPS, (density - brightest) / STEPS,
                (density - bright) / STEPS, np.minimum(colour_spread, 3), np.clip(colour_least, -2, 1),
-               np.full(n, np.log2(level.scale)), np.full(n, float(rung.step)), log(strong / grain),
+               np.full(n, np.log2(level.scale)), parts.step.astype(np.float32), log(strong / grain),
                edge[2] - frame.steepness, core2, core4, log(contrast / total), log(np.sqrt(area) * level.scale),
                edge[6])
     return Measured(np.stack(columns, axis=1).astype(np.float32), ground, contrast)
@@ -152,7 +155,7 @@ class Frame:
 
 def _steepness(plane: np.ndarray) -> float:
     """The share of a rise over four pixels that happens within two, at the frame's strongest edges: 0.5 soft, 1 sharp."""
-    part = plane[::3].astype(np.float32)
+    part = plane[::max(3, plane.shape[0] // 400)].astype(np.float32)
     if part.shape[1] < 16:
         return 0.75
     four = np.abs(part[:, 4:] - part[:, :-4])
@@ -183,4 +186,4 @@ def _sharpest(level: Level, at: np.ndarray, off: int, width: int) -> np.ndarray:
 def _pixels(linear: np.ndarray, index: np.ndarray, width: int, scale: int) -> np.ndarray:
     """log10 of the linear values at pixels of a level, with a toe; (n, 3)."""
     y, x = index // width * scale + scale // 2, index % width * scale + scale // 2
-    return np.log10(np.maximum(linear[y, x], 0) + np.float32(0.01))
+    return np.log10(np.fmin(np.fmax(linear[y, x], np.float32(0)), np.float32(1e6)) + np.float32(0.01))

@@ -1,6 +1,7 @@
 """`find_spots`: candidates, their scores, and the outlines of those that are dirt."""
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +15,7 @@ from .table import Spots
 #: The most doubtful rows listed.
 MOST_DOUBTFUL = 300
 #: Scratches are thin: dark spots are looked for at the finest scales only.
-DARK_LEVELS = 3
+DARK_LEVELS = 2
 
 
 def find_spots(positive, *, sensitivity: float = 0.5, dark: bool = True, pixel_um: float | None = None,
@@ -61,9 +62,12 @@ def find_spots(positive, *, sensitivity: float = 0.5, dark: bool = True, pixel_u
     linear, density, pixel_um = _parts(positive, pixel_um)
     plane = noise.film_plane(linear, density, threads=threads)
     frame = features.Frame(plane)
-    found = _search(plane, linear, frame, True, threads)
-    if dark:
-        found += _search(plane, linear, frame, False, threads)
+    signs = (True, False) if dark else (True,)
+    if threads > 1 and len(signs) == 2:
+        with ThreadPoolExecutor(2) as pool:
+            found = sum(pool.map(lambda light: _search(plane, linear, frame, light, threads // 2), signs), [])
+    else:
+        found = sum((_search(plane, linear, frame, light, threads) for light in signs), [])
     return _settle(found, plane.shape, 1 - float(sensitivity), pixel_um)
 
 
@@ -98,22 +102,17 @@ def _search(plane, linear, frame, light: bool, threads: int) -> list[_Found]:
     """Score all candidates of one sign; outline the likeliest of those that share pixels."""
     out = []
     for level in candidates.levels(plane, light=light, most=candidates.LEVELS if light else DARK_LEVELS, threads=threads):
-        chosen = []
-        for rung in candidates.rungs(level, light=light):
-            known = features.measure(rung, linear, frame)
-            confidence = score.confidence(known.values, light=light)
-            take = confidence >= score.DOUBTFUL
-            if take.any():
-                inside = take[rung.part]
-                number = np.cumsum(take) - 1
-                chosen.append((rung.index[inside], number[rung.part[inside]], confidence[take], known.ground[take],
-                               known.contrast[take]))
-        if not chosen:
+        parts = candidates.parts(level, light=light)
+        if parts is None:
             continue
-        base = np.cumsum([0] + [len(c[2]) for c in chosen])
-        index = np.concatenate([c[0] for c in chosen])
-        owner = np.concatenate([c[1] + b for c, b in zip(chosen, base)])
-        confidence, ground, contrast = (np.concatenate([c[k] for c in chosen]) for k in (2, 3, 4))
+        known = features.measure(parts, linear, frame)
+        confidence = score.confidence(known.values, light=light)
+        take = confidence >= score.DOUBTFUL
+        if not take.any():
+            continue
+        inside = take[parts.part]
+        index, owner = parts.index[inside], (np.cumsum(take) - 1)[parts.part[inside]]
+        confidence, ground, contrast = confidence[take], known.ground[take], known.contrast[take]
         area = np.bincount(owner)
         wins = winners(index, owner, worth(confidence, area), area)
         keep = wins[owner]
