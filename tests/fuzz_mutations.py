@@ -1,6 +1,7 @@
 """Damage to files: bits, lengths, and structures, so that the damage gets past checksums and into the decoders."""
 from __future__ import annotations
 
+import json
 import random
 import re
 import struct
@@ -27,7 +28,7 @@ NUMBERS = ("0", "1", "-1", "2", "3", "10", "100", "1000", "0.5", "0.001", "1e-6"
 
 def mutated(data: bytes, kind: str, rng: random.Random, others: list[bytes]) -> bytes:
     """`data` of a file with the ending `kind`, damaged once or several times over."""
-    ways = {".png": (_png,), ".jpg": (_jpeg, _tiff), ".tif": (_tiff, _profile, _floats), ".dng": (_tiff,)}.get(kind, (_text,) * 3)
+    ways = {".png": (_png,), ".jpg": (_jpeg, _tiff), ".tif": (_tiff, _profile, _floats), ".dng": (_tiff,), ".json": (_json,) * 5}.get(kind, (_text,) * 3)
     for _ in range(rng.choice((1, 1, 1, 2, 3, 6))):
         way = rng.choice((*ways, *ways, _bits, _bytes, _cut, _block)) if rng.random() < 0.97 else _splice
         data = _splice(data, rng, others) if way is _splice else way(data, rng)
@@ -278,3 +279,25 @@ def _text(data: bytes, rng) -> bytes:
             lines.insert(i, rng.choice(WORDS) + "=" + rng.choice(WORDS) + "\n")
         text = "".join(lines)
     return text.encode("utf-8", "surrogateescape")
+
+
+def _json(data: bytes, rng) -> bytes:
+    """One value of a JSON tree, or one key, changed for another."""
+    try:
+        tree = json.loads(data)
+    except (ValueError, RecursionError):
+        return _text(data, rng)
+    root = node = {"": tree}
+    key = ""
+    while isinstance(node[key], (dict, list)) and node[key] and rng.random() < 0.85:
+        node = node[key]
+        key = rng.choice(list(node)) if isinstance(node, dict) else rng.randrange(len(node))
+    value = rng.choice((None, True, 0, -1, 1e300, 10 ** 400, 1.5, "", "../../x", "<b>", "nan", "\ud800", [], {}, [[]], {"a": 1}, [1, 2, 3], node[key]))
+    if isinstance(node, dict) and rng.random() < 0.3:
+        if rng.random() < 0.5:
+            del node[key]
+        else:
+            node[rng.choice(("file", "frames", "rows", "x", "corners", "warnings", "\n"))] = value
+    else:
+        node[key] = value
+    return json.dumps(root.get("", value)).encode("utf-8", "surrogatepass")

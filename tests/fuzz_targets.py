@@ -2,20 +2,24 @@
 from __future__ import annotations
 
 import os
+import shutil
 from pathlib import Path
 
 import numpy as np
 
 from fuzz_seeds import BASE, little_chart, little_negative
-from negconv.capture import Capture, Meta, read
+from negconv.capture import Capture, Meta, read, read_mask
 from negconv.conversion import convert, survey
 from negconv.errors import InputError
 from negconv.film import Film
 from negconv.flat import panel_field
 from negconv.notes import Notes
-from negconv.output import read_sidecar, write_image
+from negconv.output import look_up, read_sidecar, recover, write_image
 from negconv.positive import Positive
+from negconv.proof import proof_page
+from negconv.proofs import proof_of
 from negconv.recipe import Recipe
+from negconv.sheet import contact_sheet
 
 #: Pictures above this are read and surveyed but not written, to keep a long run short.
 SMALL = 1_000_000
@@ -46,6 +50,8 @@ def picture(path: Path, out: Path, number: int) -> None:
         made.save(name.with_suffix({"tiff": ".tif", "png": ".png", "jpeg": ".jpg"}[kind]), overwrite=True, threads=1)
     else:
         survey(capture)
+    if number % 6 == 0:
+        _finite(read_mask(path), "mask")
     if number % 4 == 0:
         field = panel_field(capture)
         _finite(field.grid, "panel field")
@@ -94,7 +100,19 @@ def patches(path: Path, out: Path, number: int) -> None:
 
 
 def sidecar(path: Path, out: Path, number: int) -> None:
-    """A sidecar read, and its settings and plan taken up again as a roll does on a second run."""
+    """A sidecar beside a picture: looked up as a second run does, and shown on a sheet; then read by itself."""
+    shown = out / "shown.png"
+    if not shown.exists():
+        write_image(shown, np.zeros((30, 40, 3), np.uint8), output="png")
+    shutil.copyfile(path, f"{shown}.json")
+    look_up(os.fspath(shown), "0" * 64)
+    proof = proof_of(os.fspath(shown), 1, {path.name: os.fspath(path)})
+    page = proof_page([proof], title=proof.name)
+    if "<b>" in page.decode("utf-8").partition("<body")[2].replace(f"<b>{proof.number}</b>", ""):
+        raise AssertionError("a sidecar's text became part of the page")
+    if number % 5 == 0:
+        contact_sheet([proof], width=200)
+    recover(out)
     record = read_sidecar(path)
     if os.path.basename(record["output"]["file"]) != record["output"]["file"]:
         raise AssertionError("a sidecar names a file outside its folder")
