@@ -178,8 +178,7 @@ def adapt(film: Film, densities, meta: Meta = Meta()) -> Film:
 
     features = [_features(film, thin(d), meta) for d in _frames(densities)]
     features = [f for f in features if f is not None]
-    # A frame unlike the rest of its roll (one colour all over, fogged) is little of a guide to the film.
-    return film if not features else adapted(film, np.array([_common(f) for f in np.transpose(features)]))
+    return film if not features else adapted(film, np.mean(features, axis=0))
 
 
 def _features(film: Film, densities: np.ndarray, meta: Meta) -> np.ndarray | None:
@@ -356,14 +355,14 @@ def _neutral(own, film, rolls, mix, neutral, sample, grey) -> Balance:
     warnings: list[str] = []
     slope, offset, source = np.ones(3), np.zeros(3), "film alone"
     if neutral == "auto" and film.fit != "calibrated":
-        expected = neutral_line(film.log_exposures(np.concatenate(rolls))) if rolls else None
+        expected = _roll_line(film, rolls) if rolls else None
         line = neutral_line(film.log_exposures(own), expected=expected)
         slope, offset = line.layers()
         if expected is not None:
             slope_roll, offset_roll = expected.layers()
             slope, offset = (1 - mix) * slope + mix * slope_roll, (1 - mix) * offset + mix * offset_roll
         source = f"picture, {line.share:.0%} of its colours grey" + (", steadied by the roll" if rolls else "")
-        if line.share < 0.05 and not rolls:
+        if line.share < 0.01 and not rolls:
             warnings.append("hardly anything in the picture looks grey; the neutral is the film's expectation")
     elif neutral == "auto":
         line = neutral_line(film.log_exposures(own))
@@ -380,6 +379,15 @@ def _neutral(own, film, rolls, mix, neutral, sample, grey) -> Balance:
         offset = offset + log_h.mean() - log_h
         balance = replace(balance, offset=tuple(offset.tolist()), source="a colour said to be grey")
     return balance
+
+
+def _roll_line(film: Film, rolls) -> NeutralLine:
+    """The neutral line of a roll: where those of most of its frames lie, so that a lawn does not pull the others."""
+    whole = neutral_line(film.log_exposures(np.concatenate(rolls)))
+    lines = [neutral_line(film.log_exposures(d)) for d in rolls if len(d)]
+    offsets = np.array([line.at(np.array([whole.centre])).ravel() for line in lines])
+    return replace(whole, offset=np.array([_common(v) for v in offsets.T]),
+                   tilt=np.array([_common(v) for v in np.array([line.tilt for line in lines]).T]))
 
 
 def _against(found: np.ndarray) -> np.ndarray:
