@@ -217,7 +217,8 @@ def main() -> None:
     tilt = predicted(judged @ table[:16].T, others)[1]
     print(f"#   greys' slopes off by {tilt.std():.3f}")
     print(f"#   greys off by {left[:, :2].std():.3f} decades before the balance, level by {left[:, 2].std():.3f}")
-    cameras = np.mean([np.array(m.camera_matrix) for m in worlds.meta], axis=0)
+    cameras = np.array([m.camera_matrix for m in worlds.meta])
+    cameras = cameras[np.linalg.cond(cameras) < 4].mean(axis=0)
     wide = np.linalg.inv(colour.to_xyz("romm")) @ colour.adaptation(colour.white("D65"), colour.white("D50"))
     for name, array in (("WIDE", wide), ("TYPICAL_CAMERA", cameras), ("STILL", np.array([*still[:, 0], *middle[:2]])),
                         ("FEATURES", np.array([mean, spread])), ("VALUES", table)):

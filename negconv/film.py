@@ -3,7 +3,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
 import numpy as np
@@ -49,6 +49,8 @@ class Film:
     fit : {"calibrated", "generic", "adapted"}
         What the values are worth: those of a calibrated film put greys where they are; a generic one is to be adapted
         (`negconv.balance.adapt`) to what is seen of the film, and its slopes to be balanced by the picture.
+    strength : float
+        How far from the camera's own channels the wide ones lie that densities are taken in, 0 to 1.
     camera : str or None
         Make and model of the camera a film was calibrated with; None for any.
     source : str
@@ -73,6 +75,7 @@ class Film:
     curves: tuple[Curve | TableCurve, ...] = (Curve(), Curve(), Curve())
     matrix: tuple[tuple[float, ...], ...] = IDENTITY
     fit: str = "calibrated"
+    strength: float = 1.0
     camera: str | None = None
     source: str = ""
     notes: tuple[str, ...] = ()
@@ -81,6 +84,9 @@ class Film:
     def __post_init__(self) -> None:
         if self.kind not in KINDS or self.sensing not in SENSINGS or self.fit not in FITS:
             raise ValueError(f"no film of kind {self.kind!r}, sensing {self.sensing!r}, fit {self.fit!r}")
+        object.__setattr__(self, "strength", float(self.strength))
+        if not 0 <= self.strength <= 1:
+            raise ValueError(f"strength must be a number from 0 to 1, not {self.strength!r}")
         layers = 3 if self.kind == "colour" else 1
         for name, shape in (("unmix", (layers, 3)), ("matrix", (layers, layers))):
             value = np.asarray(getattr(self, name), float)
@@ -119,7 +125,20 @@ class Film:
         Rows add up to 1, so the bare panel stays 1. Given the `base` (3,), wide channels are drawn back towards the
         camera's own as far as it takes to keep the base well above zero in each.
         """
-        return np.eye(3) if self.sensing == "camera" else wide_channels(meta, base)
+        if self.sensing == "camera" or self.strength == 0:
+            return np.eye(3)
+        return (1 - self.strength) * np.eye(3) + self.strength * wide_channels(meta, base)
+
+    def weakened(self, share: float) -> Film:
+        """A colour film that parts colours less: channels, unmixing and matrix at `share` of the way from doing nothing.
+
+        Greys stay where they are: rows keep their sums.
+        """
+        def towards(rows):
+            rows = np.array(rows)
+            return tuple(map(tuple, (share * rows + (1 - share) * np.diag(rows.sum(axis=1))).tolist()))
+
+        return replace(self, strength=share * self.strength, unmix=towards(self.unmix), matrix=towards(self.matrix))
 
     def densities(self, relative, base, meta: Meta = Meta()) -> np.ndarray:
         """Densities above base (..., 3) of the channels the film is defined in.
@@ -159,7 +178,7 @@ class Film:
 
     def to_dict(self) -> dict:
         """JSON-able values."""
-        values = {"name": self.name, "kind": self.kind, "sensing": self.sensing, "fit": self.fit, "camera": self.camera,
+        values = {"name": self.name, "kind": self.kind, "sensing": self.sensing, "fit": self.fit, "strength": self.strength, "camera": self.camera,
                   "source": self.source, "notes": list(self.notes), "unmix": [list(r) for r in self.unmix],
                   "matrix": [list(r) for r in self.matrix], "curves": [c.to_dict() for c in self.curves]}
         if self.residuals is not None:
@@ -252,14 +271,14 @@ def wide_channels(meta: Meta, base=None) -> np.ndarray:
 
     The camera's matrix refers to its channels before the panel was divided out. The panel is taken for a D65 white,
     which is what the bare panel then becomes: (1, 1, 1). A capture without a matrix is taken for one of a typical
-    camera, or for linear sRGB if it came from a developed picture.
+    camera, or for linear sRGB if that is what it was decoded from.
     """
     from .generic import TYPICAL_CAMERA, WIDE
 
     wide = np.array(WIDE)
     if meta.camera_matrix is not None:
         to_camera = np.array(meta.camera_matrix, float)
-    elif meta.kind in ("tiff", "png", "jpeg") and not meta.camera:
+    elif not meta.assumed.startswith("linear"):
         to_camera = np.linalg.inv(colour.to_xyz("srgb"))
     else:
         to_camera = np.array(TYPICAL_CAMERA)
@@ -361,6 +380,7 @@ _FILM = {
     "name": (_text, "text", True),
     "kind": (_one_of(*KINDS), '"colour" or "mono"', True),
     "sensing": (_one_of(*SENSINGS), '"camera" or "wide"', True),
+    "strength": (_number, "a number from 0 to 1", False),
     "fit": (_one_of(*FITS), '"calibrated", "generic" or "adapted"', False),
     "camera": (lambda v: None if v is None else _text(v), "text", False),
     "source": (_text, "text", False),

@@ -15,11 +15,12 @@ WIDE = (
     (-0.5262, 1.482, 0.01703),
     (-0.0112, 0.01825, 0.9112),
 )
-#: XYZ (D65) to camera of a typical camera, for captures without a matrix of their own: the mean over the worlds.
+#: XYZ (D65) to camera of a typical camera, for captures without a matrix of their own: the mean over the worlds whose cameras
+#: tell colours well apart (condition below 4).
 TYPICAL_CAMERA = (
-    (0.8483, -0.1034, -0.07388),
-    (-0.2342, 1.005, 0.2036),
-    (-0.07143, 0.3548, 0.5888),
+    (0.918, -0.136, -0.0832),
+    (-0.4797, 1.1984, 0.2398),
+    (-0.1505, 0.2548, 0.6733),
 )
 
 # A film in 18 values: off-diagonal unmixing by rows; natural logarithms of three gammas and a toe; off-diagonal matrix by

@@ -73,6 +73,12 @@ def test_a_chart_without_calibration():
     assert each.max() < 10 and (each < [0.55 * stretched(w) for w in WORLDS]).all()
 
 
+def test_a_chart_from_a_camera_without_a_matrix(monkeypatch):
+    monkeypatch.setitem(globals(), "meta", lambda world: Meta())
+    each = [outcome(w, WHOLE).mean() for w in FIRST]
+    assert np.mean(each) <= 5 and max(each) < 6
+
+
 @pytest.mark.parametrize("stops", [-2, -1, 1, 2, 3])
 def test_wrongly_exposed(stops):
     each = [outcome(w, WHOLE, stops) for w in FIRST[::3]]
