@@ -14,6 +14,7 @@ import numpy as np
 
 from . import colour
 from .capture import Meta
+from .density import Curve
 from .film import DENSEST, THINNEST, Film
 
 #: Scene-linear value of the anchor.
@@ -410,6 +411,69 @@ def _anchor(densities: np.ndarray, film: Film, balance: Balance) -> float:
     inside = (place > 0.1) & (place < 0.9)
     inside = inside if inside.any() else np.ones(len(tone), bool)
     return float(np.log10(GREY) - np.average(middle[inside], weights=weight[inside]))
+
+
+@dataclass(frozen=True)
+class Reading:
+    """How a negative is exposed, from its densities.
+
+    Attributes
+    ----------
+    thin, middle, dense : float
+        Density above base, mean of the layers, that 1 %, half and 99 % of the picture stay below.
+    on_toe : float
+        Share of the picture, 0..1, where the film answers with less than half its slope: shadows without drawing.
+    stops : float
+        Over (or under) the exposure the film is meant for, as far as a picture of usual brightness tells: within a stop.
+
+    Examples
+    --------
+    >>> Reading(0.3, 0.8, 1.3, 0.0, 0.2).text()
+    'densities 0.30 to 1.30 above base (middle 0.80), as they should be'
+    """
+
+    thin: float
+    middle: float
+    dense: float
+    on_toe: float
+    stops: float
+
+    def text(self) -> str:
+        """The reading in words."""
+        said = f"densities {self.thin:.2f} to {self.dense:.2f} above base (middle {self.middle:.2f})"
+        if self.on_toe > 0.1:
+            return f"{said}, thin: {self.on_toe:.0%} of the picture lies on the toe and has lost its drawing"
+        if self.stops < -1.5:
+            return f"{said}, thin: about {-self.stops:.0f} stops under"
+        return f"{said}, dense: about {self.stops:.0f} stops over" if self.stops > 1.5 else f"{said}, as they should be"
+
+    def to_dict(self) -> dict:
+        """JSON-able values."""
+        return asdict(self)
+
+
+def read_negative(densities, film: Film) -> Reading:
+    """How dense a negative is, and whether its shadows sit on the toe.
+
+    Parameters
+    ----------
+    densities : array_like (N, 3)
+        Densities above base (`Film.densities`) of the picture area.
+    film : Film
+
+    Raises
+    ------
+    ValueError
+        If there is nothing finite to go by.
+    """
+    d = thin(densities)
+    if not len(d):
+        raise ValueError("no finite densities to read")
+    layers = d @ np.array(film.unmix).T
+    knee = np.array([c.gamma * c.toe * np.log(2) if isinstance(c, Curve) and c.toe > 0 else 0.1 for c in film.curves])
+    mean = layers.mean(axis=1)
+    stops = -_anchor(d, film, Balance.none(film)) / np.log10(2)
+    return Reading(*(float(v) for v in np.quantile(mean, (0.01, 0.5, 0.99))), float((mean < knee.mean()).mean()), float(stops))
 
 
 def _common(values) -> float:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import spectral
 
-from negconv.balance import Balance, adapt, mono_weights, neutral_line, solve_balance, thin
+from negconv.balance import Balance, adapt, mono_weights, neutral_line, read_negative, solve_balance, thin
 from negconv.capture import Meta
 from negconv.colour import matrix
 from negconv.density import Curve
@@ -235,3 +235,16 @@ def test_a_wedge_on_an_unknown_mono_film(gamma, toe):
     white = np.array((0.9642, 1, 0.8249))
     apart = spectral.lab(linear[:, None] * white)[:, 0] - spectral.lab(y[:, None] * white)[:, 0]
     assert np.abs(apart).mean() <= 3
+
+
+def test_a_reading_tells_thin_from_dense():
+    world = FIRST[0]
+    readings = {}
+    for stops in (-4, -2, 0, 3):
+        film = adapt(Film.colour(), seen(world, WHOLE, stops), meta(world))
+        readings[stops] = read_negative(seen(world, WHOLE, stops, film), film)
+    densities = [readings[s].middle for s in (-4, -2, 0, 3)]
+    assert (np.diff(densities) > 0).all()
+    assert readings[3].stops - readings[0].stops == pytest.approx(3, abs=0.8)
+    assert readings[0].on_toe < 0.05 < 0.3 < readings[-4].on_toe and "toe" in readings[-4].text()
+    assert "over" in readings[3].text() and "as they should be" in readings[0].text()
