@@ -40,6 +40,8 @@ _PICTURE = 43_000.0
 _OFFSET, _TILT, _PIVOT = 0.07, 0.114, 1.0
 #: No layer is taken for steeper or flatter than its film's by more than this part: a picture of one tone says nothing of it.
 _STEEPEST = 0.5
+#: Share of a picture's colours on the line from which it is believed.
+ENOUGH = 0.03
 #: The same for a frame whose roll has been seen: light changes from frame to frame, the film's slopes do not; and colours
 #: further than this from the roll's greys count little.
 _ROLL_OFFSET, _ROLL_TILT, _ROLL_FAR = 0.06, 0.02, 0.3
@@ -358,7 +360,10 @@ def _neutral(own, film, rolls, mix, neutral, sample, grey) -> Balance:
     if neutral == "auto" and film.fit != "calibrated":
         expected = _roll_line(film, rolls) if rolls else None
         line = neutral_line(film.log_exposures(own), expected=expected)
-        slope, offset = line.layers()
+        # A line along which hardly a colour lies is no line of greys: it gives way to what was to be expected.
+        trust = min(1.0, line.share / ENOUGH)
+        plain = (np.ones(3), np.zeros(3)) if expected is None else expected.layers()
+        slope, offset = (trust * own_ + (1 - trust) * plain_ for own_, plain_ in zip(line.layers(), plain))
         if expected is not None:
             slope_roll, offset_roll = expected.layers()
             slope, offset = (1 - mix) * slope + mix * slope_roll, (1 - mix) * offset + mix * offset_roll

@@ -15,6 +15,7 @@ import numpy as np
 from .balance import Balance
 from .base import FilmBase, sample_base
 from .capture import Capture, Meta, read
+from .colour import luminance
 from .errors import InputError
 from .film import Film
 from .flat import PanelField, flatten, panel_field
@@ -29,6 +30,11 @@ PROXY = 1500
 EVIDENCE = 20_000
 #: Share of the picture's short side kept out of the evidence at its edges: rebate must not pull the statistics.
 EVIDENCE_INSET = 0.03
+
+#: Share of a picture that may lie outside sRGB (by more than `OUTSIDE` of its luminance) before a generic film is taken to
+#: part colours too far, and the steps in which it is weakened. Found on spectral worlds (benchmarks/colour.py) and plain ones.
+VIVID, OUTSIDE = 0.05, 0.1
+SHARES = (1.0, 0.85, 0.7, 0.55, 0.4, 0.25, 0.1, 0.0)
 
 NO_PANEL = "no panel frame: fall-off of panel and lens stays in the picture (photograph the bare panel too)"
 
@@ -277,10 +283,30 @@ def choose_film(film, base: FilmBase, evidence: np.ndarray, recipe: Recipe) -> t
 
 
 def adapted(film: Film, base: FilmBase, evidence: Sequence[np.ndarray], meta: Meta) -> Film:
-    """A generic film made fit for what is seen of it; any other film as it is."""
-    from .balance import adapt
+    """A generic colour film made fit for what is seen of it; any other film as it is.
 
-    return adapt(film, [film.densities(e, base.rgb, meta) for e in evidence], meta)
+    Its unmixing is meant for films and cameras as spectra make them. Where it would put more than `VIVID` of the
+    pictures outside the gamut of sRGB (a capture of unknown camera, one already developed, a film whose dyes part colours
+    better than most), it is weakened until it does not.
+    """
+    from .balance import adapt, solve_balance, thin
+
+    if film.kind != "colour" or film.fit != "generic":
+        return film
+    kept = [thin(e, 3000) for e in evidence]
+    whole = adapt(film, [film.densities(e, base.rgb, meta) for e in kept], meta)
+    best = None
+    for share in SHARES:
+        weaker = whole.weakened(share) if share < 1 else whole
+        densities = [weaker.densities(e, base.rgb, meta) for e in kept]
+        linear = np.concatenate([solve_balance([d], weaker, black_clip=0.0).apply(weaker, d) for d in densities])
+        level = np.maximum(linear @ np.array(luminance("srgb")), 0.02)
+        outside = float((linear.min(axis=1) < -OUTSIDE * level).mean())
+        if best is None or outside < best[0]:
+            best = (outside, weaker)
+        if outside <= VIVID:
+            break
+    return best[1]
 
 
 def solve(film: Film, base: FilmBase, evidence: Sequence[np.ndarray], seen: Survey, recipe: Recipe, *,

@@ -130,15 +130,19 @@ class Film:
         return (1 - self.strength) * np.eye(3) + self.strength * wide_channels(meta, base)
 
     def weakened(self, share: float) -> Film:
-        """A colour film that parts colours less: channels, unmixing and matrix at `share` of the way from doing nothing.
-
-        Greys stay where they are: rows keep their sums.
+        """A colour film that parts colours less: channels, unmixing, matrix, and how its layers' curves differ, at `share` of
+        the way from doing nothing. Rows keep their sums.
         """
         def towards(rows):
             rows = np.array(rows)
             return tuple(map(tuple, (share * rows + (1 - share) * np.diag(rows.sum(axis=1))).tolist()))
 
-        return replace(self, strength=share * self.strength, unmix=towards(self.unmix), matrix=towards(self.matrix))
+        gamma = float(np.exp(np.mean([np.log(c.gamma) for c in self.curves])))
+        start = float(np.mean([c.start for c in self.curves]))
+        curves = tuple(replace(c, gamma=c.gamma ** share * gamma ** (1 - share), start=share * c.start + (1 - share) * start)
+                       for c in self.curves)
+        return replace(self, strength=share * self.strength, unmix=towards(self.unmix), curves=curves,
+                       matrix=towards(self.matrix))
 
     def densities(self, relative, base, meta: Meta = Meta()) -> np.ndarray:
         """Densities above base (..., 3) of the channels the film is defined in.
