@@ -22,7 +22,7 @@ from negconv.spots import candidates, features, find, noise  # noqa: E402
 TREES, DEPTH = 260, 5
 #: Share of the picture's candidates that is used (there are many), and the share of candidates that must be dirt at
 #: confidence 0.5: many candidates lie over one place and the likeliest speaks for it, so the even odds of one are too few.
-USED, CUT = 0.4, {True: 0.8, False: 0.9}
+USED, CUT = 0.4, {True: 0.74, False: 0.9}
 
 
 def gather(name: str, seed: int, shape, *, clean: bool = False, dirt=None) -> dict[bool, tuple[np.ndarray, np.ndarray]]:

@@ -82,13 +82,13 @@ def test_length_and_width_of_strips():
 # ---- the whole ---------------------------------------------------------------------------------------------------
 
 def scene(shape, rng):
-    """Soft forms, a hard-edged dark frame and fine texture in one corner, as density."""
+    """Soft forms, hard-edged dark bars and busier forms in one corner, as density."""
     y, x = np.mgrid[:shape[0], :shape[1]]
     density = 0.8 + 0.3 * np.sin(x / 61) * np.cos(y / 47)
     density[40:60] -= 0.5
     density[:, 200:212] -= 0.5
-    corner = ndimage.gaussian_filter(rng.standard_normal(shape), 1.2)
-    density += 0.25 * corner / corner.std() * ((x > 420) & (y > 300))
+    forms = ndimage.gaussian_filter(rng.standard_normal(shape), 6)
+    density += 0.1 * forms / forms.std() * ((x > 420) & (y > 300))
     return ndimage.gaussian_filter(density, 0.7)
 
 

@@ -14,6 +14,8 @@ from .table import Spots
 
 #: The most doubtful rows listed.
 MOST_DOUBTFUL = 300
+#: Pixels within which a strip continues another.
+GAP = 8
 #: Scratches are thin: dark spots are looked for at the finest scales only.
 DARK_LEVELS = 2
 
@@ -214,6 +216,9 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
     area = np.bincount(owner, minlength=len(confidence))
     value = worth(confidence, area)
     sure = confidence >= least
+    # Only what is far beyond doubt may vouch for its continuation.
+    sure |= continuing(index, owner, confidence >= (1 + 2 * least) / 3, light, shape)
+    confidence = np.where(sure, np.maximum(confidence, least), confidence)
     rows: list = []
     doubtful: list = []
     pixels: dict = {}
@@ -264,6 +269,33 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
                 doubtful.append(replace(listed[i], row=row))
                 pixels[row] = groups[i]
     return Spots(labels, tuple(rows), tuple(doubtful), pixel_um, pixels)
+
+
+def continuing(index, owner, sure, light, shape) -> np.ndarray:
+    """Doubtful strips that continue a sure one of the same sign within `GAP` pixels: a hair changes with what lies under it."""
+    order = np.lexsort((index, owner))
+    index, owner = index[order], owner[order]
+    size = shape[0] * shape[1]
+    form = shapes(index + owner * size, owner, len(sure), shape[1])
+    strip = (form.length >= 3 * form.width) & (form.length >= 10)
+    added = np.zeros(len(sure), bool)
+    for _ in range(4):
+        fresh = np.zeros(len(sure), bool)
+        for sign in (True, False):
+            lit = np.unique(index[((sure | added) & strip & (light == sign))[owner]])
+            open_ = (~(sure | added) & strip & (light == sign))[owner]
+            if not len(lit) or not open_.any():
+                continue
+            at, who = index[open_], owner[open_]
+            for dy in (-GAP, -GAP // 2, 0, GAP // 2, GAP):
+                for dx in (-GAP, -GAP // 2, 0, GAP // 2, GAP):
+                    near = at + (dy * shape[1] + dx)
+                    hit = lit[np.minimum(np.searchsorted(lit, near), len(lit) - 1)] == near
+                    fresh[who[hit]] = True
+        if not fresh.any():
+            break
+        added |= fresh
+    return added
 
 
 def _reading_order(index, part, count, width) -> np.ndarray:
