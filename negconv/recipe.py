@@ -20,6 +20,9 @@ from .settings import (Choice, Either, FilePath, Group, Kind, Listing, Number, N
 from .textfile import parse, read_text
 from .tone import ToneCurve
 
+#: Short sides cut off inside the edges of a frame that was found: an edge is soft and found to a pixel or two, and what
+#: is left of it is a coloured line in the picture and a row of spots.
+FOUND_INSET = 0.003
 #: A recipe larger than this is no recipe.
 MAX_BYTES = 1_000_000
 
@@ -136,7 +139,8 @@ class Recipe(Settings):
         None, Unset("none", Numbers("x, y, w, h", 0, 1, "of the straightened picture", sized=True)),
         "The part to keep, as you see it: after turning, mirroring and straightening.")
     aspect: float | None = setting(None, Unset("none", _Ratio()), "Width to height of the part to keep, as large as it fits.")
-    inset: float = setting(0.0, Number(0, 0.4, "of the short side"), "Cut off inside each edge of the frame.")
+    inset: float | None = setting(None, Unset("auto", Number(0, 0.4, "of the short side")),
+                                  "Cut off inside each edge of the frame; auto: 0.003 where the frame was found by itself.")
     rebate: float = setting(0.0, Number(0, 1, "of the short side"), "Rebate kept around the frame as a border.")
 
     spots: str = setting("off", Choice(("off", "mark", "repair")), "Dust and scratches: leave, find, or find and repair.")
@@ -250,14 +254,20 @@ class Recipe(Settings):
                     out = out.changed(dict(leaves))
         return out
 
-    def geometry(self, level: float | None = None) -> dict:
+    def geometry(self, level: float | None = None, *, found: bool = False) -> dict:
         """Keyword arguments for `negconv.finish.geometry.picture_cut`.
 
-        `level` replaces the recipe's own, as it must when that is ``"horizon"`` and one was found.
+        Parameters
+        ----------
+        level : float, optional
+            Replaces the recipe's own, as it must when that is ``"horizon"`` and one was found.
+        found : bool
+            True where the frame was found by itself: then an inset that is not stated is `FOUND_INSET`.
         """
         own = 0.0 if self.level == "horizon" else self.level
+        inset = self.inset if self.inset is not None else FOUND_INSET if found and not self.rebate else 0.0
         return {"turn": self.turn, "mirror": self.mirror, "angle": self.angle, "level": own if level is None else level,
-                "crop": self.crop, "aspect": self.aspect, "inset": self.inset, "rebate": self.rebate}
+                "crop": self.crop, "aspect": self.aspect, "inset": inset, "rebate": self.rebate}
 
     # ---- files it names ----------------------------------------------------------------------------------------------
 

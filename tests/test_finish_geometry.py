@@ -185,6 +185,10 @@ def test_a_recipe_gives_the_geometry():
     assert recipe.geometry() == {"turn": 90, "mirror": True, "angle": 2, "level": 0.0, "crop": (0, 0, 0.5, 1), "aspect": 1,
                                  "inset": 0.01, "rebate": 0.0}
     assert recipe.geometry(level=1.5)["level"] == 1.5
+    # Not stated, the inset keeps the edge of a frame that was found out of the picture, and nothing of one that was given.
+    assert Recipe().geometry(found=True)["inset"] == 0.003
+    assert Recipe().geometry()["inset"] == Recipe(rebate=0.1).geometry(found=True)["inset"] == 0
+    assert Recipe(inset=0).geometry(found=True)["inset"] == 0
     picture_cut(whole(60, 90), (60, 90), **recipe.geometry())
 
 
