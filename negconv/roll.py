@@ -17,15 +17,15 @@ from typing import Any, Callable, Iterator, Sequence
 import numpy as np
 
 from . import __version__, files, output
-from .balance import Balance, adapt, thin
+from .balance import Balance, thin
 from .base import FilmBase
 from .capture import read
-from .conversion import (Plan, Survey, apply, choose_film, decide, film_base, finish, levelled, or_whole, solve,
+from .conversion import (Plan, Survey, apply, choose_film, decide, film_base, finish, fitted, levelled, or_whole, solve,
                          survey as survey_capture)
 from .errors import InputError, one_line
 from .film import Film
 from .flat import panel_field
-from .frame import format_named
+from .frame import Frame, format_named
 from .gather import LEADER_WORDS, PANEL_WORDS, choose_panels, find_captures, glance, hinted, labels
 from .notes import Notes
 from .pool import is_blank, pool_bases, pool_blacks
@@ -39,6 +39,8 @@ LEAST = 1000
 #: Pixels of each picture sent back by its survey, and those that stand for it in the roll.
 SENT, EVIDENCE = 8000, 4000
 BLANK_WORDS = "blank or evenly fogged: there is no picture to balance"
+#: Confidence given to a frame that lies where the roll's others do.
+USUAL = 0.4
 #: A density spread this small over a picture area at the base's level is blank film.
 AT_BASE = 0.06
 
@@ -324,6 +326,7 @@ class Roll:
         warnings += list(field_.notes) if field_ is not None else []
         base = self._given_base(recipe, field_)
         looks = self._look(pictures, panels, base, recipe, workers, progress)
+        looks = self._look_again(pictures, looks, panels, base, recipe, workers)
         failed = [(p, look) for p, look in zip(pictures, looks) if isinstance(look, str)]
         seen = [look for look in looks if not isinstance(look, str)]
         leaders = _leaders(seen)
@@ -381,6 +384,20 @@ class Roll:
                 progress("survey", done, len(jobs))
         return looks
 
+    def _look_again(self, pictures, looks, panels, base, recipe: Recipe, workers) -> list[Survey | str]:
+        """The same with the frames that were not found put where the roll's other frames lie."""
+        usual = usual_frame([look for look in looks if isinstance(look, Survey)])
+        lost = [n for n, look in enumerate(looks) if usual is not None and isinstance(look, Survey) and len(look.frames) == 1
+                and not look.frames[0].trusted and look.shape == usual[1]]
+        jobs = [LookJob(pictures[n], panels, base, recipe.for_frame(pictures[n], n + 1), usual[0]) for n in lost]
+        out = list(looks)
+        for i, outcome in workers.run(look_at, jobs):
+            if isinstance(outcome, Survey):
+                words = tuple(w for w in outcome.warnings if not w.startswith("no frame was found"))
+                out[lost[i]] = replace(outcome, warnings=(*words, "no frame was found with confidence: it is taken to lie "
+                                                          "as the roll's others do"))
+        return out
+
     def _decide(self, seen: Sequence[Survey], given, leader: FilmBase | None, recipe: Recipe):
         """Frames with their plans, the films found, and what is to be said of the roll."""
         own_film, warnings = self._film(), []
@@ -421,11 +438,13 @@ class Roll:
         stocks, adapted, balances = [], [film for film, _ in films], [None] * len(pictures)
         for (_, film), members in sorted(groups.items(), key=lambda item: (-len(item[1]), item[1][0])):
             group = [pictures[i] for i in members]
-            densities = [film.densities(p.seen.evidence[0], p.base.rgb, p.seen.meta) for p in group]
-            blank = [is_blank(d) for d in densities]
-            # A blank or fogged frame says nothing about the light and the film of the others.
-            roll = [thin(d, EVIDENCE) for d, b in zip(densities, blank) if not b] or [thin(d, EVIDENCE) for d in densities]
-            film = adapt(film, roll, group[0].seen.meta)
+            blank = [is_blank(p.seen.evidence[0]) for p in group]
+            # A blank or fogged frame says nothing about the light and the film of the others, nor does a whole capture.
+            sure = [not b and p.seen.frames[0].confidence >= USUAL for b, p in zip(blank, group)]
+            telling = sure if any(sure) else [not b for b in blank] if not all(blank) else [True] * len(group)
+            film = fitted(film, group[0].base, [p.seen.evidence[0] for p, t in zip(group, telling) if t], group[0].seen.meta)
+            roll = [thin(film.densities(p.seen.evidence[0], p.base.rgb, p.seen.meta), EVIDENCE)
+                    for p, t in zip(group, telling) if t]
             solved = [solve(film, p.base, list(p.seen.evidence), p.seen, p.recipe, roll=roll, mix=_share(p.recipe))
                       for p in group]
             solved = pool_blacks(solved, [_share(p.recipe) for p in group])
@@ -516,6 +535,7 @@ class LookJob:
     panels: tuple[str, ...]
     base: FilmBase | tuple[float, ...] | None
     recipe: Recipe
+    frame: Frame | None = None
 
 
 def look_at(job: LookJob) -> Survey:
@@ -525,7 +545,8 @@ def look_at(job: LookJob) -> Survey:
     if capture.reduced > 1 and max(capture.shape) < LEAST:
         capture = read(job.path, linearity=job.recipe.linearity)
     base = None if job.base is None else film_base(job.base, capture, field_, job.recipe)
-    seen = or_whole(survey_capture(capture, panel=field_, base=base, recipe=job.recipe))
+    seen = survey_capture(capture, panel=field_, frames=job.frame and [job.frame], base=base, recipe=job.recipe)
+    seen = seen if job.frame is not None else or_whole(seen)
     return replace(seen, evidence=tuple(thin(e, SENT) for e in seen.evidence))
 
 
@@ -712,6 +733,26 @@ def _films(pictures: Sequence[_Picture], given: Film | None) -> list[tuple[Film,
             for i in members:
                 out[i] = (film, f"{len(voters)} of {len(members)} frames with this base: {each[voters[0]][1]}")
     return out
+
+
+def usual_frame(seen: Sequence[Survey]) -> tuple[Frame, tuple[int, int]] | None:
+    """Where frames lie in the captures of a roll, and the size of those; None where they do not agree.
+
+    Captures of one holder show their frame within a few hundredths of the same place; three at least must.
+    """
+    good = [s for s in seen if len(s.frames) == 1 and s.frames[0].trusted]
+    if len(good) < 3:
+        return None
+    shapes = [s.shape for s in good]
+    shape = max(set(shapes), key=shapes.count)
+    corners = np.array([s.frames[0].corners for s in good if s.shape == shape])
+    middle = np.median(corners, axis=0)
+    if np.median(np.abs(corners - middle).max(axis=(1, 2))) > 0.03 * max(shape):
+        return None
+    edge = middle[1] - middle[0]
+    angle = float(np.degrees(np.arctan2(edge[1], edge[0])))
+    return Frame(tuple((float(x), float(y)) for x, y in middle), angle, USUAL, ("where the roll's other frames lie",),
+                 good[0].frames[0].format), shape
 
 
 def _leaders(seen: Sequence[Survey]) -> tuple[str, ...]:

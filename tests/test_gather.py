@@ -9,7 +9,7 @@ import pytest
 from negconv.base import FilmBase
 from negconv.errors import InputError
 from negconv.gather import choose_panels, find_captures, glance, hinted, is_output, labels, natural
-from negconv.pool import pool_bases
+from negconv.pool import is_blank, pool_bases
 
 
 def touch(folder, *names):
@@ -205,3 +205,12 @@ def test_unknown_exposures_keep_each_captures_level():
 
 def test_nothing_at_all():
     assert pool_bases([]) == [] and pool_bases([None, None]) == [(None, 0, "")] * 2
+
+
+def test_blank_and_fogged_frames_are_told_from_pictures():
+    rng = np.random.default_rng(8)
+    noise = rng.normal(0, 1, (8000, 3))
+    for level in (0.5, 0.01, 0.003):                              # base, and fog to density 2 and 2.5, with a camera's noise
+        assert is_blank(level * (1 + 0.03 * noise) + 0.0006 * noise)
+    faint = 0.3 * 10 ** (-0.3 * np.repeat(rng.uniform(0, 1, 80), 100))[:, None] * (1 + 0.03 * noise)
+    assert not is_blank(faint)
