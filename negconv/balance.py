@@ -22,7 +22,7 @@ GREY = 0.18
 #: Exposures further than this from white are held there, to stay finite in single precision for any film and matrix.
 DECADES = 9.0
 #: The most that is taken off for a black point; more contrast in the shadows is the tone curve's affair.
-BLACK_LIMIT = 0.004
+BLACK_LIMIT = 0.002
 #: Decades below the highlights down to which tones count for the anchor: deeper ones are the toe's and the noise's, and
 #: would move it with the film's exposure.
 _DEPTH = 1.2
@@ -313,7 +313,7 @@ def solve_balance(densities, film: Film, *, roll=None, mix: float = 0.0, neutral
         Stops added after the anchor.
     black_clip, white_clip : float
         Shares of the picture: below ``low``, above ``high``. The black points, one a channel, are where `black_clip`
-        of it lies below, as far as `BLACK_LIMIT`.
+        of it lies below, as far as `BLACK_LIMIT`; a calibrated film's stay at zero.
 
     Returns
     -------
@@ -340,7 +340,8 @@ def solve_balance(densities, film: Film, *, roll=None, mix: float = 0.0, neutral
     balance = replace(balance, offset=tuple(float(v + shift) for v in balance.offset))
     linear = balance.apply(film, own)
     low = np.quantile(linear, black_clip, axis=0)
-    black = np.clip(low, 0, BLACK_LIMIT) if black_clip > 0 else np.zeros(film.layers)
+    # A calibrated film's blacks are measured.
+    black = np.clip(low, 0, BLACK_LIMIT) if black_clip > 0 and film.fit != "calibrated" else np.zeros(film.layers)
     light = _luminance(linear - black)
     return replace(balance, black=tuple(map(float, black)), low=float(np.quantile(light, black_clip)),
                    high=float(np.quantile(light, 1 - white_clip)))
