@@ -191,7 +191,7 @@ def decide(seen: Survey, *, film=None, base: FilmBase | None = None, balance: Ba
         chosen, reason = choose_film(film, base, evidence, recipe)
         chosen.check_camera(seen.meta, path=seen.path or None)
         if balance is None:
-            chosen = adapted(chosen, base, [evidence], seen.meta)
+            chosen = fitted(chosen, base, [evidence], seen.meta)
         solved = balance or solve(chosen, base, [evidence], seen, recipe)
         where, pixel_um = geometry(frame, seen.shape, recipe)
         plans.append(Plan(where, base, chosen, solved, frame, reason, pixel_um,
@@ -282,7 +282,7 @@ def choose_film(film, base: FilmBase, evidence: np.ndarray, recipe: Recipe) -> t
     return Film.load(recipe.file(name) if name == recipe.film else name), "from a film file"
 
 
-def adapted(film: Film, base: FilmBase, evidence: Sequence[np.ndarray], meta: Meta) -> Film:
+def fitted(film: Film, base: FilmBase, evidence: Sequence[np.ndarray], meta: Meta) -> Film:
     """A generic colour film made fit for what is seen of it; any other film as it is.
 
     Its unmixing is meant for films and cameras as spectra make them. Where it would put more than `VIVID` of the
