@@ -38,13 +38,13 @@ def density(transmittance, base=1.0) -> np.ndarray:
     Examples
     --------
     >>> density([1.0, 0.1, 0.02]).round(3)
-    array([-0.   ,  1.   ,  1.699])
+    array([ 0.   ,  1.   ,  1.699])
     """
     light = _floating(transmittance)
     base = np.asarray(base, light.dtype)
     if not (np.isfinite(base).all() and (base > 0).all()):
         raise ValueError(f"the base must be positive and finite, not {base}")
-    return -np.log10(np.fmax(light / base, light.dtype.type(TINY)))
+    return np.log10(base) - np.log10(np.fmax(light, base * light.dtype.type(TINY)))
 
 
 def unmix(density, matrix) -> np.ndarray:
