@@ -1,8 +1,8 @@
 """A long roll under random faults: is every good frame done, every bad one named, and memory flat?
 
-Some 200 small captures, one in twelve of them damaged, are converted on two processes while workers are killed at random,
-captures vanish after they were surveyed, and files beyond a size cannot be written (as on a full disk; the limit is
-RLIMIT_FSIZE, so that nothing has to be mounted). Then the faults end and the roll is run again: all good frames must be
+Some 200 small captures, one in twelve of them damaged, are converted on two processes while workers are killed at
+random, captures vanish after they were surveyed, and files beyond a size cannot be written (as on a full disk; the limit
+is RLIMIT_FSIZE, so that nothing has to be mounted). Then the faults end and the roll is run again: all good frames must be
 there, byte for byte what an undisturbed run makes; then a third time, which must do nothing.
 
 Measured: frames done, failed and named in each run; memory of the parent and of the largest worker over the first and
@@ -33,7 +33,8 @@ from negconv.roll import Roll  # noqa: E402
 from negconv.synthetic.roll import make_roll  # noqa: E402
 
 #: One frame in ten is written with 16 bits, so that a size exists which some files pass and others do not.
-RECIPE = Recipe(spots="off", film="colour", format="6x9", bits=8, frames={f"frame{n:03d}": {"bits": 16} for n in range(1, 1000, 10)})
+RECIPE = Recipe(spots="off", film="colour", format="6x9", bits=8,
+                frames={f"frame{n:03d}": {"bits": 16} for n in range(1, 1000, 10)})
 #: Different captures the frames are copies of; each copy differs in its last bytes, which no decoder reads.
 DIFFERENT = 8
 
@@ -46,10 +47,12 @@ def captures(folder: Path, frames: int, megapixels: float, chance: random.Random
     shutil.copyfile(folder / "small" / "captures" / "panel.dng", where / "panel.dng")
     for number in range(1, frames + 1):
         name = f"frame{number:03d}.dng"
-        data = (folder / "small" / "captures" / f"frame{number % DIFFERENT + 1:02d}.dng").read_bytes() + str(number).encode()
+        data = (folder / "small" / "captures" / f"frame{number % DIFFERENT + 1:02d}.dng").read_bytes()
+        data += str(number).encode()
         if number % 12 == 5:
             damaged.add(name)
-            data = chance.choice((b"", b"no picture", data[:len(data) // 3], bytes(len(data)), data[:4] + chance.randbytes(20_000)))
+            data = chance.choice((b"", b"no picture", data[:len(data) // 3], bytes(len(data)),
+                                  data[:4] + chance.randbytes(20_000)))
         (where / name).write_bytes(data)
     return where, damaged
 
@@ -108,7 +111,8 @@ def resident(pid) -> int:
         return 0
 
 
-def convert(where: Path, out: Path, jobs: int, trouble: Trouble | None = None) -> tuple[dict[str, str], list[tuple[int, int]]]:
+def convert(where: Path, out: Path, jobs: int, trouble: Trouble | None = None) -> tuple[dict[str, str],
+                                                                                        list[tuple[int, int]]]:
     """What became of each capture ("ok", "skipped" or the line that was said), and memory after each frame."""
     said, memory = {}, []
     if trouble is not None:
@@ -158,10 +162,11 @@ def main() -> int:
         start = time.monotonic()
         said, _ = convert(where, folder / "out", args.jobs, trouble)
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
-        show(f"with faults ({trouble.kills} workers killed, {len(away)} captures taken away, files over {limit:,} bytes refused)", said,
-             time.monotonic() - start)
+        show(f"with faults ({trouble.kills} workers killed, {len(away)} captures taken away, files over {limit:,} "
+             "bytes refused)", said, time.monotonic() - start)
         failed = {n: text for n, text in said.items() if text != "ok"}
-        reasons = Counter("damaged" if n in damaged else "taken away" if n in away else "too large" if sizes[Path(n).stem] > limit
+        reasons = Counter("damaged" if n in damaged else "taken away" if n in away else "too large"
+                          if sizes[Path(n).stem] > limit
                           else "process died" if "died" in text else "UNEXPLAINED" for n, text in failed.items())
         print(f"  failed: {dict(reasons)}")
         if args.lines:
@@ -178,7 +183,8 @@ def main() -> int:
         start = time.monotonic()
         again, _ = convert(where, folder / "out", args.jobs)
         show("again without faults", again, time.monotonic() - start)
-        differ = [n for n in os.listdir(folder / "plain") if (folder / "plain" / n).read_bytes() != _or_none(folder / "out" / n)]
+        differ = [n for n in os.listdir(folder / "plain")
+                  if (folder / "plain" / n).read_bytes() != _or_none(folder / "out" / n)]
         if differ or set(os.listdir(folder / "out")) != set(os.listdir(folder / "plain")):
             amiss.append(f"{len(differ)} files differ from those of the undisturbed run, such as {differ[:3]}")
         start = time.monotonic()
@@ -189,7 +195,8 @@ def main() -> int:
 
     quarter = max(1, len(memory) // 4)
     for title, column in (("parent", 0), ("largest worker", 1)):
-        first, last = (statistics.median(m[column] for m in part if m[column]) for part in (memory[-3 * quarter:-2 * quarter], memory[-quarter:]))
+        first, last = (statistics.median(m[column] for m in part if m[column])
+                       for part in (memory[-3 * quarter:-2 * quarter], memory[-quarter:]))
         print(f"memory of the {title}: {first / 1e6:.0f} MB in the second quarter, {last / 1e6:.0f} MB in the last")
         if last > 1.1 * first + 10e6:
             amiss.append(f"memory of the {title} grows")

@@ -38,6 +38,7 @@ SECONDS = 10.0
 MEMORY = 600_000_000
 #: Address space of a worker: what asks for more than this gets none.
 ADDRESSES = 6_000_000_000
+ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 
 
 @dataclass(frozen=True)
@@ -82,9 +83,11 @@ def run(folder, numbers: range, seed: int, *, files: list[Path] | None = None):
 
 def _batch(folder: Path, batch: list[int], seed: int, files) -> list[int]:
     """Cases of one worker; returns the numbers it did not come to."""
-    order = json.dumps({"folder": str(folder), "numbers": batch, "seed": seed, "files": None if files is None else list(map(str, files))})
-    worker = subprocess.Popen([sys.executable, __file__, "--worker"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-                              env={**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "PYTHONWARNINGS": "default"})
+    order = json.dumps({"folder": str(folder), "numbers": batch, "seed": seed, "files": None
+                        if files is None else list(map(str, files))})
+    worker = subprocess.Popen([sys.executable, __file__, "--worker"], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+                              stderr=subprocess.DEVNULL,
+                              env={**os.environ, **ONE_THREAD, "PYTHONWARNINGS": "default"})
     worker.stdin.write(order.encode())
     worker.stdin.close()
     pending, started, text = list(batch), "", b""
@@ -103,7 +106,8 @@ def _batch(folder: Path, batch: list[int], seed: int, files) -> list[int]:
                         pending.remove(line["number"])
             elif data == b"":
                 said = worker.wait()
-                yield Case(pending[0], started, "crash", signal.Signals(-said).name if said < 0 else f"exit status {said}")
+                yield Case(pending[0], started, "crash", signal.Signals(-said).name
+                           if said < 0 else f"exit status {said}")
                 return pending[1:]
             elif time.monotonic() - last > 12 * SECONDS:  # the worker's own alarm did not wake it: inside a C library
                 worker.kill()
@@ -128,7 +132,8 @@ def work(order: dict) -> None:
     folder = Path(order["folder"])
     files = None if order["files"] is None else list(map(Path, order["files"]))
     sources = seeds_of(folder) if files is None else []
-    for module in ("rawpy", "tifffile", "PIL.Image", "scipy.ndimage", "scipy.interpolate", "scipy.optimize", "scipy.signal"):
+    for module in ("rawpy", "tifffile", "PIL.Image", "scipy.ndimage", "scipy.interpolate", "scipy.optimize",
+                   "scipy.signal"):
         __import__(module)
     logging.getLogger("tifffile").propagate = True  # whatever would reach a user's terminal shall be seen
     resource.setrlimit(resource.RLIMIT_AS, (ADDRESSES, ADDRESSES))
@@ -151,7 +156,8 @@ def work(order: dict) -> None:
         before, here = _files(folder), time.process_time()
         outcome, words = "done", ""
         used = resource.getrusage(resource.RUSAGE_SELF)
-        resource.setrlimit(resource.RLIMIT_CPU, (int(used.ru_utime + used.ru_stime + 3 * SECONDS) + 1, resource.RLIM_INFINITY))
+        resource.setrlimit(resource.RLIMIT_CPU, (int(used.ru_utime + used.ru_stime + 3 * SECONDS) + 1,
+                                                 resource.RLIM_INFINITY))
         _forget_peak()
         try:
             target(path)(path, folder / "out", number)
@@ -186,7 +192,8 @@ def work(order: dict) -> None:
                 path.unlink()
             else:
                 path.rename(folder / "bad" / path.name)
-        print(json.dumps({**said, "outcome": outcome, "said": words, "seconds": round(seconds, 3), "bytes": peak}), file=report)
+        print(json.dumps({**said, "outcome": outcome, "said": words, "seconds": round(seconds, 3), "bytes": peak}),
+              file=report)
     chatter.close()
     os.unlink(chatter.name)
 
@@ -208,7 +215,8 @@ def _kind(path: Path) -> list[str]:
 
 
 def _files(folder: Path) -> set[Path]:
-    return {p for p in folder.rglob("*") if p.parent.name not in ("out", "seeds", "bad") and not p.name.startswith("chatter")}
+    return {p for p in folder.rglob("*") if p.parent.name not in ("out", "seeds", "bad")
+            and not p.name.startswith("chatter")}
 
 
 def _too_long(*_) -> None:
@@ -260,7 +268,8 @@ def main() -> int:
             tally[Path(case.name).suffix, case.outcome] += 1
             slowest, largest = max(slowest, case.seconds), max(largest, case.bytes)
             if case.finding or args.only is not None or args.bombs:
-                print(f"{case.number} {case.name}: {case.outcome} ({case.seconds:.1f} s, {case.bytes / 1e6:.0f} MB) {case.said}", flush=True)
+                cost = f"{case.seconds:.1f} s, {case.bytes / 1e6:.0f} MB"
+                print(f"{case.number} {case.name}: {case.outcome} ({cost}) {case.said}", flush=True)
     for (kind, outcome), count in sorted(tally.items()):
         print(f"{kind:>6} {outcome:<12} {count}")
     print(f"{sum(tally.values())} files; slowest {slowest:.1f} s of processor time, most memory {largest / 1e6:.0f} MB")

@@ -7,28 +7,35 @@ import re
 import struct
 import zlib
 
+from fuzz_seeds import chunk
+
 #: Numbers at which counts, offsets and sizes go wrong.
 EDGES = (0, 1, 2, 3, 4, 7, 8, 16, 127, 128, 255, 256, 32767, 32768, 65500, 65535, 65536, 1 << 20, 30000, 100000,
          (1 << 31) - 1, 1 << 31, (1 << 32) - 2, (1 << 32) - 1)
 #: Values that mean something in a TIFF directory (TIFF 6.0, DNG 1.4), by tag.
 TAG_VALUES = {
-    258: (0, 1, 2, 4, 7, 8, 10, 12, 14, 16, 24, 32, 64, 128), 259: (0, 1, 2, 3, 4, 5, 6, 7, 8, 32773, 32946, 34712, 34892, 52546),
-    262: (0, 1, 2, 3, 4, 5, 6, 8, 9, 10, 32803, 34892, 65000), 274: (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 255), 277: (0, 1, 2, 3, 4, 5, 6, 255),
-    284: (0, 1, 2, 3), 317: (0, 1, 2, 3, 34892), 339: (0, 1, 2, 3, 4, 5, 6), 50717: (0, 1, 512, 65535), 50714: (0, 16383, 65535),
+    258: (0, 1, 2, 4, 7, 8, 10, 12, 14, 16, 24, 32, 64, 128),
+    259: (0, 1, 2, 3, 4, 5, 6, 7, 8, 32773, 32946, 34712, 34892, 52546),
+    262: (0, 1, 2, 3, 4, 5, 6, 8, 9, 10, 32803, 34892, 65000), 274: (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 255),
+    277: (0, 1, 2, 3, 4, 5, 6, 255), 284: (0, 1, 2, 3), 317: (0, 1, 2, 3, 34892), 339: (0, 1, 2, 3, 4, 5, 6),
+    50717: (0, 1, 512, 65535), 50714: (0, 16383, 65535),
 }
-TAGS = (*TAG_VALUES, 256, 257, 273, 278, 279, 322, 323, 324, 325, 330, 338, 700, 33421, 33422, 34665, 34675, 34853, 50706, 50712,
-        50713, 50718, 50719, 50720, 50721, 50728, 50829, 50830, 50831, 51008, 51009, 51022, 37393)
-WORDS = ("nan", "inf", "-inf", "1e308", "-1e308", "1e-308", "1e999", "9" * 400, "0", "-0.0", "-1", "true", "\"\"", "[]", "{}", "[[[]]]",
-         "null", "\"nan\"", "'''", "\"\"\"", "\"../../etc/passwd\"", "\"/etc/passwd\"", "\"/dev/zero\"", "\"<script>\"", "\"\\u0000\"",
-         "2026-99-99", "0x10", "1_000", "\x00", "\u202e", "\ufeff", "\U0001f331", "a.b.c", "=", ",", ";", "\n", "#", "[", "]", "]]", "}")
+TAGS = (*TAG_VALUES, 256, 257, 273, 278, 279, 322, 323, 324, 325, 330, 338, 700, 33421, 33422, 34665, 34675, 34853,
+        50706, 50712, 50713, 50718, 50719, 50720, 50721, 50728, 50829, 50830, 50831, 51008, 51009, 51022, 37393)
+WORDS = ("nan", "inf", "-inf", "1e308", "-1e308", "1e-308", "1e999", "9" * 400, "0", "-0.0", "-1", "true", '""', "[]",
+         "{}", "[[[]]]", "null", '"nan"', "\'\'\'", '"""', '"../../etc/passwd"', '"/etc/passwd"', '"/dev/zero"',
+         '"<script>"', '"\\u0000"', "2026-99-99", "0x10", "1_000", "\x00", "\u202e", "\ufeff", "\U0001f331", "a.b.c",
+         "=", ",", ";", "\n", "#", "[", "]", "]]", "}")
 
 #: Numbers that may well be allowed, to reach the far ends of what settings mean.
-NUMBERS = ("0", "1", "-1", "2", "3", "10", "100", "1000", "0.5", "0.001", "1e-6", "-0.5", "-10", "0.999", "1.5", "90", "1e6", "nan", "9" * 5000)
+NUMBERS = ("0", "1", "-1", "2", "3", "10", "100", "1000", "0.5", "0.001", "1e-6", "-0.5", "-10", "0.999", "1.5", "90",
+           "1e6", "nan", "9" * 5000)
 
 
 def mutated(data: bytes, kind: str, rng: random.Random, others: list[bytes]) -> bytes:
     """`data` of a file with the ending `kind`, damaged once or several times over."""
-    ways = {".png": (_png,), ".jpg": (_jpeg, _tiff), ".tif": (_tiff, _profile, _floats), ".dng": (_tiff,), ".json": (_json,) * 5}.get(kind, (_text,) * 3)
+    ways = {".png": (_png,), ".jpg": (_jpeg, _tiff), ".tif": (_tiff, _profile, _floats), ".dng": (_tiff,),
+            ".json": (_json,) * 5}.get(kind, (_text,) * 3)
     for _ in range(rng.choice((1, 1, 1, 2, 3, 6))):
         way = rng.choice((*ways, *ways, _bits, _bytes, _cut, _block)) if rng.random() < 0.97 else _splice
         data = _splice(data, rng, others) if way is _splice else way(data, rng)
@@ -48,13 +55,14 @@ def _bytes(data: bytes, rng) -> bytes:
     out = bytearray(data)
     for _ in range(rng.choice((1, 2, 8)) if len(out) > 4 else 0):
         size, order = rng.choice("BHI"), rng.choice("<>")
-        struct.pack_into(order + size, out, min(_place(out, rng), len(out) - 4), rng.choice(EDGES) & (1 << 8 * struct.calcsize(size)) - 1)
+        struct.pack_into(order + size, out, min(_place(out, rng), len(out) - 4),
+                         rng.choice(EDGES) & (1 << 8 * struct.calcsize(size)) - 1)
     return bytes(out)
 
 
 def _cut(data: bytes, rng) -> bytes:
     if rng.random() < 0.7:
-        return data[:rng.randrange(len(data) + 1)] if rng.random() < 0.7 else data[:rng.randrange(min(len(data), 64) + 1)]
+        return data[:rng.randrange(min(len(data), len(data) if rng.random() < 0.7 else 64) + 1)]
     return data + rng.choice((b"\0", b"\xff", data[:100])) * rng.randrange(1, 2000)
 
 
@@ -107,9 +115,11 @@ def _tiff(data: bytes, rng) -> bytes:
     if how < 0.12:
         struct.pack_into(order + "H", out, entry, rng.choice(TAGS))
     elif how < 0.24:
-        struct.pack_into(order + "H", out, entry + 2, rng.choice((0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 16, 255)))
+        struct.pack_into(order + "H", out, entry + 2, rng.choice((0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 16,
+                                                                  255)))
     elif how < 0.4:
-        struct.pack_into(order + "I", out, entry + 4, rng.choice((*EDGES, count + 1, max(count - 1, 0), count * 1000 & 0xFFFFFFFF)))
+        struct.pack_into(order + "I", out, entry + 4, rng.choice((*EDGES, count + 1, max(count - 1, 0),
+                                                                  count * 1000 & 0xFFFFFFFF)))
     elif how < 0.85:
         value = rng.choice(TAG_VALUES[tag]) if tag in TAG_VALUES and rng.random() < 0.7 else rng.choice(
             (*EDGES, len(data), len(data) - start - 1, at - start, 8))
@@ -121,7 +131,8 @@ def _tiff(data: bytes, rng) -> bytes:
         where, = struct.unpack_from(order + "I", data, entry + 8)
         for _ in range(rng.choice((1, 2, 6))):
             if start + where + 4 <= len(out) and where:
-                struct.pack_into(order + "I", out, min(start + where + 4 * rng.randrange(6), len(out) - 4), rng.choice(EDGES))
+                struct.pack_into(order + "I", out, min(start + where + 4 * rng.randrange(6), len(out) - 4),
+                                 rng.choice(EDGES))
     return bytes(out)
 
 
@@ -162,7 +173,8 @@ def _floats(data: bytes, rng) -> bytes:
     for _ in range(rng.choice((1, 10, 100))):
         at = rng.randrange(max(1, len(out) - 8)) // 4 * 4
         if at + 4 <= len(out):
-            struct.pack_into("<f", out, at, rng.choice((float("nan"), float("inf"), -float("inf"), 3e38, -3e38, 1e-45, -1.0, 1e9)))
+            struct.pack_into("<f", out, at, rng.choice((float("nan"), float("inf"), -float("inf"), 3e38, -3e38, 1e-45,
+                                                        -1.0, 1e9)))
     return bytes(out)
 
 
@@ -180,7 +192,8 @@ def _png(data: bytes, rng) -> bytes:
         i, (kind, body) = 0, chunks[0]
         field = rng.choice(((0, ">I"), (4, ">I"), (8, "B"), (9, "B"), (10, "B"), (11, "B"), (12, "B")))
         out = bytearray(body.ljust(13, b"\0"))
-        struct.pack_into(field[1], out, field[0], rng.choice(EDGES) if field[1] == ">I" else rng.choice((0, 1, 2, 3, 4, 6, 8, 16, 255)))
+        struct.pack_into(field[1], out, field[0], rng.choice(EDGES)
+                         if field[1] == ">I" else rng.choice((0, 1, 2, 3, 4, 6, 8, 16, 255)))
         chunks[i] = kind, bytes(out)
     elif how == 1:
         chunks.insert(rng.randrange(len(chunks)), chunks[i])
@@ -189,9 +202,11 @@ def _png(data: bytes, rng) -> bytes:
     elif how == 3:
         rng.shuffle(chunks)
     elif how == 4:
-        name = rng.choice((b"PLTE", b"tRNS", b"gAMA", b"cHRM", b"sRGB", b"iCCP", b"eXIf", b"zTXt", b"iTXt", b"tEXt", b"pHYs", b"acTL",
+        name = rng.choice((b"PLTE", b"tRNS", b"gAMA", b"cHRM", b"sRGB", b"iCCP", b"eXIf", b"zTXt", b"iTXt", b"tEXt",
+                           b"pHYs", b"acTL",
                            b"fcTL", b"fdAT", b"IDAT", b"IEND", b"bKGD", b"cICP", b"\0\0\0\0"))
-        chunks.insert(rng.randrange(1, len(chunks) + 1), (name, rng.choice((b"", rng.randbytes(9), body, b"a\0\0" + zlib.compress(bytes(5000))))))
+        added = rng.choice((b"", rng.randbytes(9), body, b"a\0\0" + zlib.compress(bytes(5000))))
+        chunks.insert(rng.randrange(1, len(chunks) + 1), (name, added))
     elif how == 5 and kind == b"IDAT":
         try:
             chunks[i] = kind, zlib.compress(_bits(zlib.decompress(body), rng), 1)
@@ -199,7 +214,7 @@ def _png(data: bytes, rng) -> bytes:
             chunks[i] = kind, _bits(body, rng)
     else:
         chunks[i] = kind, rng.choice((_bits, _bytes, _cut, _block, _tiff if kind == b"eXIf" else _bits))(body, rng)
-    return data[:8] + b"".join(struct.pack(">I", len(b)) + k + b + struct.pack(">I", zlib.crc32(k + b)) for k, b in chunks)
+    return data[:8] + b"".join(chunk(kind, body) for kind, body in chunks)
 
 
 def _chunks(data: bytes) -> list[tuple[bytes, bytes]]:
@@ -233,9 +248,11 @@ def _jpeg(data: bytes, rng) -> bytes:
             if rng.random() < 0.5:
                 struct.pack_into(">H", out, frame[0] + rng.choice((5, 7)), rng.choice(EDGES) & 0xFFFF)
             else:
-                out[frame[0] + rng.choice((4, 9, 11, 12, 14))] = rng.choice((0, 1, 3, 4, 8, 12, 0x11, 0x22, 0x41, 0xFF)) if frame[1] - frame[0] > 14 else 0
+                out[frame[0] + rng.choice((4, 9, 11, 12, 14))] = rng.choice((0, 1, 3, 4, 8, 12, 0x11, 0x22, 0x41,
+                                                                             0xFF)) if frame[1] - frame[0] > 14 else 0
     elif how == 4:
-        out[start + 1] = rng.choice((0xC0, 0xC1, 0xC2, 0xC3, 0xC4, 0xC9, 0xCC, 0xD8, 0xD9, 0xDA, 0xDB, 0xDD, 0xE1, 0xE2, 0xED, 0xEE, 0xFE))
+        out[start + 1] = rng.choice((0xC0, 0xC1, 0xC2, 0xC3, 0xC4, 0xC9, 0xCC, 0xD8, 0xD9, 0xDA, 0xDB, 0xDD, 0xE1,
+                                     0xE2, 0xED, 0xEE, 0xFE))
     else:
         return data[:start + 4] + _bits(data[start + 4:stop], rng) + data[stop:]
     return bytes(out)
@@ -292,7 +309,8 @@ def _json(data: bytes, rng) -> bytes:
     while isinstance(node[key], (dict, list)) and node[key] and rng.random() < 0.85:
         node = node[key]
         key = rng.choice(list(node)) if isinstance(node, dict) else rng.randrange(len(node))
-    value = rng.choice((None, True, 0, -1, 1e300, 10 ** 400, 1.5, "", "../../x", "<b>", "nan", "\ud800", [], {}, [[]], {"a": 1}, [1, 2, 3], node[key]))
+    value = rng.choice((None, True, 0, -1, 1e300, 10 ** 400, 1.5, "", "../../x", "<b>", "nan", "\ud800", [], {}, [[]],
+                        {"a": 1}, [1, 2, 3], node[key]))
     if isinstance(node, dict) and rng.random() < 0.3:
         if rng.random() < 0.5:
             del node[key]

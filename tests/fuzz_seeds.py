@@ -61,8 +61,9 @@ def _raws(name) -> None:
         rawfile.write_dng(name(f"raw-{pattern.lower()}.dng"), cfa, pattern=pattern, orientation=(1, 3, 6, 8)[i],
                           active_area=(2, 2, 60, 90) if i == 2 else None)
     cfa = rawfile.mosaic(little_negative(), white=4095, black=64)
-    plain = [(33421, 3, 2, (2, 2), True), (33422, 1, 4, bytes((0, 1, 1, 2)), True), (50706, 1, 4, bytes((1, 4, 0, 0)), True),
-             (50708, 2, 0, "Invented Copy B", True), (50714, 3, 1, 64, True), (50717, 3, 1, 4095, True)]
+    plain = [(33421, 3, 2, (2, 2), True), (33422, 1, 4, bytes((0, 1, 1, 2)), True),
+             (50706, 1, 4, bytes((1, 4, 0, 0)), True), (50708, 2, 0, "Invented Copy B", True), (50714, 3, 1, 64, True),
+             (50717, 3, 1, 4095, True)]
     tifffile.imwrite(name("raw-big-endian.dng"), cfa, photometric=32803, metadata=None, byteorder=">", extratags=plain)
 
 
@@ -108,7 +109,8 @@ def _through_pillow(name) -> None:
     exif = b"Exif\0\0" + exif_block(meta, "srgb", code.shape[:2])
     for i, space in enumerate(SPACES):
         bits = (np.uint16, np.uint8)[i % 2]
-        write_image(name(f"{space}.png"), (light * np.iinfo(bits).max).astype(bits), output="png", space=space, metadata=meta)
+        write_image(name(f"{space}.png"), (light * np.iinfo(bits).max).astype(bits), output="png", space=space,
+                    metadata=meta)
     write_image(name("grey16.png"), (light[..., 1] * 65535).astype(np.uint16), output="png", metadata=meta)
     picture.save(name("packbits.tif"), compression="packbits")
     picture.save(name("lzw.tif"), compression="tiff_lzw")
@@ -203,7 +205,8 @@ def _colours() -> np.ndarray:
 def _patches() -> str:
     """The patches of `little_chart`."""
     xyz = _colours() @ np.array(matrix("srgb", "xyz-d50")).T
-    lines = [f"{12 * (i % 6) + 12},{10 * (i // 6) + 12},12,10,{x:.4f},{y:.4f},{z:.4f}" for i, (x, y, z) in enumerate(xyz)]
+    lines = [f"{12 * (i % 6) + 12},{10 * (i // 6) + 12},12,10,{x:.4f},{y:.4f},{z:.4f}"
+             for i, (x, y, z) in enumerate(xyz)]
     return "\n".join(["x,y,w,h,X,Y,Z", *lines]) + "\n"
 
 
@@ -217,8 +220,9 @@ def chunk(kind: bytes, data: bytes) -> bytes:
 def _png(w: int, h: int, depth: int, colour: int, samples: bytes, *, interlace: int = 0, before: bytes = b"") -> bytes:
     line = len(samples) // h
     rows = b"".join(b"\0" + samples[y * line:(y + 1) * line] for y in range(h)) if not interlace else samples
-    return (b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", struct.pack(">IIBBBBB", w, h, depth, colour, 0, 0, interlace)) + before
-            + chunk(b"IDAT", zlib.compress(rows, 1)) + chunk(b"IEND", b""))
+    head = struct.pack(">IIBBBBB", w, h, depth, colour, 0, 0, interlace)
+    return (b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + before + chunk(b"IDAT", zlib.compress(rows, 1))
+            + chunk(b"IEND", b""))
 
 
 def _interlaced(code: np.ndarray) -> bytes:

@@ -78,7 +78,8 @@ def recipe(path: Path, out: Path, number: int) -> None:
     found = found.for_frame("frame03.dng", number % 4)
     made = convert(little_negative(), base=BASE, recipe=found, threads=1)
     _check_positive(made)
-    made.save(out / ("recipe" + {"tiff": ".tif", "png": ".png", "jpeg": ".jpg"}[found.output]), overwrite=True, threads=1)
+    made.save(out / ("recipe" + {"tiff": ".tif", "png": ".png", "jpeg": ".jpg"}[found.output]), overwrite=True,
+              threads=1)
 
 
 def notes(path: Path, out: Path, number: int) -> None:

@@ -85,13 +85,14 @@ def test_grey_is_the_same_as_one_channel_or_three(space):
 @pytest.mark.parametrize("space", SPACES)
 @pytest.mark.parametrize("primaries", ("srgb", "rec2020"))
 def test_out_of_gamut_only_saturation_gives_way(space, primaries):
-    """Luminance and the direction from grey stay (a straight line to the grey of the same luminance); none is negative."""
+    """Luminance and the direction from grey stay (a straight line to the grey of that luminance); none is negative."""
     rng = np.random.default_rng(11)
     out = rng.uniform(-0.2, 0.9, (5000, 3))
     weights = np.array(colour.luminance(space))
     target = out @ np.array(colour.matrix(primaries, space)).T
     out, target = out[target @ weights > 0.02], target[target @ weights > 0.02]
-    got = colour.decode(encode(out.astype(np.float32)[None], ToneCurve.off(), space=space, primaries=primaries, threads=1)[0] / 65535, space)
+    got = colour.decode(encode(out.astype(np.float32)[None], ToneCurve.off(), space=space, primaries=primaries,
+                               threads=1)[0] / 65535, space)
     y = target @ weights
     keep = np.minimum(1, y / np.maximum(y - target.min(axis=1), 1e-12))
     expected = np.clip(y[:, None] + (target - y[:, None]) * keep[:, None], 0, 1)
@@ -117,7 +118,8 @@ def test_tone_keeps_the_order_and_proportion_of_channels(rgb, tone):
 
 
 @settings(deadline=None, max_examples=150)
-@given(st.lists(st.floats(width=32, allow_nan=True, allow_infinity=True), min_size=3, max_size=3), st.sampled_from(sorted(TONES)),
+@given(st.lists(st.floats(width=32, allow_nan=True, allow_infinity=True), min_size=3, max_size=3),
+       st.sampled_from(sorted(TONES)),
        st.sampled_from(SPACES), st.sampled_from((8, 16)))
 def test_whatever_number_becomes_a_code_value_without_a_word(rgb, tone, space, bits):
     with np.errstate(all="ignore"):
@@ -133,12 +135,14 @@ def test_whatever_number_becomes_a_code_value_without_a_word(rgb, tone, space, b
 def test_channel_order_does_not_matter_where_spaces_agree():
     """In the primaries it came in, red and blue exchanged come out exchanged (in gamut, where no luminance counts)."""
     rgb = np.random.default_rng(1).uniform(0, 2, (1, 5000, 3)).astype(np.float32)
-    assert np.array_equal(encode(rgb, ToneCurve(), threads=1)[..., ::-1], encode(rgb[..., ::-1], ToneCurve(), threads=1))
+    assert np.array_equal(encode(rgb, ToneCurve(), threads=1)[..., ::-1],
+                          encode(rgb[..., ::-1], ToneCurve(), threads=1))
 
 
 def test_threads_do_not_change_a_byte():
     rgb = np.random.default_rng(2).normal(0.2, 0.3, (700, 900, 3)).astype(np.float32)
-    assert encode(rgb, ToneCurve(), space="romm", threads=1).tobytes() == encode(rgb, ToneCurve(), space="romm", threads=3).tobytes()
+    assert encode(rgb, ToneCurve(), space="romm", threads=1).tobytes() == encode(rgb, ToneCurve(), space="romm",
+                                                                                 threads=3).tobytes()
 
 
 def test_bits_that_are_not():

@@ -97,7 +97,8 @@ def test_density_encodings_give_back_their_codes(ten, sixteen):
        hnp.arrays(float, (3, 3), elements=st.floats(-1, 2)))
 def test_unmixing_does_not_see_the_order_of_channels(values, order, matrix):
     order = list(order)
-    assert np.allclose(density.unmix(values[:, order], matrix[np.ix_(order, order)]), density.unmix(values, matrix)[:, order])
+    assert np.allclose(density.unmix(values[:, order], matrix[np.ix_(order, order)]),
+                       density.unmix(values, matrix)[:, order])
 
 
 # ---- colour -------------------------------------------------------------------------------------------------------
@@ -143,7 +144,8 @@ def test_weights_of_a_shift_add_up_to_one_and_mirror(shift):
     assert np.allclose(weights[::-1], sinc_weights(np.float64(1 - shift)), atol=1e-6)
 
 
-@given(st.floats(-180, 180), st.floats(-20, 20), st.floats(-20, 20), st.integers(1, 9), st.integers(1, 12), st.integers(1, 7), st.integers(1, 9),
+@given(st.floats(-180, 180), st.floats(-20, 20), st.floats(-20, 20), st.integers(1, 9), st.integers(1, 12),
+       st.integers(1, 7), st.integers(1, 9),
        RGB)
 def test_an_even_field_stays_even_under_any_cut(angle, x, y, h, w, rows, columns, rgb):
     """Any turn, any place (outside too), any size down to one pixel, of captures down to one pixel."""
@@ -153,7 +155,8 @@ def test_an_even_field_stays_even_under_any_cut(angle, x, y, h, w, rows, columns
     assert np.allclose(out, np.float32(rgb), rtol=2e-5)
 
 
-@given(hnp.arrays(np.float32, (7, 9, 3), elements=st.floats(0, 1, width=32)), st.sampled_from((1, 2, 3)), st.permutations((0, 1, 2)))
+@given(hnp.arrays(np.float32, (7, 9, 3), elements=st.floats(0, 1, width=32)), st.sampled_from((1, 2, 3)),
+       st.permutations((0, 1, 2)))
 def test_cuts_and_means_do_not_see_the_order_of_channels(array, k, order):
     order = list(order)
     where = Cut(((0.99, -0.1411, 1.2), (0.1411, 0.99, 0.4)), (5, 6))
@@ -184,7 +187,8 @@ def test_a_panel_divided_by_itself_is_one(h, w, rgb, level):
 def test_flattening_follows_the_exposure(scale, rgb):
     panel = panel_field(Capture(np.full((8, 12, 3), (0.5, 0.6, 0.4), np.float32)))
     light = np.broadcast_to(np.float32(rgb), (8, 12, 3)).astype(np.float32)
-    assert np.allclose(flatten(Capture(light * np.float32(scale)), panel).samples, flatten(Capture(light), panel).samples * scale, rtol=1e-4)
+    assert np.allclose(flatten(Capture(light * np.float32(scale)), panel).samples,
+                       flatten(Capture(light), panel).samples * scale, rtol=1e-4)
 
 
 # ---- film and balance ------------------------------------------------------------------------------------------------
@@ -198,7 +202,8 @@ def negative(seed: int, n: int = 400) -> np.ndarray:
     return 0.6 * (np.log10(np.geomspace(0.01, 1.5, n))[:, None] + rng.normal(0, 0.15, (n, 3)) + 2.2)
 
 
-@given(st.sampled_from((Film.colour(), Film.mono(), STRAIGHT)), hnp.arrays(np.float32, (6, 3), elements=st.floats(width=32, allow_nan=True, allow_infinity=True)))
+@given(st.sampled_from((Film.colour(), Film.mono(), STRAIGHT)),
+       hnp.arrays(np.float32, (6, 3), elements=st.floats(width=32, allow_nan=True, allow_infinity=True)))
 def test_a_film_takes_whatever_light(film, light):
     with np.errstate(all="ignore"):
         d = film.densities(np.clip(np.nan_to_num(light), -1e30, 1e30), (0.5, 0.3, 0.15))
@@ -220,7 +225,8 @@ def test_a_balance_undoes_the_exposure_of_the_film(seed, stops):
 
 
 @settings(max_examples=25)
-@given(st.integers(0, 1000), st.sampled_from((0.0, 1e-4, 0.5, 5.0)), st.integers(1, 40), st.sampled_from((Film.colour(), Film.mono(), STRAIGHT)))
+@given(st.integers(0, 1000), st.sampled_from((0.0, 1e-4, 0.5, 5.0)), st.integers(1, 40),
+       st.sampled_from((Film.colour(), Film.mono(), STRAIGHT)))
 def test_a_balance_of_whatever_picture_is_finite(seed, spread, n, film):
     """Even pictures, single pixels, noise, densities far over any film's: always finite, always in range."""
     rng = np.random.default_rng(seed)
@@ -264,11 +270,13 @@ def test_an_inversion_does_not_see_the_order_of_layers(order, seed):
 
 @pytest.mark.parametrize("film", ("colour", "mono"))
 @pytest.mark.parametrize("make", (
-    lambda rng: rng.choice(np.float32([0, 1]), (40, 60, 3)),                                 # dead and saturated pixels
-    lambda rng: np.zeros((40, 60, 3), np.float32) + np.float32(0.2),                         # nothing but one tone
-    lambda rng: rng.normal(0.01, 0.02, (40, 60, 3)).astype(np.float32),                      # negative after black subtraction
-    lambda rng: (rng.integers(0, 4, (40, 60, 3)) * 60).astype(np.uint8),                     # posterised to four levels
-    lambda rng: np.where(rng.random((40, 60, 1)) < 0.5, np.float32((0.5, 0, 0)), np.float32((0, 0, 0.5))),  # channels without light
+    # dead and saturated pixels; nothing but one tone; negative after black subtraction; posterised to four levels
+    lambda rng: rng.choice(np.float32([0, 1]), (40, 60, 3)),
+    lambda rng: np.zeros((40, 60, 3), np.float32) + np.float32(0.2),
+    lambda rng: rng.normal(0.01, 0.02, (40, 60, 3)).astype(np.float32),
+    lambda rng: (rng.integers(0, 4, (40, 60, 3)) * 60).astype(np.uint8),
+    # pixels without light in two channels; single pixels, rows and columns; hardly any light
+    lambda rng: np.where(rng.random((40, 60, 1)) < 0.5, np.float32((0.5, 0, 0)), np.float32((0, 0, 0.5))),
     lambda rng: rng.random((1, 1, 3)).astype(np.float32), lambda rng: rng.random((1, 50, 3)).astype(np.float32),
     lambda rng: rng.random((50, 1)).astype(np.float32), lambda rng: np.full((30, 40, 3), 2e-4, np.float32)))
 def test_odd_captures_stay_finite(make, film):
