@@ -37,8 +37,8 @@ def density(transmittance, base=1.0) -> np.ndarray:
 
     Examples
     --------
-    >>> density([1.0, 0.1, 0.02]).round(3)
-    array([ 0.   ,  1.   ,  1.699])
+    >>> density([1.0, 0.1, 0.02]).round(3).tolist()
+    [0.0, 1.0, 1.699]
     """
     light = _floating(transmittance)
     base = np.asarray(base, light.dtype)
