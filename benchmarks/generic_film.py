@@ -18,7 +18,8 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+# In place of this folder, where `import colour` would find a benchmark and not colour-science.
+sys.path[:1] = [str(ROOT), str(ROOT / "tests")]
 
 import spectral  # noqa: E402
 
@@ -180,8 +181,8 @@ def listing(name: str, values: np.ndarray) -> str:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--worlds", type=int, default=800, help="worlds of the fit (default: 800)")
-    parser.add_argument("--held-back", type=int, default=200, help="worlds to judge it by (default: 200)")
+    parser.add_argument("--worlds", type=int, default=700, help="worlds of the fit (default: 700)")
+    parser.add_argument("--held-back", type=int, default=100, help="worlds to judge it by (default: 100)")
     parser.add_argument("--ridge", type=float, default=6.0, help="weight that keeps coefficients small (default: 6)")
     args = parser.parse_args()
 
