@@ -12,6 +12,8 @@ from .features import NAMES
 
 #: Candidates below this confidence are not even listed.
 DOUBTFUL = 0.25
+#: Trees that every candidate goes through, and the sum below which it goes no further.
+EARLY, HOPELESS = 60, -2.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,18 +38,27 @@ class Trees:
     leaves: np.ndarray
 
     def __call__(self, values: np.ndarray) -> np.ndarray:
+        alive = np.arange(len(values))
+        total = np.full(len(values), self.start, np.float32)
+        for begin, end in ((0, EARLY), (EARLY, len(self.leaves))):
+            total[alive] += self._sum(values[alive], begin, end)
+            # What the first trees hold for picture the rest do not turn into dirt: most candidates end here.
+            alive = np.flatnonzero(total > HOPELESS)
+        return 1 / (1 + np.exp(-total))
+
+    def _sum(self, values: np.ndarray, begin: int, end: int) -> np.ndarray:
         n = len(values)
         bins = np.stack([np.searchsorted(e, values[:, j], side="right") for j, e in enumerate(self.edges)]).astype(np.uint8)
         flat, column = bins.reshape(-1), np.arange(n)
-        total = np.full(n, self.start, np.float32)
+        total = np.zeros(n, np.float32)
         depth = self.leaves.shape[1].bit_length() - 1
-        for feature, limit, leaf in zip(self.features * n, self.limits, self.leaves):
+        for feature, limit, leaf in zip(self.features[begin:end] * n, self.limits[begin:end], self.leaves[begin:end]):
             node = (flat[feature[0] + column] > limit[0]).astype(np.int32)
             for d in range(1, depth):
                 at = node + (2 ** d - 1)
                 node = node * 2 + (flat[feature[at] + column] > limit[at])
             total += leaf[node]
-        return 1 / (1 + np.exp(-total))
+        return total
 
 
 @lru_cache(maxsize=4)
