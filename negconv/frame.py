@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -396,8 +396,13 @@ class _Sided(Frame):
 FAINT = 0.4
 
 
+#: A side this share of the picture's shorter side off the line of its strip has been mistaken.
+STRAYED = 0.02
+
+
 def _agreed(frames: list[_Sided], aspect: float | None) -> list[Frame]:
     """Faint sides put where the size of a strip's other pictures, or the format's shape, has them."""
+    frames = _in_line(frames)
     sizes = np.array([f.size for f in frames])
     sure = np.array([[min(f.sides[1], f.sides[3]), min(f.sides[0], f.sides[2])] for f in frames])
     usual = [float(np.median(sizes[sure[:, i] > 0.8, i])) if (sure[:, i] > 0.8).any() else None for i in range(2)]
@@ -431,7 +436,26 @@ def _agreed(frames: list[_Sided], aspect: float | None) -> list[Frame]:
 
 #: Of a constant and the evidence in its order; fitted by ``benchmarks/frames.py --fit`` and by captures rendered another
 #: way, beside the repository, with photographs that are in neither.
-WEIGHTS = (0.87, 0.98, 0.28, 0.34, 0.86, 0.78, 0.39, -0.87, -0.75, -1.03, -0.66, -1.16, -1.51, 0.27)
+WEIGHTS = (0.42, 1.21, 0.14, 0.45, 1.07, 0.90, 0.58, -1.00, -0.76, -1.04, -0.71, -1.53, -0.73, 0.23)
+
+
+def _in_line(frames: list[_Sided]) -> list[_Sided]:
+    """The sides that the pictures of a strip share, put on one line where one of them has strayed from it."""
+    if len(frames) < 3:
+        return frames
+    corners = np.array([f.corners for f in frames])
+    middles = corners.mean(axis=1)
+    along = 0 if np.ptp(middles[:, 0]) > np.ptp(middles[:, 1]) else 1
+    short = float(np.median([min(f.size) for f in frames]))
+    for pair in (((0, 1), (3, 2)) if along == 0 else ((0, 3), (1, 2))):
+        at, off = corners[:, pair, along].ravel(), corners[:, pair, 1 - along].ravel()
+        slopes = [(off[j] - off[i]) / (at[j] - at[i]) for i in range(len(at)) for j in range(i) if abs(at[j] - at[i]) > short]
+        slope = float(np.median(slopes))
+        rest = off - slope * at
+        strayed = np.abs(rest - np.median(rest)) > STRAYED * short
+        line = np.where(strayed, slope * at + np.median(rest), off)
+        corners[:, pair, 1 - along] = line.reshape(-1, 2)
+    return [replace(f, corners=tuple((float(x), float(y)) for x, y in c)) for f, c in zip(frames, corners)]
 
 
 def _confidence(evidence: list[float]) -> float:

@@ -16,7 +16,7 @@ from negconv.synthetic.scenes import scene
 
 def capture(kind, seed, kind_of_film="colour", **changes):
     rng = np.random.default_rng([seed, 8])
-    layout = replace(layouts.random_layout(kind, rng, size=(720, 1080), content="plain"), gain=(1.0, 1.0, 1.0), fall_off=0.0,
+    layout = replace(layouts.random_layout(kind, rng, size=(520, 780), content="plain"), gain=(1.0, 1.0, 1.0), fall_off=0.0,
                      **changes)
     return layouts.render(layout, [np.float32(2) * scene("cat", (200, 300), 1)], layouts.random_stock(rng, kind_of_film))
 
