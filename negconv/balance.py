@@ -35,18 +35,19 @@ _CELL = 0.05
 _STEPS = tuple(np.geomspace(1.33, 0.034, 11))
 #: How much a picture weighs against the expectation.
 _PICTURE = 43_000.0
-#: What to expect of a film nothing is known of: its layers' speeds differ by so many decades, and their slopes by such a
-#: part, which moves greys about the point where exposure begins, so far below the middle of a picture.
+#: What to expect of a film nothing is known of: its layers' speeds differ by so many decades, and their slopes by such
+#: a part, which moves greys about the point where exposure begins, so far below the middle of a picture.
 _OFFSET, _TILT, _PIVOT = 0.07, 0.114, 1.0
-#: No layer is taken for steeper or flatter than its film's by more than this part: a picture of one tone says nothing of it.
+#: No layer is taken for steeper or flatter than its film's by more than this part: a picture of one tone says nothing
+#: of it.
 _STEEPEST = 0.5
 #: Share of a picture's colours on the line from which it is believed.
 ENOUGH = 0.03
-#: The same for a frame whose roll has been seen: light changes from frame to frame, the film's slopes do not; and colours
-#: further than this from the roll's greys count little.
+#: The same for a frame whose roll has been seen: light changes from frame to frame, the film's slopes do not; and
+#: colours further than this from the roll's greys count little.
 _ROLL_OFFSET, _ROLL_TILT, _ROLL_FAR = 0.06, 0.02, 0.3
-#: A calibrated film knows where grey is. What a picture says against it is heeded from the first of these on and believed
-#: from the second: decades of one layer against the others.
+#: A calibrated film knows where grey is. What a picture says against it is heeded from the first of these on and
+#: believed from the second: decades of one layer against the others.
 _TRUSTED = (0.05, 0.15)
 
 
@@ -330,7 +331,8 @@ def solve_balance(densities, film: Film, *, roll=None, mix: float = 0.0, neutral
     if not len(own):
         raise ValueError("no finite densities to balance")
     if film.kind == "mono":
-        balance = replace(Balance.none(film), combine=mono_weights(np.concatenate(rolls) if rolls else own, film.unmix[0]))
+        combine = mono_weights(np.concatenate(rolls) if rolls else own, film.unmix[0])
+        balance = replace(Balance.none(film), combine=combine)
     else:
         balance = _neutral(own, film, rolls, mix, neutral, sample, grey)
     level = _anchor(own, film, balance)
@@ -430,7 +432,7 @@ class Reading:
     on_toe : float
         Share of the picture, 0..1, where the film answers with less than half its slope: shadows without drawing.
     stops : float
-        Over (or under) the exposure the film is meant for, as far as a picture of usual brightness tells: within a stop.
+        Over (or under) the exposure the film is meant for, as far as a picture of usual brightness tells: to a stop.
 
     Examples
     --------
@@ -479,7 +481,8 @@ def read_negative(densities, film: Film) -> Reading:
     knee = np.array([c.gamma * c.toe * np.log(2) if isinstance(c, Curve) and c.toe > 0 else 0.1 for c in film.curves])
     mean = layers.mean(axis=1)
     stops = -_anchor(d, film, Balance.none(film)) / np.log10(2)
-    return Reading(*(float(v) for v in np.quantile(mean, (0.01, 0.5, 0.99))), float((mean < knee.mean()).mean()), float(stops))
+    low, middle, high = (float(v) for v in np.quantile(mean, (0.01, 0.5, 0.99)))
+    return Reading(low, middle, high, float((mean < knee.mean()).mean()), float(stops))
 
 
 def _common(values) -> float:

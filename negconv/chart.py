@@ -23,8 +23,8 @@ LEAST_COLOUR, LEAST_MONO = 12, 4
 INNER = 0.8
 #: A patch is uneven when the densities of its quarters part by more than this.
 UNEVEN = 0.04
-#: Weight of one spread of a value in CIELAB units, against which the patches' errors count; from where on an error counts
-#: by its size only.
+#: Weight of one spread of a value in CIELAB units, against which the patches' errors count; from where on an error
+#: counts by its size only.
 RIDGE, ROBUST = 0.6, 4.0
 #: Eyes and standards ask more of greys.
 GREY_WEIGHT = 1.5
@@ -57,8 +57,8 @@ def calibrate(capture, base, patches, xyz, *, kind: str | None = None, name: str
     Returns
     -------
     Film
-        For this stock, development, panel and camera. ``film.residuals`` says how well it gives back the chart, patch by
-        patch; ``film.notes`` what was left out and what the chart falls short of.
+        For this stock, development, panel and camera. ``film.residuals`` says how well it gives back the chart, patch
+        by patch; ``film.notes`` what was left out and what the chart falls short of.
 
     Raises
     ------
@@ -67,10 +67,10 @@ def calibrate(capture, base, patches, xyz, *, kind: str | None = None, name: str
 
     Notes
     -----
-    Of a patch's inner part the middle half of the pixels by brightness is read, so dirt does no harm. Slopes, toe and shoulder of
-    the layers, the unmixing and the matrix are fitted together to CIELAB by damped least squares with a ridge towards
-    the generic film, loosely enough for a chart of 24 patches and tightly enough that 12 do not ring; a patch that lies
-    far off what the others say is left out and named.
+    Of a patch's inner part the middle half of the pixels by brightness is read, so dirt does no harm. Slopes, toe and
+    shoulder of the layers, the unmixing and the matrix are fitted together to CIELAB by least squares with a ridge
+    towards what is usual, loosely enough for a chart of 24 patches and tightly enough that 12 do not ring; a patch that
+    lies far off what the others say is left out and named.
     """
     path = getattr(capture, "path", "") or "chart"
     meta = meta or getattr(capture, "meta", Meta())
@@ -103,7 +103,8 @@ def calibrate(capture, base, patches, xyz, *, kind: str | None = None, name: str
         raise InputError(path, f"has {int(fit_for.sum())} usable patches, {enough} are needed",
                          "photograph a chart with more patches, not clipped and on the film")
     if np.ptp(above[fit_for].mean(axis=1)) < 0.3:
-        raise InputError(path, "has patches of almost one density", "check the rectangles: they must lie on the patches")
+        raise InputError(path, "has patches of almost one density",
+                         "check the rectangles: they must lie on the patches")
     if np.corrcoef(above[fit_for].mean(axis=1), np.log10(xyz[fit_for, 1]))[0, 1] < 0.3:
         raise InputError(path, "has patches whose densities do not follow the reference values",
                          "check the order of the patches, and that the capture is a negative")
@@ -161,8 +162,8 @@ def read_patches(data: np.ndarray, patches, *, path="chart", base=None, clipped=
     light, usable = np.ones((len(rects), 3)), np.ones(len(rects), bool)
     for i, (x, y, w, h) in enumerate(rects):
         if w <= 0 or h <= 0 or x < -0.5 or y < -0.5 or x + w > width + 0.5 or y + h > height + 0.5:
-            raise InputError(path, f"patch {i + 1} ({x:g},{y:g},{w:g},{h:g}) does not lie within the {width} x {height} "
-                             "capture", "give x,y,w,h in capture pixels")
+            raise InputError(path, f"patch {i + 1} ({x:g},{y:g},{w:g},{h:g}) does not lie within the {width} x "
+                             f"{height} capture", "give x,y,w,h in capture pixels")
         rows, columns = _inner(y, h, height), _inner(x, w, width)
         block = np.asarray(data[rows, columns], float)
         light[i] = _middle(block.reshape(-1, 3))
@@ -232,8 +233,8 @@ def chart_patches(corners, *, columns: int = 6, rows: int = 4, fill: float = 0.6
 
     Examples
     --------
-    >>> chart_patches([(0, 0), (60, 0), (60, 40), (0, 40)], fill=0.5)[0]
-    array([2.5, 2.5, 5. , 5. ])
+    >>> chart_patches([(0, 0), (60, 0), (60, 40), (0, 40)], fill=0.5)[0].tolist()
+    [2.5, 2.5, 5.0, 5.0]
     """
     to = np.asarray(corners, float)
     if to.shape != (4, 2) or not np.isfinite(to).all():
@@ -327,8 +328,9 @@ class _Colour:
 
         if start is not None:
             return first + _least(residual, [(start - first) / self.SPREAD]) * self.SPREAD
-        # Films seen by a camera with broad channels are far from the usual, and the way there is not downhill all along.
-        return first + _least(residual, [(self._start(share) - first) / self.SPREAD for share in (0.3, 1.0, 2.5)]) * self.SPREAD
+        # Films seen by a camera with broad channels are far from the usual, and the way there is not always downhill.
+        starts = [(self._start(share) - first) / self.SPREAD for share in (0.3, 1.0, 2.5)]
+        return first + _least(residual, starts) * self.SPREAD
 
     def error(self, values: np.ndarray) -> np.ndarray:
         return delta_e(self.predicted(values), self.lab)
@@ -378,7 +380,8 @@ class _Mono:
         self.start = np.array([np.log(slope), float(np.median(level - self.above / slope)), np.log(0.2), 0.0])
 
     def curve(self, values: np.ndarray) -> Curve:
-        return Curve(float(np.exp(values[0])), float(values[1]), float(np.exp(values[2])), float(2.6 * np.exp(-values[3])), 0.25)
+        gamma, toe = np.exp(values[[0, 2]])
+        return Curve(float(gamma), float(values[1]), float(toe), float(2.6 * np.exp(-values[3])), 0.25)
 
     def predicted(self, values: np.ndarray, rows=slice(None)) -> np.ndarray:
         h = 10.0 ** np.clip(self.curve(values).log_exposure(self.above[rows]), -6, 1)
@@ -388,7 +391,8 @@ class _Mono:
         rows = np.flatnonzero(kept)
 
         def residual(step):
-            return np.concatenate([self.predicted(self.start + step * self.SPREAD, rows) - self.lightness[rows], step * RIDGE])
+            off = self.predicted(self.start + step * self.SPREAD, rows) - self.lightness[rows]
+            return np.concatenate([off, step * RIDGE])
 
         starts = [np.zeros(4), np.ones(4)] if start is None else [(start - self.start) / self.SPREAD]
         return self.start + _least(residual, starts) * self.SPREAD
@@ -488,7 +492,8 @@ def read_table(path) -> tuple[np.ndarray, np.ndarray]:
     return table[:, :4], table[:, 4:]
 
 
-def calibrate_file(chart, table, *, panel=None, base=None, kind: str | None = None, name: str = "calibrated film") -> Film:
+def calibrate_file(chart, table, *, panel=None, base=None, kind: str | None = None,
+                   name: str = "calibrated film") -> Film:
     """`calibrate` from files: what `negconv calibrate` does.
 
     Parameters

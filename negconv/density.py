@@ -98,8 +98,8 @@ class Curve:
         if self.top is not None:
             object.__setattr__(self, "top", float(self.top))
         top = 1.0 if self.top is None else self.top
-        if not (0.01 <= self.gamma <= 100 and abs(self.start) <= 100 and 0 <= self.toe <= 100 and 0 <= self.shoulder <= 100
-                and 0 < top <= 100):
+        if not (0.01 <= self.gamma <= 100 and abs(self.start) <= 100 and 0 <= self.toe <= 100
+                and 0 <= self.shoulder <= 100 and 0 < top <= 100):
             raise ValueError(f"no characteristic curve: {self!r}")
 
     def density(self, log_exposure) -> np.ndarray:

@@ -15,16 +15,16 @@ WIDE = (
     (-0.5262, 1.482, 0.01703),
     (-0.0112, 0.01825, 0.9112),
 )
-#: XYZ (D65) to camera of a typical camera, for captures without a matrix of their own: the mean over the worlds whose cameras
-#: tell colours well apart (condition below 4).
+#: XYZ (D65) to camera of a typical camera, for captures without a matrix of their own: the mean over the worlds whose
+#: cameras tell colours well apart (condition below 4).
 TYPICAL_CAMERA = (
     (0.918, -0.136, -0.0832),
     (-0.4797, 1.1984, 0.2398),
     (-0.1505, 0.2548, 0.6733),
 )
 
-# A film in 18 values: off-diagonal unmixing by rows; natural logarithms of three gammas and a toe; off-diagonal matrix by
-# rows; how far greys' red and blue lie above green.
+# A film in 18 values: off-diagonal unmixing by rows; natural logarithms of three gammas and a toe; off-diagonal matrix
+# by rows; how far greys' red and blue lie above green.
 #: Before anything is seen of the film.
 STILL = (
     0.02294, -0.03642, -0.7387, 0.07936, -0.205, -0.3242, -0.6109, -0.3711, -0.3948, -1.082, -1.197, -0.04747,
@@ -79,11 +79,12 @@ VALUES = (
 #: Log exposure at which the straight line meets the base, on average, still and adapted.
 START, ADAPTED_START = -2.0637, -2.0617
 
-#: The slope lies between the 0.62 common practice aims at and the 0.68 that, with this toe, gives the contrast ISO 6:1993 asks
-#: of development for pictures (density 0.80 over 1.30 decades from 0.10 above base and fog on). The curve starts so that a
-#: grey of 18 % lies a decade over that point, as a meter to ISO 2720 places it (from memory).
+#: The slope lies between the 0.62 common practice aims at and the 0.68 that, with this toe, gives the contrast ISO
+#: 6:1993 asks of development for pictures (density 0.80 over 1.30 decades from 0.10 above base and fog on). The curve
+#: starts so that a grey of 18 % lies a decade over that point, as a meter to ISO 2720 places it (from memory).
 MONO = {
-    "name": "generic mono", "kind": "mono", "sensing": "camera", "fit": "generic", "source": "common practice and ISO 6:1993",
+    "name": "generic mono", "kind": "mono", "sensing": "camera", "fit": "generic",
+    "source": "common practice and ISO 6:1993",
     "unmix": ((1 / 3, 1 / 3, 1 / 3),), "matrix": ((1.0,),),
     "curves": ({"gamma": 0.65, "start": -1.77, "toe": 0.2},),
 }
@@ -103,7 +104,8 @@ def adapted(film: Film, features: np.ndarray) -> Film:
     # Beyond two and a half spreads nothing was seen that the corrections could have been learnt from.
     away = np.clip((features - mean) / spread, -2.5, 2.5)
     values = np.array(VALUES)
-    return replace(Film.from_dict({**film.to_dict(), **_put_together(values[:, 0] + values[:, 1:] @ away, ADAPTED_START)}), fit="adapted")
+    parts = _put_together(values[:, 0] + values[:, 1:] @ away, ADAPTED_START)
+    return replace(Film.from_dict({**film.to_dict(), **parts}), fit="adapted")
 
 
 def _put_together(values: np.ndarray, start: float) -> dict:
