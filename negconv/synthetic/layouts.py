@@ -7,7 +7,7 @@ sizes and gaps are common practice, no source. Stocks, scenes and holders are in
 """
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -572,8 +572,3 @@ def _content(scene: np.ndarray, content: str, rng) -> np.ndarray:
     if content == "snow":
         return (0.75 + 0.35 * (scene / max(float(scene.max()), 1e-3))).astype(np.float32)
     return scene
-
-
-def straightened(layout: Layout) -> Layout:
-    """The same capture without perspective and lens distortion."""
-    return replace(layout, perspective=(0.0, 0.0), distortion=0.0)
