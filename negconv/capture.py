@@ -23,6 +23,8 @@ MAX_PIXELS = 500_000_000
 #: A compressed file may not declare more than this many times its own size, once it declares over `FREE` bytes.
 MAX_EXPANSION = 400
 FREE = 64_000_000
+#: Light in a float file beyond this is no light: products of it with other numbers would leave single precision.
+BRIGHTEST = 1e9
 #: Scans of a progressive JPEG; each passes over the whole picture, and encoders write about ten.
 MAX_SCANS = 100
 #: TIFF compressions that can be unpacked within a bound: none, LZW, deflate (two numbers), PackBits.
@@ -605,9 +607,10 @@ def _pack(array: np.ndarray, path: str, meta: Meta, linear: bool, curve, assumed
             samples = array.astype(np.float32)
         if array.dtype.kind != "f":
             samples /= np.float32(np.iinfo(array.dtype).max)
-        bad = ~np.isfinite(samples)
+        bad = ~(np.abs(samples) < BRIGHTEST)
         if bad.any():
-            raise InputError(path, f"holds NaN or infinity in {int(bad.sum()):,} samples", "export it again")
+            raise InputError(path, f"holds NaN or infinity, or light beyond {BRIGHTEST:g}, in {int(bad.sum()):,} samples",
+                             "export it again")
         white = 1.0
         if not linear:
             samples = _srgb_decode(samples)

@@ -118,6 +118,18 @@ def test_a_narrow_long_capture(tmp_path):
     assert read(tmp_path / "out" / "wide.tif").shape == (3, 30_000)
 
 
+@pytest.mark.parametrize("value", (np.nan, np.inf, -np.inf, 3e38, -1e10))
+def test_float_samples_that_are_no_light(tmp_path, value):
+    import tifffile
+
+    light = little_negative((8, 12))
+    light[2, 3, 1] = value
+    tifffile.imwrite(tmp_path / "a.tif", light, photometric="rgb")
+    for source in (tmp_path / "a.tif", light):
+        with pytest.raises(InputError, match="NaN or infinity, or light beyond 1e.09, in 1 samples"):
+            read(source)
+
+
 # ---- names --------------------------------------------------------------------------------------------------------
 
 NAMES = (
