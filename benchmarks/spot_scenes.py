@@ -255,6 +255,88 @@ def sample(name: str, seed: int, shape=(640, 800), *, dirt=None, clean: bool = F
                   _positive(film, base, stock, gain, full, seed_noise, with_density), made_dirt)
 
 
+def copied(name: str, seed: int, shape=(640, 800), *, dirt=None, clean: bool = False) -> Sample:
+    """One frame as a copy stand gives it: a soft enlargement, everything on the film seen through the copying lens, and the
+    whole chain of `negconv.convert` after it.
+    """
+    import negconv
+
+    rng = np.random.default_rng([seed, sum(map(ord, name)), 7])
+    light = _blur(picture(name, shape, rng), rng.choice([0.4, 0.8, 1.2]))
+    mono = bool(rng.random() < 0.5)
+    if mono:
+        light = np.repeat((light @ np.array([0.2126, 0.7152, 0.0722], np.float32))[..., None], 3, axis=2)
+    base = (np.array([0.62, 0.60, 0.58]) if mono else np.array([0.55, 0.24, 0.13])) * rng.uniform(0.8, 1.2)
+    above = rng.uniform(0.5, 0.7) * np.maximum(np.log10(np.maximum(light * rng.uniform(0.5, 2.0), 1e-3)) + 2.2, 0)
+    own = rng.standard_normal(shape + (1 if mono else 3,), dtype=np.float32)
+    own = _blur(own, rng.choice([0.4, 0.7, 1.0]))
+    above = above + rng.uniform(0.005, 0.03) * own / own.std() * np.sqrt(0.2 + above)
+    if not mono:
+        mix = rng.uniform(0.0, 0.15, (3, 3))
+        np.fill_diagonal(mix, 1.0)
+        above = above @ mix.T
+    film = (base * 10.0 ** -above).astype(np.float32)
+    made = (dirt or _plain_dirt)(shape, rng, 0.3)
+    lens, full, noise = rng.uniform(0.4, 0.9), rng.uniform(10000, 60000), rng.integers(1 << 30)
+
+    def positive(through) -> Positive:
+        seen = _blur(through, lens)
+        seen = seen + np.random.default_rng(noise).standard_normal(seen.shape, dtype=np.float32) * np.sqrt(np.maximum(seen, 0) / full)
+        return negconv.convert(np.clip(seen, 1e-5, 1).astype(np.float32), base=tuple(base), film="mono" if mono else "colour",
+                               frame=negconv.Frame.rectangle(0, 0, shape[1], shape[0]), recipe=negconv.Recipe(inset=0.0))
+
+    plain = positive(film)
+    return Sample(name, plain if clean else positive(made.over(film, base)), plain, made)
+
+
+def _plain_dirt(shape, rng, soft) -> Dirt:
+    return make_dirt(shape, rng, specks=int(rng.uniform(15, 70)), fibres=int(rng.integers(2, 9)), scratches=int(rng.integers(0, 3)),
+                     dark_scratches=int(rng.integers(0, 2)), size=float(np.exp(rng.uniform(np.log(4.0), np.log(12)))),
+                     depth=(0.35, 1.0), soft=soft)
+
+
+def outlined(path):
+    """A maker of dirt from outlines people drew on scans: a file with ``pts`` (x, y), ``starts`` and ``kind``."""
+    from PIL import Image, ImageDraw
+
+    from negconv.synthetic.dirt import Defect
+
+    data = np.load(path)
+    begins = data["starts"]
+    outlines = [(str(k), data["pts"][a:b].astype(float)) for k, a, b in zip(data["kind"], begins, begins[1:]) if b - a >= 3]
+
+    def make(shape, rng, soft) -> Dirt:
+        h, w = shape
+        factor, labels, defects = np.ones(shape, np.float32), np.zeros(shape, np.int32), []
+        for _ in range(int(rng.integers(15, 60))):
+            kind, points = outlines[rng.integers(len(outlines))]
+            turn = rng.uniform(0, 2 * np.pi)
+            points = points @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+            points -= points.min(axis=0)
+            size = points.max(axis=0)
+            if size.max() < 1.5 or (size > 0.9 * np.array([w, h])).any():
+                continue
+            at = rng.uniform(2, np.array([w, h]) - size - 2)
+            x, y = np.floor(at).astype(int) - 1
+            cw, ch = np.ceil(size).astype(int) + 4
+            cell = Image.new("L", (4 * int(cw), 4 * int(ch)))
+            ImageDraw.Draw(cell).polygon([tuple(p) for p in (points + at - [x, y] + 0.5) * 4], fill=255, outline=255)
+            part = np.s_[max(y, 0):min(y + ch, h), max(x, 0):min(x + cw, w)]
+            cover = np.asarray(cell.resize((int(cw), int(ch)), Image.Resampling.BOX), np.float32) / 255
+            cover = cover[part[0].start - y:part[0].stop - y, part[1].start - x:part[1].stop - x]
+            if (cover > 0.5).sum() < 3 or labels[part].any():
+                continue
+            depth = float(rng.choice([rng.uniform(0.9, 1.0), rng.uniform(0.5, 0.9), rng.uniform(0.35, 0.6)], p=[0.5, 0.35, 0.15]))
+            factor[part] *= 1 - depth * cover
+            labels[part][cover > 0.5] = len(defects) + 1
+            fibre = "hair" in kind.lower()
+            defects.append(Defect(len(defects) + 1, "fibre" if fibre else "scratch" if kind == "Scratch" else "speck", True,
+                                  *(at + size / 2).tolist(), int((cover > 0.5).sum()), depth))
+        return Dirt(factor, None, labels, tuple(defects))
+
+    return make
+
+
 def _positive(film, base, stock, mean, full, seed, with_density) -> Positive:
     """A plain inversion: no curve, no matrix, one gamma a channel; noise of the camera with `full` electrons."""
     rng = np.random.default_rng(seed)

@@ -25,9 +25,9 @@ TREES, DEPTH = 260, 5
 USED, CUT = 0.4, {True: 0.74, False: 0.9}
 
 
-def gather(name: str, seed: int, shape, *, clean: bool = False, dirt=None) -> dict[bool, tuple[np.ndarray, np.ndarray]]:
+def gather(name: str, seed: int, shape, *, clean: bool = False, dirt=None, make=spot_scenes.sample) -> dict[bool, tuple[np.ndarray, np.ndarray]]:
     """Features and targets (1 dirt, 0 picture, nan neither) of all candidates of one frame, by sign."""
-    s = spot_scenes.sample(name, seed, shape, clean=clean, dirt=dirt)
+    s = make(name, seed, shape, clean=clean, dirt=dirt)
     linear, density, _ = find._parts(s.positive, None)
     plane = noise.film_plane(linear, density, threads=1)
     frame = features.Frame(plane)

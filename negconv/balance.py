@@ -26,6 +26,9 @@ BLACK_LIMIT = 0.002
 #: Decades below the highlights down to which tones count for the anchor: deeper ones are the toe's and the noise's, and
 #: would move it with the film's exposure.
 _DEPTH = 1.2
+#: Log10 of the most light a layer is taken to have seen. What lets through less than film can (dust, the holder) would
+#: else be thousands of times white, in whatever colour the layers' differences make of it; held, it prints white.
+BRIGHTEST = 2.0
 #: Pixels a frame's statistics are taken from.
 SAMPLE = 20_000
 
@@ -122,7 +125,7 @@ class Balance:
 
     def _exposure(self, film: Film, c: int, layer: np.ndarray) -> np.ndarray:
         log_h = self.slope[c] * film.curves[c].log_exposure(np.clip(layer, THINNEST, DENSEST)) + self.offset[c]
-        return 10.0 ** np.clip(log_h, -DECADES, DECADES)
+        return 10.0 ** np.clip(log_h, -DECADES, BRIGHTEST)
 
     def to_dict(self) -> dict:
         """JSON-able values."""
