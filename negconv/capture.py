@@ -472,6 +472,8 @@ def _read_tiff(path: str, linearity: str) -> Capture | None:
         if page.photometric in (32803, 34892):
             return None
         shape = page.shape
+        if not all(isinstance(n, int) for n in shape):
+            raise InputError(path, "declares several numbers for one side of the picture", "copy it again")
         if len(shape) == 3 and page.planarconfig == 2:
             shape = (shape[1], shape[2], shape[0])
         if len(shape) not in (2, 3) or (len(shape) == 3 and shape[2] not in (1, 2, 3, 4)) or page.dtype is None:

@@ -293,6 +293,7 @@ def bombs(folder) -> dict[str, Path]:
     tiles = tiff(np.zeros((64, 64), np.uint16), tile=(64, 64), compression="zlib")
     put("tile.tif", tagged(tiles, {322: 2 ** 31 - 16, 323: 2 ** 31 - 16}))
     put("samples.tif", tagged(plain, {277: 65535}))
+    put("sides.tif", plain.replace(struct.pack("<HHI", 256, 4, 1), struct.pack("<HHI", 256, 4, 900)))
     put("loop.tif", tagged(plain, {}, following=8))
     put("count.tif", tagged(plain, {}, counts=2 ** 32 - 1))
     chain = bytearray(plain)
