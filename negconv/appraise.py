@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from .base import FilmBase, base_in
-from .capture import Capture, read
+from .capture import Capture, Meta, read
 from .errors import one_line
 from .flat import PanelField, flatten
 from .frame import PROXY, Frame, Look, look, picture_mask
@@ -31,10 +31,11 @@ class Judgement:
 
     Attributes
     ----------
-    name : {"exposure", "evenness", "stray light", "sharpness"}
+    name : {"exposure", "density", "evenness", "stray light", "sharpness"}
     verdict : {"good", "poor", "unknown"}
     values : tuple of float
-        Exposure: stops of headroom of the channels; evenness: share of light lost; stray light: the holder's light as a
+        Exposure: stops of headroom of the channels; density: thinnest, middle and densest of the picture above base, share
+        on the toe, stops over the rated exposure; evenness: share of light lost; stray light: the holder's light as a
         share of the base's; sharpness: of `PLACES`, 1 = as sharp as pixels can be.
     finding : str
     remedy : str
@@ -299,9 +300,28 @@ def inspect_capture(source, *, panel=None, recipe=None) -> Report:
     judgements.append(judge_evenness(seen, even.shape, panel=panel if panel is not None else None, flattened=capture.flattened))
     judgements.append(judge_stray_light(even.data, seen))
     judgements.append(judge_sharpness(capture, max(frames, key=lambda f: f.size[0] * f.size[1])))
+    reading = _reading(even, seen.frames, base, capture.meta)
+    if reading is not None:
+        judgements.insert(1, reading)
     warnings = list(capture.meta.notes) + [w for f in frames for w in f.warnings] + list(base.warnings)
     return Report(capture.path or "array", frames, base, clipped, tuple(judgements), tuple(dict.fromkeys(warnings)),
                   draw_found(small.data, seen.frames, base))
+
+
+def _reading(even: Capture, frames, base: FilmBase, meta: Meta) -> Judgement | None:
+    """How dense the negative is, and whether its shadows sit on the toe."""
+    from .balance import read_negative
+    from .film import Film, film_kind
+
+    inside = even.data[picture_mask(frames, even.shape, inset=0.03)]
+    if len(inside) < 100 or not base.sound:
+        return None
+    inside = inside[:: max(1, len(inside) // 20_000)]
+    kind, why = film_kind(base.density, -np.log10(np.maximum(inside, 1e-6) / np.array(base.rgb)))
+    film = Film.colour() if kind == "colour" else Film.mono()
+    reading = read_negative(film.densities(inside, base.rgb, meta), film)
+    return Judgement("density", GOOD, (reading.thin, reading.middle, reading.dense, reading.on_toe, reading.stops),
+                     f"{kind} ({why}); {reading.text()}")
 
 
 def draw_found(proxy: np.ndarray, frames, base: FilmBase | None = None, *, long_side: int = 1000) -> np.ndarray:

@@ -13,13 +13,13 @@ from typing import Sequence
 import numpy as np
 
 from .balance import Balance
-from .base import FilmBase, sample_base
+from .base import FilmBase, base_in, sample_base
 from .capture import Capture, Meta, read
 from .colour import luminance
 from .errors import InputError
 from .film import Film
 from .flat import PanelField, flatten, panel_field
-from .frame import Frame, find_frames, format_named, picture_mask
+from .frame import Frame, format_named, look, picture_mask
 from .positive import Positive
 from .recipe import Recipe
 from .resample import Cut
@@ -116,21 +116,26 @@ def survey(source, *, panel=None, frames: Sequence[Frame] | None = None, base: F
         small = flatten(small, panel)
     elif not capture.flattened and capture.path:
         warnings.append(NO_PANEL)
+    # A plain array may be transmittance or not; a file that was not flattened is not.
+    flattened = None if capture.meta.kind == "array" and not small.flattened else small.flattened
+    seen = None
     if frames is None:
-        frames = [f.scaled(k) for f in find_frames(replace(small, reduced=1), recipe.format)]
+        seen = look(small.data, recipe.format, flattened=flattened)
+        frames = [f.scaled(k) for f in seen.frames]
     frames = tuple(frames)
     for f in frames:
         warnings += f.warnings
     if base is None:
         try:
-            base = sample_base(replace(small, reduced=1), [f.reduced(k) for f in frames])
+            base = base_in(small.data, None if seen else [f.reduced(k) for f in frames], flattened=flattened, seen=seen)
         except InputError as error:
             warnings.append(f"no base: {error.fault}")
     evidence = tuple(_evidence(small.data, f.reduced(k)) for f in frames)
     neutral = None
     if isinstance(recipe.neutral, tuple) and len(recipe.neutral) == 4:
         neutral = tuple(map(float, _rectangle(small.data, recipe.neutral, k, capture).mean(axis=(0, 1))))
-    return Survey(capture.path, capture.meta, tuple(n * capture.reduced for n in capture.shape), frames, base, evidence, small.flattened, neutral, clipped,
+    shape = tuple(n * capture.reduced for n in capture.shape)
+    return Survey(capture.path, capture.meta, shape, frames, base, evidence, small.flattened, neutral, clipped,
                   tuple(dict.fromkeys(warnings)))
 
 
@@ -429,7 +434,7 @@ def film_base(given, capture: Capture, field_: PanelField | None, recipe: Recipe
         recipe.file(given) if given == recipe.base else given, linearity=recipe.linearity, reduced=True)
     small = leader.proxy(PROXY)
     small = small if field_ is None or leader.flattened else flatten(small, field_)
-    return replace(sample_base(replace(small, reduced=1)), source=f"leader {os.path.basename(leader.path)}")
+    return replace(sample_base(replace(small, reduced=1), leader=True), source=f"leader {os.path.basename(leader.path)}")
 
 
 def or_whole(seen: Survey) -> Survey:
