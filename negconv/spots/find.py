@@ -16,6 +16,10 @@ from .table import Spots
 MOST_DOUBTFUL = 300
 #: Pixels within which a strip continues another.
 GAP = 8
+#: Share of an outline that is its largest piece where it is dirt; pieces below a share of that, or pixels, are crumbs.
+WHOLE, CRUMB, LEAST = 0.6, 0.3, 2
+#: Share of the least confidence at which a strip may be vouched for by what it continues.
+NEARLY = 0.7
 #: Scratches are thin: dark spots are looked for at the finest scales only.
 DARK_LEVELS = 2
 
@@ -120,8 +124,29 @@ def _search(plane, linear, frame, light: bool, threads: int) -> list[_Found]:
         keep = wins[owner]
         number = np.cumsum(wins) - 1
         at, who, deep = outline(level, index[keep], number[owner[keep]], ground[wins], contrast[wins])
-        out.append(_Found(at, who, confidence[wins], deep, light))
+        at, who, whole = in_one_piece(at, who, len(deep), level.full.shape)
+        out.append(_Found(at, who, np.where(whole, confidence[wins], 0), deep, light))
     return out
+
+
+def in_one_piece(index, owner, count, shape):
+    """Outlines without their crumbs, and which of them hold together: dirt is of one piece, a row of highlights is not.
+
+    Returns
+    -------
+    index, owner : int arrays
+    whole : bool array (count,)
+        Most of the outline is its largest piece.
+    """
+    sheet = index + owner * (shape[0] * shape[1])
+    order = np.argsort(sheet)
+    index, owner = index[order], owner[order]
+    piece, n = connected(sheet[order], shape[1])
+    size = np.bincount(piece, minlength=n)
+    largest = np.zeros(count, np.int64)
+    np.maximum.at(largest, owner, size[piece])
+    keep = size[piece] >= np.maximum(CRUMB * largest[owner], LEAST)
+    return index[keep], owner[keep], largest >= WHOLE * np.bincount(owner, minlength=count)
 
 
 def worth(confidence, area) -> np.ndarray:
@@ -217,7 +242,8 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
     value = worth(confidence, area)
     sure = confidence >= least
     # Only what is far beyond doubt may vouch for its continuation.
-    sure |= continuing(index, owner, confidence >= (1 + 2 * least) / 3, light, shape)
+    # A strip of the picture (a wire, a joint between bricks) can touch a hair, so it must be nearly believed by itself.
+    sure |= continuing(index, owner, confidence >= (1 + 2 * least) / 3, light, shape) & (confidence >= NEARLY * least)
     confidence = np.where(sure, np.maximum(confidence, least), confidence)
     rows: list = []
     doubtful: list = []
