@@ -54,10 +54,14 @@ def main() -> None:
         make_roll(folder, megapixels=args.megapixels * 0.75, plan=plan, jobs=2)
         capture, panel = Path(folder, "captures/frame01.dng"), Path(folder, "captures/panel.dng")
         floor = [sys.executable, "-c", FLOOR, str(capture), str(Path(folder, "floor.tif")), DEMOSAIC]
-        ours = [sys.executable, "-m", "negconv", "convert", str(capture), "-o", str(Path(folder, "out")), "--panel",
-                str(panel), "--spots", args.spots, "--overwrite", "--quiet", "--film", "colour"]
-        timed(floor), timed(ours)
-        rows = [(timed(floor), timed(ours)) for _ in range(args.runs)]
+
+        def ours(run: int) -> list[str]:
+            # A folder of its own each time: what is there already from the same inputs would not be made again.
+            return [sys.executable, "-m", "negconv", "convert", str(capture), "-o", str(Path(folder, f"out{run}")), "--panel",
+                    str(panel), "--spots", args.spots, "--quiet", "--film", "colour"]
+
+        timed(floor), timed(ours(0))
+        rows = [(timed(floor), timed(ours(run + 1))) for run in range(args.runs)]
     (f_time, f_memory), (o_time, o_memory) = ([statistics.median(r[i][j] for r in rows) for j in (0, 1)] for i in (0, 1))
     ratio = statistics.median(o[0] / f[0] for f, o in rows)
     memory = statistics.median(o[1] / f[1] for f, o in rows)

@@ -13,6 +13,10 @@ from .errors import InputError, one_line
 
 DONE, SOME_FAILED, UNUSABLE = 0, 1, 2
 
+# Strips and frames are what runs side by side; threads of the linear algebra below them would only get in each other's way.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
 _EPILOG = """\
 examples:
   negconv demo glasshouse                          an invented roll, converted: look at glasshouse/positives

@@ -239,6 +239,29 @@ def apply(capture: Capture, plan: Plan, *, panel: PanelField | None = None, reci
                     plan.film, plan.balance, recipe, capture.meta, capture.path, plan.warnings)
 
 
+def apply_encoded(capture: Capture, plan: Plan, *, panel: PanelField | None = None, recipe: Recipe = Recipe(), bits: int = 16,
+                  threads: int = 2) -> tuple[Positive, np.ndarray]:
+    """As `apply`, where nothing follows the inversion: strips are encoded while they are in the cache.
+
+    Returns
+    -------
+    positive : Positive
+        With an empty picture: all that is to be recorded of it.
+    codes : ndarray uint8 or uint16 (h, w, 3) or (h, w)
+        What ``apply(...).encode(recipe.space, bits)`` gives.
+    """
+    from .encode import Encoder
+    from .invert import invert
+
+    grey = plan.film.kind == "mono"
+    encoder = Encoder(recipe.tone, space=recipe.space, bits=bits, grey=grey)
+    codes, _ = invert(capture, plan.cut, stages(plan, capture.meta), field=None if capture.flattened else panel,
+                      threads=threads, keep_density=False, encoder=encoder)
+    nothing = np.empty((0, 0) if grey else (0, 0, 3), np.float32)
+    return Positive(nothing, "srgb", None, plan.cut.matrix, plan.pixel_um, recipe.tone, plan.frame, plan.base, plan.film,
+                    plan.balance, recipe, capture.meta, capture.path, plan.warnings), codes
+
+
 def levelled(plan: Plan, capture: Capture, *, panel: PanelField | None = None, recipe: Recipe = Recipe()) -> Plan:
     """The plan with the horizon made level, where the recipe asks for that and one is found with confidence."""
     if recipe.level != "horizon":

@@ -14,7 +14,7 @@ The plain reference, written with the library's own value functions, stands in t
 """
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,14 +22,17 @@ from .capture import Capture
 from .encode import Encoder
 from .flat import PanelField
 from .parallel import over
-from .resample import Cut, Shears
+from .resample import LOBES, Cut, Shears, cut, shift_rows
 
 #: Densities the tables cover, and entries per unit of density (linear interpolation between them).
 D_LOW, D_HIGH, PER_DENSITY = -1.0, 6.0, 2048
 #: Relative transmittance below this is zero light plus noise (density 5.5, beyond any film and any camera).
 TINY = 10.0 ** -5.5
-#: Rows a strip: small enough for a strip and its scratch to stay in a core's cache.
-STRIP = 8
+#: Pixels one numpy operation works on: few enough for a strip and its scratch to stay in a core's cache, enough for
+#: two threads to get past the interpreter's lock (see `negconv.parallel`).
+PIXELS = 80_000
+#: Rows read at a time where nothing is turned, and the tiles of a turned picture.
+STRIP, TILE_ROWS, TILE_COLUMNS = 64, 512, 8192
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,49 +151,119 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
     channels = len(stages.tables)
     out = np.empty((h, w, channels), np.float32 if encoder is None else encoder.dtype)
     density = np.empty((h, w), np.float32) if keep_density else None
-    samples = capture.samples
-    shears = Shears.of(where, capture.shape)
-    light = _Light(capture, field)
-    if shears is None or (shears.still and not _inside(where, capture.shape)):
-        from .resample import cut
+    source = _source(capture, where, field, threads)
+    tile_w = w if source.whole_rows else min(w, TILE_COLUMNS)
+    tile_h = STRIP if source.whole_rows else TILE_ROWS
+    tiles = [(y, x) for y in range(0, h, tile_h) for x in range(0, w, tile_w)]
 
-        flat = np.empty(samples.shape, np.float32)
-        over(len(flat), lambda y0, y1: light.rows(y0, y1, flat[y0:y1]), size=256, threads=threads)
-        plane = cut(flat, where)
-        rows = lambda y0, y1, out: plane[y0:y1]  # noqa: E731
-    elif shears.still:
-        view, (x0, y_0) = shears.turned, (int(shears.origin[0]), int(shears.origin[1]))
-        if (shears.turn == np.eye(2)).all():
-            def rows(y0, y1, out):
-                return light.window(y_0 + y0, y_0 + y1, x0, x0 + w, out)
-        else:
-            flat = np.empty(samples.shape, np.float32)
-            over(len(flat), lambda y0, y1: light.rows(y0, y1, flat[y0:y1]), size=256, threads=threads)
-            plane = view(flat)[y_0:y_0 + h, x0:x0 + w]
-            rows = lambda y0, y1, out: np.ascontiguousarray(plane[y0:y1])  # noqa: E731
-    else:
-        plane = _start(threads, samples, light, shears)
-        over(plane.shape[1], lambda c0, c1: shears.shift_columns(plane, c0, c1), size=512, threads=threads)
+    def work(start: int, stop: int) -> None:
+        rows, scratch = max(1, PIXELS // tile_w), _Scratch()
+        strip = _Strip(stages, rows * tile_w)
+        light = np.empty((rows * tile_w, 3), np.float32)
+        made = np.empty((rows * tile_w, channels), np.float32)
+        coded = made if encoder is None else np.empty(made.shape, encoder.dtype)
+        dense = None if density is None else np.empty(rows * tile_w, np.float32)
+        for y0, x0 in tiles[start:stop]:
+            y1, x1 = min(y0 + tile_h, h), min(x0 + tile_w, w)
+            read = source.tile(y0, y1, x0, x1, scratch)
+            for y in range(y0, y1, rows):
+                n = min(rows, y1 - y)
+                m = n * (x1 - x0)
+                t = light[:m]
+                read(y - y0, y - y0 + n, t.reshape(n, x1 - x0, 3))
+                strip(t, made[:m], None if dense is None else dense[:m])
+                if encoder is not None:
+                    encoder(made[:m], coded[:m])
+                out[y:y + n, x0:x1] = coded[:m].reshape(n, x1 - x0, channels)
+                if density is not None:
+                    density[y:y + n, x0:x1] = dense[:m].reshape(n, x1 - x0)
 
-        def rows(y0, y1, out):
-            shears.shift_out(plane, y0, y1, out)
-            return out
-
-    def work(y0: int, y1: int) -> None:
-        strip = _Strip(stages, STRIP * w)
-        buffer = np.empty((STRIP, w, 3), np.float32)
-        scratch = None if encoder is None else np.empty((STRIP * w, channels), np.float32)
-        for y in range(y0, y1, STRIP):
-            n = min(STRIP, y1 - y)
-            t = rows(y, y + n, buffer[:n]).reshape(-1, 3)
-            target = out[y:y + n].reshape(-1, channels)
-            linear = target if scratch is None else scratch[:n * w]
-            strip(t, linear, None if density is None else density[y:y + n].reshape(-1))
-            if encoder is not None:
-                encoder(linear, target)
-
-    over(h, work, size=STRIP * 16, threads=threads)
+    over(len(tiles), work, size=max(1, len(tiles) // (8 * max(1, threads))), threads=threads)
     return (out if channels == 3 else out[..., 0]), density
+
+
+def _source(capture: Capture, where: Cut, field: PanelField | None, threads: int):
+    """What gives the cut's tiles as panel-relative light."""
+    light = _Light(capture, field)
+    shears = Shears.of(where, capture.shape)
+    if shears is not None and (shears.turn == np.eye(2)).all():
+        return _Upright(light.window, where, shears, capture.shape)
+    # A quarter turn, a mirror, a scale: the panel is divided out first, over the whole capture.
+    flat = np.empty(capture.samples.shape, np.float32)
+    over(len(flat), lambda y0, y1: light.window(y0, y1, 0, flat.shape[1], flat[y0:y1]), size=64, threads=threads)
+    if shears is None:
+        whole = cut(flat, where)
+        return _Upright(_window(whole), Cut.rectangle(0, 0, where.shape[1], where.shape[0]), None, whole.shape[:2])
+    turned = Cut(((shears.cosine, -shears.b, shears.origin[0]), (shears.b, shears.cosine, shears.origin[1])), where.shape)
+    return _Upright(_window(shears.turned(flat)), turned, replace(shears, turn=np.eye(2)), shears.size)
+
+
+class _Scratch:
+    """Memory of one thread, used again from tile to tile: memory touched for the first time costs more than arithmetic."""
+
+    def __init__(self) -> None:
+        self._flat: dict[str, np.ndarray] = {}
+
+    def array(self, name: str, shape: tuple[int, ...]) -> np.ndarray:
+        size = int(np.prod(shape))
+        if name not in self._flat or self._flat[name].size < size:
+            self._flat[name] = np.empty(size + size // 8, np.float32)
+        return self._flat[name][:size].reshape(shape)
+
+
+def _window(array: np.ndarray):
+    def read(y0: int, y1: int, x0: int, x1: int, out: np.ndarray) -> np.ndarray:
+        out[...] = array[y0:y1, x0:x1]
+        return out
+    return read
+
+
+class _Upright:
+    """Tiles of a cut that is no more than a small turn of its source.
+
+    A turned tile is three shears of a window of the source not much larger than itself, so that a capture of any size needs
+    no second copy, and a tile stays in the cache from the first shear to the code values.
+    """
+
+    def __init__(self, window, where: Cut, shears: Shears | None, size: tuple[int, int]) -> None:
+        self.window, self.where, self.size = window, where, size
+        self.still = shears is None or shears.still
+        x, y = where.to_capture(0, 0)
+        h, w = where.shape
+        # Whole pixels inside the capture are read as they lie; all else goes through the shears, which repeat the edge.
+        self.whole_rows = self.still and 0 <= x <= size[1] - w and 0 <= y <= size[0] - h
+
+    def tile(self, y0: int, y1: int, x0: int, x1: int, scratch: _Scratch):
+        """A function that fills an array with rows of the tile, counted from its top."""
+        if self.whole_rows:
+            left, top = (int(round(v)) for v in self.where.to_capture(x0, y0))
+            return lambda a, b, out: self.window(top + a, top + b, left, left + x1 - x0, out)
+        (a, b, _), (d, e, _) = self.where.matrix
+        x, y = self.where.to_capture(x0, y0)
+        shears = Shears.of(Cut(((a, b, x), (d, e, y)), (y1 - y0, x1 - x0)), self.size)
+        plane = self._start(shears, scratch)
+        shears.shift_columns(plane, 0, plane.shape[1])
+        return lambda a, b, out: shears.shift_out(plane, a, b, out)
+
+    def _start(self, shears: Shears, scratch: _Scratch) -> np.ndarray:
+        """`Shears.start` of a window of the source."""
+        (top, lines), (first, count) = shears.lines, shears.columns
+        height, width = self.size
+        at = shears.origin[0] + shears.a * (np.arange(top, top + lines) - shears.origin[1]) + first
+        x0 = int(np.clip(np.floor(at.min()) - LOBES, 0, width - 1))
+        x1 = int(np.clip(np.ceil(at.max()) + count + LOBES, x0 + 1, width))
+        plane = scratch.array("plane", (lines, count, 3))
+        rows = max(1, PIXELS // count)
+        buffer = scratch.array("rows", (rows, x1 - x0, 3))
+        for i in range(0, lines, rows):
+            n = min(rows, lines - i)
+            # Rows beyond the capture repeat its edge; they only reach pixels outside the picture.
+            y0, y1 = (min(max(top + i + k, 0), height - 1) for k in (0, n - 1))
+            line = self.window(y0, y1 + 1, x0, x1, buffer[:y1 + 1 - y0])
+            if len(line) < n:
+                line = line[np.clip(np.arange(top + i, top + i + n), y0, y1) - y0]
+            shift_rows(line, at[i:i + n] - x0, plane[i:i + n])
+        return plane
 
 
 class _Light:
@@ -203,45 +276,9 @@ class _Light:
         if field is not None:
             self.wide = field.wide(capture.shape[1], capture.reduced) * np.float32(1 / (field.match(capture) * capture.white))
 
-    def rows(self, y0: int, y1: int, out: np.ndarray) -> np.ndarray:
-        return self.window(y0, y1, 0, self.samples.shape[1], out)
-
     def window(self, y0: int, y1: int, x0: int, x1: int, out: np.ndarray) -> np.ndarray:
         part = self.samples[y0:y1, x0:x1]
         if self.field is None:
             return np.multiply(part, self.scale, out=out)
         self.field.rows(self.wide[:, x0:x1], y0, y1, self.reduced, out)
         return np.multiply(part, out, out=out)
-
-
-def _inside(where: Cut, size: tuple[int, int]) -> bool:
-    h, w = where.shape
-    corners = [where.to_capture(x, y) for x in (0, w - 1) for y in (0, h - 1)]
-    return all(0 <= x <= size[1] - 1 and 0 <= y <= size[0] - 1 for x, y in corners)
-
-
-def _start(threads: int, samples: np.ndarray, light: _Light, shears: Shears) -> np.ndarray:
-    """`Shears.start` with the panel divided out on the way, so that the capture is read once."""
-    if not (shears.turn == np.eye(2)).all():
-        flat = np.empty(samples.shape, np.float32)
-        over(len(flat), lambda y0, y1: light.rows(y0, y1, flat[y0:y1]), size=256, threads=threads)
-        return shears.start(flat)
-    (top, lines), (_, count) = shears.lines, shears.columns
-    plane = np.empty((lines, count, 3), np.float32)
-    height, width = shears.size
-
-    def work(i0: int, i1: int) -> None:
-        buffer = np.empty((STRIP, width, 3), np.float32)
-        for i in range(i0, i1, STRIP):
-            n = min(STRIP, i1 - i)
-            # Rows beyond the capture repeat its edge; they only reach pixels outside the picture.
-            y0, y1 = (min(max(top + i + k, 0), height - 1) for k in (0, n - 1))
-            m = y1 - y0 + 1
-            light.rows(y0, y0 + m, buffer[:m])
-            line = buffer[:m]
-            if m < n:
-                line = line[np.clip(np.arange(top + i, top + i + n), y0, y1) - y0]
-            shears.shift_in(line, top + i, plane[i:i + n])
-
-    over(lines, work, size=STRIP * 16, threads=threads)
-    return plane

@@ -198,8 +198,8 @@ def save_positive(positive: Positive, path, *, output: str | None = None, space:
 
 def stage_positive(positive: Positive, path, *, output: str | None = None, space: str | None = None,
                    bits: int | None = None, quality: int | None = None, threads: int = 2,
-                   metadata: Metadata | None = None, record: dict | None = None) -> tuple[Staged, Staged]:
-    """Picture and sidecar under temporary names, ready for `place_pair`."""
+                   metadata: Metadata | None = None, record: dict | None = None, codes=None) -> tuple[Staged, Staged]:
+    """Picture and sidecar under temporary names, ready for `place_pair`; `codes` are the picture where it is encoded already."""
     path, recipe = os.fspath(path), positive.recipe
     output = output or OUTPUTS.get(Path(path).suffix.lower()) or getattr(recipe, "output", "tiff")
     space = space or getattr(recipe, "space", "srgb")
@@ -207,7 +207,7 @@ def stage_positive(positive: Positive, path, *, output: str | None = None, space
     quality = quality or getattr(recipe, "quality", 95)
     refuse_input(path, positive.path)
     record = {**positive_record(positive, os.path.dirname(path), inputs=(record or {}).get("inputs")), **(record or {})}
-    codes = positive.encode(space, bits, threads=threads)
+    codes = positive.encode(space, bits, threads=threads) if codes is None else codes
     metadata = metadata or Metadata.of(positive.meta, pixel_um=positive.pixel_um)
     picture = stage(path, encoded(path, codes, output=output, space=space, quality=quality, metadata=metadata,
                                   threads=threads))

@@ -20,10 +20,11 @@ from . import __version__, files, output
 from .balance import Balance, thin
 from .base import FilmBase
 from .capture import read
-from .conversion import (Plan, Survey, apply, choose_film, decide, film_base, finish, fitted, levelled, or_whole, solve,
+from .conversion import (Plan, Survey, apply, apply_encoded, choose_film, decide, film_base, finish, fitted, levelled, or_whole, solve,
                          survey as survey_capture)
 from .errors import InputError, one_line
 from .film import Film
+from .finish.moves import Moves
 from .flat import panel_field
 from .frame import Frame, format_named
 from .gather import LEADER_WORDS, PANEL_WORDS, choose_panels, find_captures, glance, hinted, labels
@@ -617,15 +618,21 @@ def _convert_frame(job: FrameJob) -> Result:
     capture = (job.ahead.take if job.ahead else _read_full)(frame.path, recipe.linearity)
     panel = _panel_of(tuple(p.path for p in job.panels))
     plan = levelled(frame.plan, capture, panel=panel, recipe=recipe)
-    positive = apply(capture, plan, panel=panel, recipe=recipe, threads=job.threads, keep_density=recipe.spots != "off")
-    del capture
-    positive, spots = finish(positive, recipe)
+    codes = spots = None
+    if recipe.spots == "off" and recipe.moves == Moves():
+        positive, codes = apply_encoded(capture, plan, panel=panel, recipe=recipe,
+                                        bits=8 if recipe.output == "jpeg" else recipe.bits, threads=job.threads)
+        del capture
+    else:
+        positive = apply(capture, plan, panel=panel, recipe=recipe, threads=job.threads, keep_density=recipe.spots != "off")
+        del capture
+        positive, spots = finish(positive, recipe)
     record = {"fingerprint": mark, "number": frame.number, "inputs": inputs, "plan": plan, "roll": job.roll,
               "capture_index": job.capture_index, "notes": job.notes}
     if spots is not None:
         record["spots"] = {"counts": spots.counts, "rows": [s.to_dict() for s in spots]}
     staged = output.stage_positive(positive, path, output=recipe.output, metadata=job.notes.metadata(positive.meta, positive.pixel_um),
-                                   record=record, threads=job.threads)
+                                   record=record, codes=codes, threads=job.threads)
     output.place_pair(*staged, overwrite=job.overwrite or there == "ours", same_is_fine=True)
     return Result(frame.path, path, "ok", "", positive.warnings, frame.number)
 
