@@ -15,7 +15,7 @@ from .capture import Capture, block_mean, read
 from .errors import InputError
 
 #: Cells along the long side of the field: fine enough for the light of a panel, too coarse for dust.
-CELLS = 192
+CELLS = 144
 #: A panel frame whose median is below this share of saturation is too dark to divide by.
 TOO_DARK = 0.02
 

@@ -323,7 +323,7 @@ class Roll:
         recipe, warnings = self._recipe(), []
         panels = self._panels(captures, workers)
         pictures = [p for p in captures if os.path.abspath(p) not in {os.path.abspath(q) for q in panels}]
-        field_ = panel_field(list(panels)) if panels else None  # here too: an unusable one stops before any work
+        field_ = _panel_of(tuple(panels))  # here too: an unusable one stops before any work
         warnings += list(field_.notes) if field_ is not None else []
         base = self._given_base(recipe, field_)
         looks = self._look(pictures, panels, base, recipe, workers, progress)
