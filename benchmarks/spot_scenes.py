@@ -166,10 +166,14 @@ INVENTED = ("leaves", "lettering", "foliage", "bench", "brick", "panes", "lamps"
             "pinboard")
 
 
+#: Scenes also seen as parts of a frame of six megapixels, where strokes, leaves and joints are many pixels wide.
+LARGE = ("lettering", "chart", "brick", "bench", "panes", "pinboard", "foliage")
+
+
 def names() -> list[str]:
     """All scenes, as ``hard:spray``, ``photo:moon``, ``scene:panes``."""
     return ([f"hard:{n}" for n in HARD] + [f"photo:{n}" for n in PHOTOGRAPHS]
-            + [f"scene:{n}" for n in INVENTED if n in scenes.SCENES])
+            + [f"scene:{n}" for n in INVENTED if n in scenes.SCENES] + [f"large:{n}" for n in LARGE])
 
 
 def picture(name: str, shape, rng) -> np.ndarray:
@@ -179,6 +183,10 @@ def picture(name: str, shape, rng) -> np.ndarray:
         return np.maximum(HARD[which](shape, rng), 1e-4)
     if family == "scene":
         return np.maximum(scenes.scene(which, shape, int(rng.integers(1 << 30))), 1e-4)
+    if family == "large":
+        whole = scenes.scene(which, (2000, 3000), int(rng.integers(1 << 30)))
+        y, x = rng.integers(0, 2001 - shape[0]), rng.integers(0, 3001 - shape[1])
+        return np.maximum(whole[y:y + shape[0], x:x + shape[1]], 1e-4)
     small = _photograph(which)
     # From as it is to three times enlarged: a photograph of few pixels stands for a sharp frame or a soft one.
     zoom = max(np.exp(rng.uniform(-0.3, 1.0)), 1.001 * max(shape[0] / small.shape[0], shape[1] / small.shape[1]))

@@ -247,18 +247,18 @@ class Report:
         lines += [f"  warning    {text}" for text in self.warnings]
         return "\n".join(lines)
 
-    def save_picture(self, folder) -> str:
-        """Write the picture as a JPEG named after the capture into `folder`; returns its path."""
+    def save_picture(self, folder, *, name: str | None = None, overwrite: bool = False) -> str:
+        """Write the picture as a JPEG named after the capture (or `name`) into `folder`; returns its path."""
         from io import BytesIO
 
         from PIL import Image
 
         from .files import make_folder, place, stage
 
-        path = make_folder(folder) / f"{Path(self.file).stem or 'capture'}-found.jpg"
+        path = make_folder(folder) / f"{name or Path(self.file).stem or 'capture'}-found.jpg"
         out = BytesIO()
         Image.fromarray(self.picture).save(out, "JPEG", quality=88)
-        place(stage(path, [out.getvalue()]), overwrite=True)
+        place(stage(path, [out.getvalue()]), overwrite=overwrite)
         return str(path)
 
     def __repr__(self) -> str:

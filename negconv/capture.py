@@ -117,8 +117,8 @@ class Capture:
     Examples
     --------
     >>> import numpy as np
-    >>> Capture(np.full((4, 6, 3), 8000, np.uint16), white=16000.0).data[0, 0, 0]
-    np.float32(0.5)
+    >>> float(Capture(np.full((4, 6, 3), 8000, np.uint16), white=16000.0).data[0, 0, 0])
+    0.5
     """
 
     samples: np.ndarray = field(repr=False)

@@ -79,6 +79,7 @@ def build_parser() -> argparse.ArgumentParser:
     _settings(p, base=False)
     p.add_argument("--json", action="store_true", help="print a JSON list, one entry a capture")
     p.add_argument("--picture", metavar="DIR", help="write a small JPEG of each capture with what was found drawn on it")
+    p.add_argument("--overwrite", action="store_true", help="replace pictures that are there already")
 
     p = _command(commands, "spots", spots, "map dust, hairs, scratches and drying marks for the retoucher",
                  "For each capture: an 8-bit mask aligned with the positive, a CSV, and an overlay picture.")
@@ -163,14 +164,16 @@ def convert(args) -> int:
 def inspect(args) -> int:
     """`negconv inspect`."""
     from .appraise import inspect_capture
+    from .gather import labels
 
     settings, failed, found = _recipe(args), 0, []
     panel = _panel(args.panel)
-    for path in _captures(args.paths):
+    paths = _captures(args.paths)
+    for path, name in zip(paths, labels(paths)):
         try:
             report = inspect_capture(path, panel=panel, recipe=settings)
             if args.picture:
-                report.save_picture(Path(args.picture))
+                report.save_picture(Path(args.picture), name=name, overwrite=args.overwrite)
         except InputError as error:
             failed += 1
             _say(error)
@@ -234,9 +237,12 @@ def sheet(args) -> int:
     """`negconv sheet`."""
     from .proofs import write_sheet
 
-    write_sheet(args.paths, args.out, title=args.title, columns=args.columns, overwrite=args.overwrite, captures=args.captures)
-    print(args.out)
-    return DONE
+    unread = write_sheet(args.paths, args.out, title=args.title, columns=args.columns, overwrite=args.overwrite,
+                         captures=args.captures)
+    for line in unread:
+        print(f"negconv: {line}", file=sys.stderr)
+    print(one_line(args.out))
+    return SOME_FAILED if unread else DONE
 
 
 def recipe(args) -> int:

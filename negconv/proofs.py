@@ -22,7 +22,7 @@ PICTURES = frozenset((".tif", ".tiff", ".png", ".jpg", ".jpeg"))
 WRITES = {".jpg": "JPEG", ".jpeg": "JPEG", ".png": "PNG", ".html": "", ".htm": ""}
 
 
-def write_sheet(paths, out, *, title: str = "", columns: int | None = None, overwrite: bool = False, captures=()) -> str:
+def write_sheet(paths, out, *, title: str = "", columns: int | None = None, overwrite: bool = False, captures=()) -> tuple[str, ...]:
     """Write a contact sheet of positives.
 
     Parameters
@@ -41,8 +41,8 @@ def write_sheet(paths, out, *, title: str = "", columns: int | None = None, over
 
     Returns
     -------
-    str
-        The path written.
+    tuple of str
+        One line for each picture that could not be read; it keeps its place on the sheet.
 
     Raises
     ------
@@ -68,7 +68,7 @@ def write_sheet(paths, out, *, title: str = "", columns: int | None = None, over
         Image.fromarray(contact_sheet(proofs, title=title, columns=columns)).save(file, kind, quality=92)
         data = file.getvalue()
     place(stage(out, [data], hashed=False), overwrite=overwrite)
-    return out
+    return tuple(p.warnings[0] for p in proofs if p.picture is None)
 
 
 def proof_of(path: str, number: int, captures: dict[str, str] | None = None) -> Proof:

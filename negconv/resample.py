@@ -116,17 +116,17 @@ def cut(array: np.ndarray, where: Cut) -> np.ndarray:
 
 
 def sinc_weights(shift: np.ndarray) -> np.ndarray:
-    """float32 (..., 6): weights of samples -2..3 for a position `shift` (0..1) right of sample 0; they sum to one.
+    """float32 (..., 6): weights of samples -2..3 for a position `shift` (-0.5..1.5) right of sample 0; they sum to one.
 
     A sinc under a Kaiser window (Kaiser, "Nonrecursive digital filter design using the I0-sinh window function",
     Proc. IEEE ISCAS 1974), from a table of 1/4096 pixel.
     """
-    return _weights().take(np.rint(np.asarray(shift) * FINE).astype(np.intp), axis=0)
+    return _weights().take(np.rint((np.asarray(shift) + 0.5) * FINE).astype(np.intp), axis=0)
 
 
 @lru_cache(maxsize=1)
 def _weights() -> np.ndarray:
-    t = np.linspace(0, 1, FINE + 1)[:, None] - np.arange(1 - LOBES, LOBES + 1)
+    t = np.linspace(-0.5, 1.5, 2 * FINE + 1)[:, None] - np.arange(1 - LOBES, LOBES + 1)
     weights = np.sinc(t) * np.i0(BETA * np.sqrt(np.maximum(1 - (t / LOBES) ** 2, 0)))
     return (weights / weights.sum(axis=-1, keepdims=True)).astype(np.float32)
 
