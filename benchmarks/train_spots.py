@@ -22,7 +22,7 @@ from negconv.spots import candidates, features, find, noise  # noqa: E402
 TREES, DEPTH = 260, 5
 #: Share of the picture's candidates that is used (there are many), and the share of candidates that must be dirt at
 #: confidence 0.5: many candidates lie over one place and the likeliest speaks for it, so the even odds of one are too few.
-USED, CUT = 0.4, {True: 0.74, False: 0.9}
+USED, CUT = 0.5, {True: 0.65, False: 0.9}
 
 
 def gather(name: str, seed: int, shape, *, clean: bool = False, dirt=None, make=spot_scenes.sample) -> dict[bool, tuple[np.ndarray, np.ndarray]]:
@@ -116,6 +116,10 @@ def fit(x: np.ndarray, y: np.ndarray, *, seed: int = 0, trees: int = TREES, dept
             "limits": [t["limits"] for t in out], "leaves": [t["leaves"] for t in out]}
 
 
+#: How each scene is made into a frame: a plain inversion, and the way of a copy stand through the whole chain.
+makers = [spot_scenes.sample, spot_scenes.copied]
+
+
 def collect(names, seeds, *, progress=True, cache=None) -> dict[bool, tuple[np.ndarray, np.ndarray]]:
     rows = {True: [], False: []}
     for seed in seeds:
@@ -127,7 +131,10 @@ def collect(names, seeds, *, progress=True, cache=None) -> dict[bool, tuple[np.n
                 data = np.load(file)
                 got = {sign: (data[f"x{sign}"], data[f"y{sign}"]) for sign in (True, False) if f"x{sign}" in data}
             else:
-                got = gather(name, seed, shape, clean=seed % 6 == 5)
+                got = {}
+                for make in makers:
+                    for sign, xy in gather(name, seed, shape, clean=seed % 6 == 5, make=make).items():
+                        got[sign] = tuple(np.concatenate(v) for v in zip(got[sign], xy)) if sign in got else xy
                 if file is not None:
                     np.savez(file, **{f"{k}{sign}": v for sign, xy in got.items() for k, v in zip("xy", xy)})
             for sign, xy in got.items():
@@ -172,11 +179,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", type=int, default=9, help="frames of each scene")
     parser.add_argument("--held-out", action="store_true", help="fit to one half of the scenes, judge on the other")
+    parser.add_argument("--outlines", help="outlines of real dirt (see spot_scenes.outlined), for half of the copied frames")
     parser.add_argument("--cache", help="folder that keeps the candidates of each frame")
     parser.add_argument("--output", default=str(Path(find.__file__).with_name("scorer.json")))
     args = parser.parse_args()
     if args.cache:
         Path(args.cache).mkdir(parents=True, exist_ok=True)
+    if args.outlines:
+        real = spot_scenes.outlined(args.outlines)
+        makers.append(lambda name, seed, shape, *, clean=False, dirt=None: spot_scenes.copied(
+            name, seed, shape, dirt=real if seed % 2 == 0 else None, clean=clean))
     names = spot_scenes.names()
     if args.held_out:
         import spots

@@ -16,10 +16,12 @@ from .table import Spots
 MOST_DOUBTFUL = 300
 #: Pixels within which a strip continues another.
 GAP = 8
+#: How much of the doubt left at the least confidence must be gone for a spot of so many pixels.
+SURER, LARGE, LONG = 0.5, 400, 150
 #: Share of an outline that is its largest piece where it is dirt; pieces below a share of that, or pixels, are crumbs.
 WHOLE, CRUMB, LEAST = 0.6, 0.3, 2
 #: Share of the least confidence at which a strip may be vouched for by what it continues.
-NEARLY = 0.7
+NEARLY = 0.5
 #: Scratches are thin: dark spots are looked for at the finest scales only.
 DARK_LEVELS = 2
 
@@ -240,7 +242,10 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
     light = np.concatenate([np.full(len(f.confidence), f.light) for f in found])
     area = np.bincount(owner, minlength=len(confidence))
     value = worth(confidence, area)
-    sure = confidence >= least
+    # The larger a spot, the more is lost if it was picture, and the more there is to know it by.
+    # What runs on for long (a scratch) needs no more: letters and highlights do not.
+    short = _extent(index, owner, len(area), shape[1]) < LONG
+    sure = confidence >= least + (1 - least) * SURER * short * np.minimum(area / LARGE, 1)
     # Only what is far beyond doubt may vouch for its continuation.
     # A strip of the picture (a wire, a joint between bricks) can touch a hair, so it must be nearly believed by itself.
     sure |= continuing(index, owner, confidence >= (1 + 2 * least) / 3, light, shape) & (confidence >= NEARLY * least)
@@ -295,6 +300,17 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
                 doubtful.append(replace(listed[i], row=row))
                 pixels[row] = groups[i]
     return Spots(labels, tuple(rows), tuple(doubtful), pixel_um, pixels)
+
+
+def _extent(index, owner, count: int, width: int) -> np.ndarray:
+    """Longer side of each part's bounding box."""
+    sides = []
+    for v in (index % width, index // width):
+        low, high = np.full(count, np.iinfo(np.int64).max), np.full(count, -1)
+        np.minimum.at(low, owner, v)
+        np.maximum.at(high, owner, v)
+        sides.append(high - low + 1)
+    return np.maximum(*sides)
 
 
 def continuing(index, owner, sure, light, shape) -> np.ndarray:
