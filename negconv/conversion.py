@@ -36,6 +36,9 @@ EVIDENCE_INSET = 0.03
 VIVID, OUTSIDE = 0.05, 0.1
 SHARES = (1.0, 0.85, 0.7, 0.55, 0.4, 0.25, 0.1, 0.0)
 
+#: Confidence from which a light and a dark spot is repaired unasked; what is less sure is on the map only.
+REPAIRED, REPAIRED_DARK = 0.88, 0.98
+
 NO_PANEL = "no panel frame: fall-off of panel and lens stays in the picture (photograph the bare panel too)"
 
 
@@ -424,12 +427,15 @@ def finish(positive: Positive, recipe: Recipe):
     if recipe.spots != "off":
         from .spots import find_spots, repair
 
-        spots = find_spots(positive, sensitivity=recipe.spotting.sensitivity)
-        if recipe.spotting.accept or recipe.spotting.refuse or recipe.spotting.mask:
-            mask = recipe.spotting.mask and os.fspath(recipe.file(recipe.spotting.mask))
-            spots = spots.decide(accept=recipe.spotting.accept, refuse=recipe.spotting.refuse, mask=mask)
+        found = find_spots(positive, sensitivity=recipe.spotting.sensitivity)
+        asked = recipe.spotting
+        mask = asked.mask and os.fspath(recipe.file(asked.mask))
+        spots = found.decide(accept=asked.accept, refuse=asked.refuse, mask=mask)
         if recipe.spots == "repair":
-            positive = repair(positive, spots)
+            # A doubtful spot on a map costs a glance; one painted over may have been a letter.
+            unsure = [s.row for s in found.rows if s.confidence < (REPAIRED if s.light else REPAIRED_DARK)
+                      and s.row not in asked.accept and s.row not in asked.refuse]
+            positive = repair(positive, found.decide(accept=asked.accept, refuse=(*asked.refuse, *unsure), mask=mask))
     if recipe.moves != type(recipe.moves)():
         from .finish.moves import apply_moves
 
