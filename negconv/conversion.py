@@ -37,7 +37,7 @@ VIVID, OUTSIDE = 0.05, 0.1
 SHARES = (1.0, 0.85, 0.7, 0.55, 0.4, 0.25, 0.1, 0.0)
 
 #: Confidence from which a light and a dark spot is repaired unasked; what is less sure is on the map only.
-REPAIRED, REPAIRED_DARK = 0.88, 0.98
+REPAIRED, REPAIRED_DARK = 0.96, 0.98
 
 NO_PANEL = "no panel frame: fall-off of panel and lens stays in the picture (photograph the bare panel too)"
 
