@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from . import colour
+from . import colour, kernel
 from .parallel import over
 from .tone import ToneCurve
 
@@ -50,11 +50,15 @@ class Encoder:
         self.toned = None if tone == ToneCurve.off() else _table(tone.apply, TONE_ENTRIES, TOP)
         self.coded = _codes(space, bits)
         same = grey or primaries == space_primaries(space)
-        self.matrix = None if same else np.asarray(colour.matrix(primaries, space), np.float32)
+        self.matrix = None if same else np.ascontiguousarray(colour.matrix(primaries, space), np.float32)
         self.luminance = np.asarray(colour.luminance(space), np.float32)
 
     def __call__(self, linear: np.ndarray, out: np.ndarray) -> None:
         """Scene-linear light float32 (n, C) into code values (n, C)."""
+        if kernel.loops is not None and linear.flags.c_contiguous and out.flags.c_contiguous:
+            kernel.loops.encode(linear, len(linear), self.channels, self.matrix, self.luminance, self.toned, TONE_ENTRIES, TOP,
+                                self.coded, CODE_ENTRIES, 8 * self.coded.itemsize, out)
+            return
         if self.channels == 1:
             v = np.maximum(linear[:, 0], np.float32(0))
             out[:, 0] = _look(self.coded, v if self.toned is None else _lerp(self.toned, v))
@@ -111,7 +115,7 @@ def _into_gamut(v: np.ndarray, luminance: np.ndarray) -> None:
         out = v[:, where]
         y = np.maximum(luminance @ out, 0)
         keep = y / np.maximum(y - low[where], np.float32(1e-12))
-        v[:, where] = np.maximum(y + (out - y) * keep, 0)
+        v[:, where] = (out - low[where]) * keep  # y + (out - y) * keep, written so that the lowest is zero itself
 
 
 def _tone_keeping_hue(v: np.ndarray, table: np.ndarray) -> None:

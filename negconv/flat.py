@@ -63,7 +63,7 @@ class PanelField:
 
     def rows(self, wide: np.ndarray, y0: int, y1: int, reduced: int = 1, out: np.ndarray | None = None) -> np.ndarray:
         """float32 (y1 - y0, width, 3): 1 / light for sample rows y0..y1, from `wide`."""
-        low, share = self._between(np.arange(y0, y1) * reduced + (reduced - 1) / 2, self.grid.shape[0])
+        low, share = self.between_rows(y0, y1, reduced)
         out = np.empty((y1 - y0,) + wide.shape[1:], np.float32) if out is None else out[:y1 - y0]
         for i in range(y1 - y0):
             np.subtract(wide[low[i] + 1], wide[low[i]], out=out[i])
@@ -71,9 +71,13 @@ class PanelField:
             out[i] += wide[low[i]]
         return out
 
+    def between_rows(self, y0: int, y1: int, reduced: int = 1) -> tuple[np.ndarray, np.ndarray]:
+        """The row of cells above each of the sample rows y0..y1, int64, and how far below it that lies, float32, in cells."""
+        return self._between(np.arange(y0, y1) * reduced + (reduced - 1) / 2, self.grid.shape[0])
+
     def _between(self, position: np.ndarray, cells: int) -> tuple[np.ndarray, np.ndarray]:
         at = (position - (self.cell - 1) / 2) / self.cell  # half a cell lies outside the centres: on along the slope
-        low = np.clip(at.astype(np.intp), 0, cells - 2)
+        low = np.clip(at.astype(np.int64), 0, cells - 2)
         return low, (at - low).astype(np.float32)
 
     def match(self, capture: Capture) -> float:

@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from . import kernel
 from .capture import Capture
 from .encode import Encoder
 from .flat import PanelField
@@ -87,7 +88,8 @@ class _Strip:
         self.first = (np.arange(channels, dtype=np.int32) * n)[:, None]
         self.value = np.ascontiguousarray(stages.tables.ravel(), np.float32)
         self.step = np.diff(self.value, append=self.value[-1:])
-        self.after = np.ascontiguousarray(stages.after.T, np.float32)
+        self.matrix = np.ascontiguousarray(stages.after, np.float32)
+        self.after = np.ascontiguousarray(self.matrix.T)
         self.bias = stages.bias.astype(np.float32)
         self.v, self.least = np.empty(3 * pixels, np.float32), np.empty(3 * pixels, np.float32)
         self.d, self.h, self.g = (np.empty(channels * pixels, np.float32) for _ in range(3))
@@ -96,6 +98,10 @@ class _Strip:
     def __call__(self, t: np.ndarray, out: np.ndarray, density: np.ndarray | None) -> None:
         """t (n, 3) panel-relative -> out (n, C) linear, density (n,)."""
         n, channels = len(t), len(self.first)
+        if kernel.loops is not None:
+            kernel.loops.develop(t, n, channels, self.before, self.held, self.unmix, self.weights, self.value,
+                                 len(self.value) // channels, self.matrix, self.bias, TINY, self.zero, self.last, out, density)
+            return
         v = self.v[:3 * n].reshape(3, n)
         d, h, g, i = (a[:channels * n].reshape(channels, n) for a in (self.d, self.h, self.g, self.i))
         np.matmul(self.before, t.T, out=v)
@@ -171,10 +177,13 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
                 m = n * (x1 - x0)
                 t = light[:m]
                 read(y - y0, y - y0 + n, t.reshape(n, x1 - x0, 3))
-                strip(t, made[:m], None if dense is None else dense[:m])
+                target = out[y:y + n].reshape(-1, channels) if x1 - x0 == w else coded[:m]
+                linear = target if encoder is None else made[:m]
+                strip(t, linear, None if dense is None else dense[:m])
                 if encoder is not None:
-                    encoder(made[:m], coded[:m])
-                out[y:y + n, x0:x1] = coded[:m].reshape(n, x1 - x0, channels)
+                    encoder(linear, target)
+                if target.base is coded:
+                    out[y:y + n, x0:x1] = target.reshape(n, x1 - x0, channels)
                 if density is not None:
                     density[y:y + n, x0:x1] = dense[:m].reshape(n, x1 - x0)
 
@@ -277,8 +286,19 @@ class _Light:
             self.wide = field.wide(capture.shape[1], capture.reduced) * np.float32(1 / (field.match(capture) * capture.white))
 
     def window(self, y0: int, y1: int, x0: int, x1: int, out: np.ndarray) -> np.ndarray:
+        if kernel.loops is not None and self.samples.flags.c_contiguous and self.samples.dtype in (np.uint16, np.float32):
+            return self._compiled(y0, y1, x0, x1, out)
         part = self.samples[y0:y1, x0:x1]
         if self.field is None:
             return np.multiply(part, self.scale, out=out)
         self.field.rows(self.wide[:, x0:x1], y0, y1, self.reduced, out)
         return np.multiply(part, out, out=out)
+
+    def _compiled(self, y0: int, y1: int, x0: int, x1: int, out: np.ndarray) -> np.ndarray:
+        _, width, channels = self.samples.shape
+        low = share = np.empty(0)
+        if self.field is not None:
+            low, share = self.field.between_rows(y0, y1, self.reduced)
+        kernel.loops.light(self.samples, self.samples.dtype == np.uint16, width * channels, y0, x0 * channels, y1 - y0,
+                           (x1 - x0) * channels, self.wide, 0 if self.wide is None else len(self.wide), low, share, self.scale, out)
+        return out

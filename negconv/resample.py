@@ -13,6 +13,8 @@ from functools import lru_cache
 
 import numpy as np
 
+from . import kernel
+
 #: Half the support of the interpolating kernel, in pixels.
 LOBES = 3
 TAPS = 2 * LOBES
@@ -216,9 +218,13 @@ class Shears:
         """Columns c0..c1 of the plane shifted in place; rows beyond the output's height are left undefined."""
         first, (top, _), height = self.columns[0], self.lines, self.shape[0]
         at = self.origin[1] - top + self.b * (first + np.arange(c0, c1))
-        whole = np.floor(at).astype(int)
+        whole = np.floor(at).astype(np.int64)
         weights = sinc_weights(at - whole)
         channels = plane.shape[2]
+        if kernel.loops is not None and c0 == 0 and c1 == plane.shape[1] and plane.flags.c_contiguous:
+            kernel.loops.shift_columns(plane, len(plane), c1 * channels, height, np.repeat(whole + 1 - LOBES, channels),
+                                       np.repeat(weights, channels, axis=0).T.copy())
+            return
         start = 0
         while start < c1 - c0:
             stop = start + int(np.argmax(np.append(whole[start:] != whole[start], True)))
@@ -261,8 +267,11 @@ def shift_rows(rows: np.ndarray, at: np.ndarray, out: np.ndarray) -> None:
     out : ndarray float32 (n, w, C)
     """
     n, width, channels = out.shape
-    whole = np.floor(at).astype(int)
+    whole = np.floor(at).astype(np.int64)
     share = at - whole
+    if kernel.loops is not None and rows.flags.c_contiguous and out.flags.c_contiguous:
+        kernel.loops.shift_rows(rows, n, rows.shape[1], channels, whole + 1 - LOBES, sinc_weights(share), out, width)
+        return
     length = (width + TAPS - 1) * channels
     line = np.empty((n, length), np.float32)
     for i in range(n):

@@ -10,6 +10,8 @@ from negconv import colour
 from negconv.encode import TOP, encode
 from negconv.tone import ToneCurve
 
+pytestmark = pytest.mark.usefixtures("inner_loops")
+
 TONES = {
     "off": ToneCurve.off(),
     "default": ToneCurve(),

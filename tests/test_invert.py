@@ -18,6 +18,8 @@ from negconv.flat import panel_field
 from negconv.resample import Cut, cut
 from negconv.tone import ToneCurve
 
+pytestmark = pytest.mark.usefixtures("inner_loops")
+
 SHAPE = (90, 130)
 BASE = FilmBase((0.55, 0.33, 0.16))
 CAMERA = Meta(make="Invented", model="Copy A", kind="raw",

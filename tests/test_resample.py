@@ -9,6 +9,8 @@ from scipy.ndimage import map_coordinates
 
 from negconv.resample import Cut, Shears, cut
 
+pytestmark = pytest.mark.usefixtures("inner_loops")
+
 
 def picture(x, y):
     """Band-limited (no more than 0.43 of Nyquist's frequency), so that its value is known between pixels."""

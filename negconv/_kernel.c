@@ -1,0 +1,415 @@
+/* The inner loops of the fused pass, for strips that lie in a core's cache.
+
+   Each function does what a few numpy operations in the module named above it do, without their trips to memory; that
+   module falls back on numpy where this file was not compiled, and tests/test_kernel.py holds the two together.
+   Arrays are contiguous float32 unless said; none of the functions holds the interpreter's lock. */
+
+#define PY_SSIZE_T_CLEAN
+#include <Python.h>
+#include <math.h>
+#include <stdint.h>
+#include <string.h>
+
+/* One binary for every processor of the family: the loader picks the widest vectors there are. */
+#if defined(__GNUC__) && !defined(__clang__) && defined(__x86_64__) && defined(__linux__) && defined(__GLIBC__)
+#define WIDEST __attribute__((target_clones("arch=skylake-avx512", "arch=haswell", "default")))
+#else
+#define WIDEST
+#endif
+#if defined(__GNUC__)
+#define INLINE static inline __attribute__((always_inline))
+#else
+#define INLINE static inline
+#endif
+
+#define TAPS 6
+#define BLOCK 512 /* pixels worked on at a time: their planes stay in the first cache */
+
+typedef Py_ssize_t idx;
+
+INLINE float least(float a, float b) { return a < b ? a : b; }
+INLINE float most(float a, float b) { return a > b ? a : b; }
+INLINE idx within(idx i, idx low, idx high) { return i < low ? low : i > high ? high : i; }
+
+/* ln x of a positive normal number: x = 2^e m with m around one, ln m = 2 artanh((m - 1) / (m + 1)) by its series
+   (Abramowitz and Stegun 4.1.27); the first term left out is below 2e-8. */
+INLINE float logarithm(float x)
+{
+    int32_t i;
+    float m;
+    memcpy(&i, &x, 4);
+    const int32_t e = (i - 0x3f3504f3) >> 23;
+    i -= e * (1 << 23);
+    memcpy(&m, &i, 4);
+    const float s = (m - 1.0f) / (m + 1.0f), q = s * s;
+    return (float)e * 0.69314718056f + s * (2.0f + q * (2.0f / 3 + q * (2.0f / 5 + q * (2.0f / 7))));
+}
+
+/* invert._Light: rows of code values times the inverse of the panel's light, interpolated between two of its rows. */
+WIDEST static void light_row(const void *samples, int wide, idx n, const float *a, const float *b, float share, float scale,
+                             float *out)
+{
+    const uint16_t *u = samples;
+    const float *f = samples;
+    if (a && wide)
+        for (idx i = 0; i < n; i++) out[i] = (float)u[i] * (a[i] + (b[i] - a[i]) * share);
+    else if (a)
+        for (idx i = 0; i < n; i++) out[i] = f[i] * (a[i] + (b[i] - a[i]) * share);
+    else if (wide)
+        for (idx i = 0; i < n; i++) out[i] = (float)u[i] * scale;
+    else
+        for (idx i = 0; i < n; i++) out[i] = f[i] * scale;
+}
+
+/* resample.shift_rows, one row: samples `low`..`low + TAPS - 1` make the first of the output; edges repeat. */
+WIDEST static void shift_row(const float *row, idx width, idx channels, idx low, const float *w, float *out, idx n)
+{
+    const idx first = within(-low, 0, n), last = within(width - TAPS - low + 1, first, n);
+    const float w0 = w[0], w1 = w[1], w2 = w[2], w3 = w[3], w4 = w[4], w5 = w[5];
+    const float *p = row + low * channels;
+    for (idx x = 0; x < n; x++) {
+        if (x == first) x = last;
+        if (x >= n) break;
+        for (idx c = 0; c < channels; c++) {
+            float sum = 0;
+            for (idx k = 0; k < TAPS; k++) sum += w[k] * row[within(x + low + k, 0, width - 1) * channels + c];
+            out[x * channels + c] = sum;
+        }
+    }
+    for (idx i = first * channels; i < last * channels; i++)
+        out[i] = w0 * p[i] + w1 * p[i + channels] + w2 * p[i + 2 * channels] + w3 * p[i + 3 * channels]
+                 + w4 * p[i + 4 * channels] + w5 * p[i + 5 * channels];
+}
+
+/* resample.Shears.shift_columns, columns that share their whole pixels: in place, downwards. */
+WIDEST static void shift_block(float *plane, idx stride, idx low, idx height, const float *w, idx wide, idx n)
+{
+    for (idx y = 0; y < height; y++) {
+        float *out = plane + y * stride;
+        const float *p = out + low * stride;
+        for (idx i = 0; i < n; i++)
+            out[i] = w[i] * p[i] + w[wide + i] * p[stride + i] + w[2 * wide + i] * p[2 * stride + i]
+                     + w[3 * wide + i] * p[3 * stride + i] + w[4 * wide + i] * p[4 * stride + i]
+                     + w[5 * wide + i] * p[5 * stride + i];
+    }
+}
+
+typedef struct {
+    int channels;                        /* 3, or 1 of black and white */
+    const float *before, *held, *unmix, *weights, *tables, *after, *bias;
+    float tiny, zero, last;
+    idx entries;
+} stages;
+
+/* invert._Strip: panel-relative light (n, 3) to scene-linear light (n, channels) and mean density. */
+WIDEST static void develop(const float *t, idx n, stages s, float *out, float *density)
+{
+    float v[3][BLOCK], h[3][BLOCK];
+    for (idx at = 0; at < n; at += BLOCK, t += 3 * BLOCK) {
+        const idx m = n - at < BLOCK ? n - at : BLOCK;
+        const float *b = s.before;
+        for (idx i = 0; i < m; i++) {
+            const float x = t[3 * i], y = t[3 * i + 1], z = t[3 * i + 2];
+            v[0][i] = b[0] * x + b[1] * y + b[2] * z;
+            v[1][i] = b[3] * x + b[4] * y + b[5] * z;
+            v[2][i] = b[6] * x + b[7] * y + b[8] * z;
+        }
+        if (s.held)
+            for (int c = 0; c < 3; c++)
+                for (idx i = 0; i < m; i++) v[c][i] = most(v[c][i], s.held[c] * t[3 * i + c]);
+        for (int c = 0; c < 3; c++)
+            for (idx i = 0; i < m; i++) v[c][i] = logarithm(most(v[c][i], s.tiny));
+        if (density)
+            for (idx i = 0; i < m; i++)
+                density[at + i] = s.weights[0] * v[0][i] + s.weights[1] * v[1][i] + s.weights[2] * v[2][i];
+        for (int c = 0; c < s.channels; c++) {
+            const float *u = s.unmix + 3 * c, *table = s.tables + c * s.entries;
+            const float u0 = u[0], u1 = u[1], u2 = u[2], zero = s.zero, last = s.last;
+            for (idx i = 0; i < m; i++) {
+                const float d = least(most(u0 * v[0][i] + u1 * v[1][i] + u2 * v[2][i] + zero, 0.0f), last);
+                const int32_t k = (int32_t)d;
+                const float left = table[k], right = table[k + 1];
+                h[c][i] = left + (right - left) * (d - (float)k);
+            }
+        }
+        const float *a = s.after;
+        if (s.channels == 1)
+            for (idx i = 0; i < m; i++) out[at + i] = a[0] * h[0][i] + s.bias[0];
+        else
+            for (idx i = 0; i < m; i++) {
+                float *o = out + 3 * (at + i);
+                o[0] = a[0] * h[0][i] + a[1] * h[1][i] + a[2] * h[2][i] + s.bias[0];
+                o[1] = a[3] * h[0][i] + a[4] * h[1][i] + a[5] * h[2][i] + s.bias[1];
+                o[2] = a[6] * h[0][i] + a[7] * h[1][i] + a[8] * h[2][i] + s.bias[2];
+            }
+    }
+}
+
+typedef struct {
+    int channels, bits;
+    const float *matrix, *luminance, *tone;
+    idx tones;
+    float top;
+    const void *codes;
+    idx entries;
+} coding;
+
+/* encode._lerp of a table over the square root of light. */
+INLINE void toned(const float *v, idx m, const float *table, idx entries, float top, float *out)
+{
+    const float scale = (float)(entries - 1), last = (float)entries - 1.01f, part = 1.0f / top;
+    for (idx i = 0; i < m; i++) {
+        const float at = least(sqrtf(v[i] * part) * scale, last);
+        const int32_t k = (int32_t)at;
+        const float left = table[k], right = table[k + 1];
+        out[i] = left + (right - left) * (at - (float)k);
+    }
+}
+
+/* encode.Encoder: scene-linear light (n, channels) to code values. */
+WIDEST static void encode(const float *linear, idx n, coding e, void *out)
+{
+    float v[3][BLOCK], low[BLOCK], high[BLOCK], black[BLOCK], white[BLOCK];
+    int32_t at_code[3][BLOCK];
+    const float scale = (float)(e.entries - 1);
+    for (idx at = 0; at < n; at += BLOCK, linear += e.channels * BLOCK) {
+        const idx m = n - at < BLOCK ? n - at : BLOCK;
+        if (e.channels == 1) {
+            for (idx i = 0; i < m; i++) v[0][i] = most(linear[i], 0.0f);
+            if (e.tone) {
+                toned(v[0], m, e.tone, e.tones, e.top, low);
+                memcpy(v[0], low, sizeof low);
+            }
+        } else {
+            if (e.matrix) {
+                const float *a = e.matrix;
+                for (idx i = 0; i < m; i++) {
+                    const float x = linear[3 * i], y = linear[3 * i + 1], z = linear[3 * i + 2];
+                    v[0][i] = a[0] * x + a[1] * y + a[2] * z;
+                    v[1][i] = a[3] * x + a[4] * y + a[5] * z;
+                    v[2][i] = a[6] * x + a[7] * y + a[8] * z;
+                }
+            } else
+                for (idx i = 0; i < m; i++) {
+                    v[0][i] = linear[3 * i];
+                    v[1][i] = linear[3 * i + 1];
+                    v[2][i] = linear[3 * i + 2];
+                }
+            int outside = 0;
+            for (idx i = 0; i < m; i++) {
+                low[i] = least(least(v[0][i], v[1][i]), v[2][i]);
+                outside |= low[i] < 0.0f;
+            }
+            if (outside) {
+                const float r = e.luminance[0], g = e.luminance[1], b = e.luminance[2];
+                for (idx i = 0; i < m; i++) {
+                    const float y = most(r * v[0][i] + g * v[1][i] + b * v[2][i], 0.0f);
+                    const float keep = low[i] < 0.0f ? y / most(y - low[i], 1e-12f) : 1.0f;
+                    const float below = least(low[i], 0.0f);
+                    for (int c = 0; c < 3; c++) v[c][i] = (v[c][i] - below) * keep;
+                }
+            }
+            if (e.tone) {
+                for (idx i = 0; i < m; i++) {
+                    low[i] = least(least(v[0][i], v[1][i]), v[2][i]);
+                    high[i] = most(most(v[0][i], v[1][i]), v[2][i]);
+                }
+                toned(low, m, e.tone, e.tones, e.top, black);
+                toned(high, m, e.tone, e.tones, e.top, white);
+                for (idx i = 0; i < m; i++) {
+                    const float ratio = (white[i] - black[i]) / (high[i] - low[i] + 1e-12f);
+                    for (int c = 0; c < 3; c++) v[c][i] = (v[c][i] - low[i]) * ratio + black[i];
+                }
+            }
+        }
+        for (int c = 0; c < e.channels; c++)
+            for (idx i = 0; i < m; i++)
+                at_code[c][i] = (int32_t)least(sqrtf(most(v[c][i], 0.0f)) * scale + 0.5f, scale);
+        if (e.bits == 8) {
+            const uint8_t *codes = e.codes;
+            uint8_t *o = (uint8_t *)out + e.channels * at;
+            for (int c = 0; c < e.channels; c++)
+                for (idx i = 0; i < m; i++) o[e.channels * i + c] = codes[at_code[c][i]];
+        } else {
+            const uint16_t *codes = e.codes;
+            uint16_t *o = (uint16_t *)out + e.channels * at;
+            for (int c = 0; c < e.channels; c++)
+                for (idx i = 0; i < m; i++) o[e.channels * i + c] = codes[at_code[c][i]];
+        }
+    }
+}
+
+/* --- what Python sees: every length is checked before a loop runs ---------------------------------------------------- */
+
+static int holds(const Py_buffer *b, idx items, idx size, const char *name)
+{
+    if (items >= 0 && b->len >= items * size) return 1;
+    PyErr_Format(PyExc_ValueError, "%s holds %zd bytes, not %zd items of %zd", name, b->len, items, size);
+    return 0;
+}
+
+static int inside(int fine, const char *what)
+{
+    if (!fine) PyErr_SetString(PyExc_ValueError, what);
+    return fine;
+}
+
+static const float *or_none(const Py_buffer *b) { return b->buf; }
+
+static PyObject *py_light(PyObject *self, PyObject *args)
+{
+    Py_buffer samples, field, low, share, out;
+    int wide;
+    idx width, y0, x0, n, count, fields;
+    float scale;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*pnnnnnz*ny*y*fw*", &samples, &wide, &width, &y0, &x0, &n, &count, &field, &fields, &low,
+                          &share, &scale, &out))
+        return NULL;
+    const idx size = wide ? 2 : 4;
+    const int64_t *rows = low.buf;
+    int fine = inside(y0 >= 0 && x0 >= 0 && n >= 0 && count >= 0 && x0 + count <= width, "the window leaves the capture")
+               && holds(&samples, (y0 + n) * width, size, "samples") && holds(&out, n * count, 4, "out");
+    if (fine && field.buf) {
+        fine = holds(&field, fields * width, 4, "field") && holds(&low, n, 8, "low") && holds(&share, n, 4, "share");
+        for (idx i = 0; fine && i < n; i++) fine = inside(rows[i] >= 0 && rows[i] + 1 < fields, "the field has no such row");
+    }
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx i = 0; i < n; i++) {
+            const char *from = (const char *)samples.buf + ((y0 + i) * width + x0) * size;
+            const float *a = field.buf ? (const float *)field.buf + rows[i] * width + x0 : NULL;
+            light_row(from, wide, count, a, a ? a + width : NULL, a ? ((const float *)share.buf)[i] : 0.0f, scale,
+                      (float *)out.buf + i * count);
+        }
+        Py_END_ALLOW_THREADS
+    }
+    PyBuffer_Release(&samples);
+    PyBuffer_Release(&field);
+    PyBuffer_Release(&low);
+    PyBuffer_Release(&share);
+    PyBuffer_Release(&out);
+    if (!fine) return NULL;
+    Py_RETURN_NONE;
+}
+
+static PyObject *py_shift_rows(PyObject *self, PyObject *args)
+{
+    Py_buffer rows, low, weights, out;
+    idx n, width, channels, wide;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnny*y*w*n", &rows, &n, &width, &channels, &low, &weights, &out, &wide)) return NULL;
+    const int fine = inside(width > 0 && channels > 0 && wide >= 0, "nothing to shift")
+                     && holds(&rows, n * width * channels, 4, "rows") && holds(&low, n, 8, "low")
+                     && holds(&weights, n * TAPS, 4, "weights") && holds(&out, n * wide * channels, 4, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx i = 0; i < n; i++)
+            shift_row((const float *)rows.buf + i * width * channels, width, channels, (idx)((const int64_t *)low.buf)[i],
+                      (const float *)weights.buf + i * TAPS, (float *)out.buf + i * wide * channels, wide);
+        Py_END_ALLOW_THREADS
+    }
+    PyBuffer_Release(&rows);
+    PyBuffer_Release(&low);
+    PyBuffer_Release(&weights);
+    PyBuffer_Release(&out);
+    if (!fine) return NULL;
+    Py_RETURN_NONE;
+}
+
+static PyObject *py_shift_columns(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, low, weights;
+    idx lines, stride, height;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "w*nnny*y*", &plane, &lines, &stride, &height, &low, &weights)) return NULL;
+    const int64_t *whole = low.buf;
+    int fine = holds(&plane, lines * stride, 4, "plane") && holds(&low, stride, 8, "low")
+               && holds(&weights, TAPS * stride, 4, "weights");
+    for (idx i = 0; fine && i < stride; i++)
+        fine = inside(whole[i] >= 0 && whole[i] + height + TAPS - 1 <= lines, "a column leaves the plane");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx start = 0, stop; start < stride; start = stop) {
+            for (stop = start + 1; stop < stride && stop < start + BLOCK && whole[stop] == whole[start];) stop++;
+            shift_block((float *)plane.buf + start, stride, (idx)whole[start], height, (const float *)weights.buf + start, stride,
+                        stop - start);
+        }
+        Py_END_ALLOW_THREADS
+    }
+    PyBuffer_Release(&plane);
+    PyBuffer_Release(&low);
+    PyBuffer_Release(&weights);
+    if (!fine) return NULL;
+    Py_RETURN_NONE;
+}
+
+static PyObject *py_develop(PyObject *self, PyObject *args)
+{
+    Py_buffer light, before, held, unmix, weights, tables, after, bias, out, density;
+    stages s;
+    idx n;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*niy*z*y*y*y*ny*y*fffw*z*", &light, &n, &s.channels, &before, &held, &unmix, &weights, &tables,
+                          &s.entries, &after, &bias, &s.tiny, &s.zero, &s.last, &out, &density))
+        return NULL;
+    const idx c = s.channels;
+    const int fine = inside(c == 1 || c == 3, "one channel or three")
+                     && inside(s.last >= 0 && s.last < (float)s.entries - 1, "the table ends too soon")
+                     && holds(&light, 3 * n, 4, "light") && holds(&before, 9, 4, "before") && (!held.buf || holds(&held, 3, 4, "held"))
+                     && holds(&unmix, 3 * c, 4, "unmix") && holds(&weights, 3, 4, "weights")
+                     && holds(&tables, c * s.entries, 4, "tables") && holds(&after, c * c, 4, "after") && holds(&bias, c, 4, "bias")
+                     && holds(&out, c * n, 4, "out") && (!density.buf || (!density.readonly && holds(&density, n, 4, "density")));
+    if (fine) {
+        s.before = before.buf, s.held = or_none(&held), s.unmix = unmix.buf, s.weights = weights.buf;
+        s.tables = tables.buf, s.after = after.buf, s.bias = bias.buf;
+        Py_BEGIN_ALLOW_THREADS
+        develop(light.buf, n, s, out.buf, density.buf);
+        Py_END_ALLOW_THREADS
+    } else if (!PyErr_Occurred())
+        PyErr_SetString(PyExc_ValueError, "density cannot be written");
+    Py_buffer *all[] = {&light, &before, &held, &unmix, &weights, &tables, &after, &bias, &out, &density};
+    for (size_t i = 0; i < sizeof all / sizeof *all; i++) PyBuffer_Release(all[i]);
+    if (!fine) return NULL;
+    Py_RETURN_NONE;
+}
+
+static PyObject *py_encode(PyObject *self, PyObject *args)
+{
+    Py_buffer linear, matrix, luminance, tone, codes, out;
+    coding e;
+    idx n;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*niz*y*z*nfy*niw*", &linear, &n, &e.channels, &matrix, &luminance, &tone, &e.tones, &e.top,
+                          &codes, &e.entries, &e.bits, &out))
+        return NULL;
+    const idx size = e.bits == 8 ? 1 : 2;
+    const int fine = inside(e.channels == 1 || e.channels == 3, "one channel or three") && inside(e.entries > 0, "no codes")
+                     && holds(&linear, n * e.channels, 4, "linear") && (!matrix.buf || holds(&matrix, 9, 4, "matrix"))
+                     && holds(&luminance, 3, 4, "luminance") && (!tone.buf || (holds(&tone, e.tones, 4, "tone") && inside(e.tones > 1, "no tones")))
+                     && holds(&codes, e.entries, size, "codes") && holds(&out, n * e.channels, size, "out");
+    if (fine) {
+        e.matrix = or_none(&matrix), e.luminance = luminance.buf, e.tone = or_none(&tone), e.codes = codes.buf;
+        Py_BEGIN_ALLOW_THREADS
+        encode(linear.buf, n, e, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    Py_buffer *all[] = {&linear, &matrix, &luminance, &tone, &codes, &out};
+    for (size_t i = 0; i < sizeof all / sizeof *all; i++) PyBuffer_Release(all[i]);
+    if (!fine) return NULL;
+    Py_RETURN_NONE;
+}
+
+static PyMethodDef methods[] = {
+    {"light", py_light, METH_VARARGS, "light(samples, wide, width, y0, x0, n, count, field, fields, low, share, scale, out)"},
+    {"shift_rows", py_shift_rows, METH_VARARGS, "shift_rows(rows, n, width, channels, low, weights, out, wide)"},
+    {"shift_columns", py_shift_columns, METH_VARARGS, "shift_columns(plane, lines, stride, height, low, weights)"},
+    {"develop", py_develop, METH_VARARGS,
+     "develop(light, n, channels, before, held, unmix, weights, tables, entries, after, bias, tiny, zero, last, out, density)"},
+    {"encode", py_encode, METH_VARARGS, "encode(linear, n, channels, matrix, luminance, tone, tones, top, codes, entries, bits, out)"},
+    {NULL, NULL, 0, NULL}};
+
+static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "_kernel", "Inner loops of the fused pass.", -1, methods,
+                                    NULL, NULL, NULL, NULL};
+
+PyMODINIT_FUNC PyInit__kernel(void) { return PyModule_Create(&module); }

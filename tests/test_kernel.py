@@ -1,0 +1,129 @@
+"""The compiled inner loops against the same steps in numpy, which tests/test_invert.py holds to plain double precision."""
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from negconv import kernel
+from negconv.capture import Capture
+from negconv.conversion import Plan, apply, stages
+from negconv.encode import Encoder
+from negconv.invert import invert
+from negconv.resample import shift_rows, sinc_weights
+from negconv.tone import ToneCurve
+
+from test_invert import BALANCES, BASE, CAMERA, CUTS, FILMS, panel, picture
+
+pytestmark = pytest.mark.skipif(kernel.loops is None, reason="the inner loops were not compiled here")
+LOOPS = kernel.loops
+
+
+def planned(film, where, balance: str = "plain") -> Plan:
+    return Plan(where, BASE, film, BALANCES[balance](film.layers))
+
+
+def both(monkeypatch, work):
+    """What `work` gives with the compiled loops and without."""
+    compiled = work()
+    monkeypatch.setattr(kernel, "loops", None)
+    return compiled, work()
+
+
+@pytest.mark.parametrize("where", CUTS.values(), ids=CUTS.keys())
+@pytest.mark.parametrize("film", FILMS.values(), ids=FILMS.keys())
+@pytest.mark.parametrize("lit", [True, False], ids=["panel", "no panel"])
+def test_codes_within_one(monkeypatch, film, where, lit):
+    capture = Capture(picture(3), 16000.0, CAMERA)
+    plan = planned(film, where)
+    field = panel() if lit else None
+
+    def work():
+        out = []
+        for bits, space in ((16, "srgb"), (8, "rec2020"), (16, "linear")):
+            encoder = Encoder(ToneCurve(), space=space, bits=bits, grey=film.kind == "mono")
+            out.append(invert(capture, plan.cut, stages(plan, CAMERA), field=field, encoder=encoder, keep_density=False)[0])
+        return out
+
+    for ours, plain in zip(*both(monkeypatch, work)):
+        assert ours.shape == plain.shape and ours.dtype == plain.dtype
+        assert np.abs(ours.astype(int) - plain).max() <= 1
+
+
+@pytest.mark.parametrize("film", FILMS.values(), ids=FILMS.keys())
+@pytest.mark.parametrize("dtype", [np.uint16, np.float32])
+def test_linear_and_density(monkeypatch, film, dtype):
+    samples = picture(5)
+    capture = Capture(samples.astype(dtype), 16000.0, CAMERA)
+    plan = planned(film, CUTS["turned"], "all")
+    ours, plain = both(monkeypatch, lambda: apply(capture, plan, panel=panel()))
+    assert np.abs(ours.density - plain.density).max() < 2e-6
+    assert np.abs(ours.linear - plain.linear).max() < 1e-5 * np.abs(plain.linear).max()
+
+
+@pytest.mark.parametrize("width", [1, 5, 6, 7, 40])
+def test_shift_rows_at_edges(monkeypatch, width):
+    """Positions far outside, on whole pixels and between, rows shorter than the taps: numpy's own convolution says what is right."""
+    rng = np.random.default_rng(width)
+    rows = rng.random((9, width, 3), np.float32)
+    at = np.array([-60.3, -5.0, -0.25, 0.0, 0.5, 1.999, width - 2.2, width + 3.0, 500.7])
+    out = np.empty((9, 33, 3), np.float32)
+    shift_rows(rows, at, out)
+    for i, (row, start) in enumerate(zip(rows, at)):
+        low = int(np.floor(start)) - 2
+        padded = row[np.clip(np.arange(low, low + 33 + 5), 0, width - 1)]
+        weights = sinc_weights(start - np.floor(start))
+        wanted = np.stack([np.convolve(padded[:, c].astype(float), weights[::-1], "valid") for c in range(3)], axis=1)
+        assert np.abs(out[i] - wanted).max() < 1e-6
+
+
+def test_logarithm_over_all_of_light():
+    """From the brightest light to none, against numpy's logarithm in double precision."""
+    light = np.geomspace(1e-5, 50, 30_000).astype(np.float32)
+    eye = np.eye(3, dtype=np.float32)
+    out, density = np.empty((10_000, 3), np.float32), np.empty(10_000, np.float32)
+    weights = np.float32([1, 0, 0])
+    LOOPS.develop(light, 10_000, 3, eye, None, eye, weights, np.zeros(6, np.float32), 2, eye, np.zeros(3, np.float32), 1e-7,
+                  0.0, 0.5, out, density)
+    assert np.abs(density - np.log(light.reshape(-1, 3)[:, 0].astype(float))).max() < 1.5e-6
+
+
+def test_colours_outside_and_light_without_end(monkeypatch):
+    rng = np.random.default_rng(1)
+    linear = (rng.normal(0.3, 0.7, (5003, 3)) * np.geomspace(1e-6, 1e6, 5003)[:, None]).astype(np.float32)
+    for grey in (False, True):
+        values = np.ascontiguousarray(linear[:, :1]) if grey else linear
+        for tone in (ToneCurve.off(), ToneCurve()):
+            encoder = Encoder(tone, space="display-p3", bits=16, grey=grey)
+
+            def work(encoder=encoder, values=values):
+                codes = np.empty(values.shape, np.uint16)
+                encoder(values, codes)
+                return codes
+
+            with monkeypatch.context() as patch:
+                ours, plain = both(patch, work)
+            assert np.abs(ours.astype(int) - plain).max() <= 1
+
+
+def test_lengths_are_checked():
+    """A wrong length is refused, not read beyond."""
+    f = lambda n: np.zeros(n, np.float32)  # noqa: E731
+    i = lambda n: np.zeros(n, np.int64)  # noqa: E731
+    with pytest.raises(ValueError, match="samples holds"):
+        LOOPS.light(np.zeros(11, np.uint16), True, 6, 0, 0, 2, 6, None, 0, i(0), f(0), 1.0, f(12))
+    with pytest.raises(ValueError, match="leaves the capture"):
+        LOOPS.light(np.zeros(12, np.uint16), True, 6, 0, 3, 2, 6, None, 0, i(0), f(0), 1.0, f(12))
+    with pytest.raises(ValueError, match="no such row"):
+        LOOPS.light(np.zeros(12, np.uint16), True, 6, 0, 0, 2, 6, f(12), 2, i(2) + 1, f(2), 1.0, f(12))
+    with pytest.raises(ValueError, match="out holds"):
+        LOOPS.shift_rows(f(12), 2, 2, 3, i(2), f(12), f(11), 2)
+    with pytest.raises(ValueError, match="leaves the plane"):
+        LOOPS.shift_columns(f(60), 10, 6, 6, i(6), f(36))
+    with pytest.raises(ValueError, match="table ends too soon"):
+        LOOPS.develop(f(3), 1, 1, f(9), None, f(3), f(3), f(4), 4, f(1), f(1), 1e-6, 0.0, 3.0, f(1), None)
+    with pytest.raises(ValueError, match="codes holds"):
+        LOOPS.encode(f(3), 1, 3, None, f(3), None, 0, 64.0, np.zeros(7, np.uint16), 8, 16, np.zeros(3, np.uint16))
+    read_only = f(3)
+    read_only.flags.writeable = False
+    with pytest.raises((BufferError, TypeError, ValueError)):
+        LOOPS.shift_rows(f(3), 1, 1, 3, i(1), f(6), read_only, 1)
