@@ -267,6 +267,17 @@ def test_a_users_mask_and_list_are_merged(tmp_path):
         spots.merge([(500.0, 5.0, 3.0)])
 
 
+@pytest.mark.parametrize("text, said", [("x,y\n1,2\n", "no list of spots"), ("x,y,diameter\n1,2,\x00\n", "no list of spots"),
+                                        ("x,y,diameter\n1,2,nan\n", "not finite"), ("x" * 5_000_000, "is over")])
+def test_a_list_that_is_none_is_refused_in_one_line(tmp_path, text, said):
+    (tmp_path / "list.csv").write_text(text)
+    with pytest.raises(InputError, match=said) as error:
+        example().merge(tmp_path / "list.csv")
+    assert "\n" not in str(error.value)
+    with pytest.raises(InputError):
+        example().merge(tmp_path / "nothing.csv")
+
+
 # ---- pictures for the retoucher ----------------------------------------------------------------------------------
 
 def test_mask_png_is_eight_bits_and_aligned(tmp_path):

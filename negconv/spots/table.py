@@ -10,7 +10,10 @@ import numpy as np
 
 from ..capture import read_mask
 from ..errors import InputError
+from ..textfile import read_text
 
+#: Bytes a list of spots may have.
+MAX_LIST = 4_000_000
 #: Kinds of spot, in the order they are listed and drawn.
 KINDS = ("speck", "fibre", "scratch", "drying mark")
 
@@ -352,13 +355,11 @@ def _as_places(places) -> list[tuple[float, float, float]]:
     name = str(places) if isinstance(places, (str, Path)) else "list of spots"
     try:
         if isinstance(places, (str, Path)):
-            with open(places, newline="", encoding="utf-8-sig") as file:
-                table = list(csv.DictReader(file))
+            text = read_text(places, most=MAX_LIST, remedy="give a CSV file with columns x, y and diameter")
+            table = list(csv.DictReader(io.StringIO(text.removeprefix("\ufeff"), newline="")))
             places = [(r["x"], r["y"], r.get("diameter") or r["length"]) for r in table]
         out = [(float(x), float(y), float(d)) for x, y, d in places]
-    except FileNotFoundError:
-        raise InputError(name, "is not there", "check the name of the list") from None
-    except (KeyError, TypeError, ValueError, OSError):
+    except (KeyError, TypeError, ValueError, csv.Error):
         raise InputError(name, "is no list of spots", "give x, y and diameter in pixels for each spot") from None
     if not all(np.isfinite(v).all() and v[2] > 0 for v in map(np.array, out)):
         raise InputError(name, "has a number that is not finite or a diameter of 0", "give pixels, diameter above 0")
