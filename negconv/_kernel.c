@@ -45,6 +45,24 @@ INLINE float logarithm(float x)
     return (float)e * 0.69314718056f + s * (2.0f + q * (2.0f / 3 + q * (2.0f / 5 + q * (2.0f / 7))));
 }
 
+/* capture._halved, one row of cells: a cell of two by two samples of a mosaic, less black, is one pixel. */
+WIDEST static void halve_row(const uint16_t *upper, const uint16_t *lower, idx n, const int *place, const int *black, int white,
+                             uint16_t *out)
+{
+    for (idx i = 0; i < n; i++) {
+        const int cell[4] = {upper[2 * i], upper[2 * i + 1], lower[2 * i], lower[2 * i + 1]};
+        int light[4];
+        for (int k = 0; k < 4; k++) {
+            const int v = cell[place[k]] - black[k];
+            light[k] = v < 0 ? 0 : v;
+        }
+        const int green = (light[1] + light[2]) >> 1;
+        out[3 * i] = (uint16_t)(light[0] < white ? light[0] : white);
+        out[3 * i + 1] = (uint16_t)(green < white ? green : white);
+        out[3 * i + 2] = (uint16_t)(light[3] < white ? light[3] : white);
+    }
+}
+
 /* invert._Light: rows of code values times the inverse of the panel's light, interpolated between two of its rows. */
 WIDEST static void light_row(const void *samples, int wide, idx n, const float *a, const float *b, float share, float scale,
                              float *out)
@@ -256,6 +274,32 @@ static int inside(int fine, const char *what)
 
 static const float *or_none(const Py_buffer *b) { return b->buf; }
 
+static PyObject *py_halve(PyObject *self, PyObject *args)
+{
+    Py_buffer mosaic, out;
+    idx pitch, top, left, rows, columns;
+    int place[4], black[4], white;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnnnn(iiii)(iiii)iw*", &mosaic, &pitch, &top, &left, &rows, &columns, place, place + 1, place + 2,
+                          place + 3, black, black + 1, black + 2, black + 3, &white, &out))
+        return NULL;
+    int fine = inside(top >= 0 && left >= 0 && rows >= 0 && columns >= 0 && left + 2 * columns <= pitch, "the cells leave the mosaic")
+               && holds(&mosaic, (top + 2 * rows) * pitch, 2, "mosaic") && holds(&out, 3 * rows * columns, 2, "out");
+    for (int k = 0; fine && k < 4; k++) fine = inside(place[k] >= 0 && place[k] < 4, "a cell has four places");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx y = 0; y < rows; y++) {
+            const uint16_t *upper = (const uint16_t *)mosaic.buf + (top + 2 * y) * pitch + left;
+            halve_row(upper, upper + pitch, columns, place, black, white, (uint16_t *)out.buf + 3 * columns * y);
+        }
+        Py_END_ALLOW_THREADS
+    }
+    PyBuffer_Release(&mosaic);
+    PyBuffer_Release(&out);
+    if (!fine) return NULL;
+    Py_RETURN_NONE;
+}
+
 static PyObject *py_light(PyObject *self, PyObject *args)
 {
     Py_buffer samples, field, low, share, out;
@@ -401,6 +445,7 @@ static PyObject *py_encode(PyObject *self, PyObject *args)
 }
 
 static PyMethodDef methods[] = {
+    {"halve", py_halve, METH_VARARGS, "halve(mosaic, pitch, top, left, rows, columns, place, black, white, out)"},
     {"light", py_light, METH_VARARGS, "light(samples, wide, width, y0, x0, n, count, field, fields, low, share, scale, out)"},
     {"shift_rows", py_shift_rows, METH_VARARGS, "shift_rows(rows, n, width, channels, low, weights, out, wide)"},
     {"shift_columns", py_shift_columns, METH_VARARGS, "shift_columns(plane, lines, stride, height, low, weights)"},

@@ -37,6 +37,8 @@ RAW_SUFFIXES = frozenset(
     ".sr2 .srf .srw .x3f".split())
 SUFFIXES = RAW_SUFFIXES | {".tif", ".tiff", ".png", ".jpg", ".jpeg"}
 LINEARITIES = ("auto", "linear", "srgb")
+#: LibRaw's turns as the orientation of Exif.
+ORIENTATIONS = {0: 1, 3: 3, 5: 8, 6: 6}
 
 #: The one algorithm of LibRaw that keeps edges when channels differ by stops, as a masked negative's do;
 #: benchmarks/demosaic.py has the measurement behind the choice.
@@ -361,20 +363,42 @@ def _decode_raw(path: str, reduced: bool, tags: dict) -> Capture:
         if raw.num_colors != 3:
             raise InputError(path, f"has {raw.num_colors} colour channels", "only three-colour sensors are supported")
         black = raw.black_level_per_channel
-        samples = raw.postprocess(
-            demosaic_algorithm=getattr(rawpy.DemosaicAlgorithm, DEMOSAIC), half_size=reduced,
-            gamma=(1, 1), no_auto_bright=True, no_auto_scale=True, use_camera_wb=False, use_auto_wb=False,
-            user_wb=[1.0, 1.0, 1.0, 1.0], output_color=rawpy.ColorSpace.raw, output_bps=16)
         white = float(raw.white_level - min(black[:3]))
         if white <= 0:
             raise InputError(path, f"has a white level of {raw.white_level} and a black level of {min(black)}",
                              "copy it from the card again")
+        samples = _halved(raw, tags, white) if reduced else None
+        if samples is None:
+            samples = raw.postprocess(
+                demosaic_algorithm=getattr(rawpy.DemosaicAlgorithm, DEMOSAIC), half_size=reduced,
+                gamma=(1, 1), no_auto_bright=True, no_auto_scale=True, use_camera_wb=False, use_auto_wb=False,
+                user_wb=[1.0, 1.0, 1.0, 1.0], output_color=rawpy.ColorSpace.raw, output_bps=16)
+            # Interpolation may overshoot; beyond the ceiling there is no measurement.
+            np.minimum(samples, np.uint16(min(white, 65535)), out=samples)
         meta = _raw_meta(raw, tags)
     if samples.ndim != 3 or samples.shape[2] != 3:
         raise InputError(path, f"decodes to shape {samples.shape}", "only three-colour sensors are supported")
-    # Interpolation may overshoot; beyond the ceiling there is no measurement.
-    np.minimum(samples, np.uint16(min(white, 65535)), out=samples)
     return Capture(samples, white, meta, path, reduced=2 if reduced else 1)
+
+
+def _halved(raw, tags: dict, white: float) -> np.ndarray | None:
+    """What LibRaw makes at half size, without its copies; None where the mosaic is not the plain one, or nothing is compiled."""
+    from . import kernel
+
+    sizes, pattern, mosaic = raw.sizes, raw.raw_pattern, raw.raw_image
+    if (kernel.loops is None or pattern is None or pattern.shape != (2, 2) or sorted(pattern.ravel()) != [0, 1, 2, 3]
+            or raw.color_desc != b"RGBG" or sizes.height % 2 or sizes.width % 2 or sizes.pixel_aspect != 1
+            or sizes.flip not in ORIENTATIONS or tuple(np.ravel(tags.get(50713, (1, 1)))) not in ((1, 1), (2, 2))
+            or mosaic.dtype != np.uint16 or not mosaic.flags.c_contiguous):
+        return None
+    top, left = sizes.top_margin, sizes.left_margin
+    order = (0, 1, 3, 2)  # red, two greens, blue
+    places = pattern.ravel().tolist()
+    black = raw.black_level_per_channel
+    out = np.empty((sizes.height // 2, sizes.width // 2, 3), np.uint16)
+    kernel.loops.halve(mosaic, mosaic.shape[1], top, left, *out.shape[:2], tuple(places.index(c) for c in order),
+                       tuple(black[c] for c in order), int(min(white, 65535)), out)
+    return _upright(out, ORIENTATIONS[sizes.flip])
 
 
 def _open_raw(path: str):
@@ -400,7 +424,7 @@ def _raw_meta(raw, tags: dict) -> Meta:
         lens=_text(tags.get(42036)) or lens.model, exposure_s=_number(tags.get(33434)) or other.shutter_speed or None,
         aperture=_number(tags.get(33437)) or other.aperture or None, iso=_number(tags.get(34855)) or other.iso_speed or None,
         focal_mm=_number(tags.get(37386)) or other.focal_length or None, time=stamp,
-        orientation={0: 1, 3: 3, 5: 8, 6: 6}.get(raw.sizes.flip, 1), camera_matrix=matrix, kind="raw",
+        orientation=ORIENTATIONS.get(raw.sizes.flip, 1), camera_matrix=matrix, kind="raw",
         bits=int(raw.white_level).bit_length(), assumed="linear (raw)")
 
 

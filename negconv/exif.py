@@ -4,7 +4,7 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 from fractions import Fraction
-from xml.sax.saxutils import escape
+from html import escape
 
 from . import __version__
 from .capture import Meta

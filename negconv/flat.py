@@ -181,8 +181,6 @@ def _smooth(grid: np.ndarray) -> np.ndarray:
     The surface carries the fall-off to the very corners, where a median alone is biased; the residual carries what
     no polynomial fits (the pattern of the lamps).
     """
-    from scipy.ndimage import gaussian_filter, median_filter
-
     h, w = grid.shape[:2]
     if min(h, w) < 2:
         grid = np.repeat(np.repeat(grid, 3 - min(h, 2), axis=0), 3 - min(w, 2), axis=1)
@@ -205,6 +203,24 @@ def _smooth(grid: np.ndarray) -> np.ndarray:
             weight = 1 / (1 + (rest / (3 * spread)) ** 2)
         rest = rest.reshape(h, w)
         if size > 1:
-            rest = gaussian_filter(median_filter(rest, size, mode="nearest"), 2, mode="nearest")
+            rest = _rounded(_median(rest, size))
         out[..., c] = np.exp(surface.reshape(h, w) + rest)
     return out
+
+
+def _median(values: np.ndarray, size: int) -> np.ndarray:
+    """The median of the size x size neighbours of each value; edges repeat. (scipy.ndimage takes longer to be imported
+    than all of this.)"""
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(values, size // 2, mode="edge"), (size, size))
+    return np.median(around.reshape(*values.shape, -1), axis=-1)
+
+
+def _rounded(values: np.ndarray, sigma: float = 2.0) -> np.ndarray:
+    """Under a Gaussian of `sigma` cells, cut off at four of them; edges repeat."""
+    reach = int(4 * sigma + 0.5)
+    weights = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
+    weights /= weights.sum()
+    for axis in (0, 1):
+        padded = np.pad(values, [(reach, reach) if a == axis else (0, 0) for a in (0, 1)], mode="edge")
+        values = np.lib.stride_tricks.sliding_window_view(padded, len(weights), axis=axis) @ weights
+    return values

@@ -7,6 +7,7 @@ import zlib
 
 import numpy as np
 import pytest
+import rawpy
 
 import negconv
 from negconv import InputError, read
@@ -120,6 +121,22 @@ def test_reduced_read_is_half_the_size_and_the_same_light(tmp_path):
     assert capture.shape == (32, 48)
     assert capture.reduced == 2
     assert np.allclose(capture.data, RGB, atol=1e-4)
+
+
+@pytest.mark.parametrize("pattern", ("RGGB", "BGGR", "GRBG", "GBRG"))
+@pytest.mark.parametrize("black", (512, (500, 520, 540, 560)))
+@pytest.mark.parametrize("area", (None, (4, 6, 48, 80), (5, 7, 49, 81)))
+@pytest.mark.parametrize("orientation", (1, 3, 6, 8))
+def test_a_reduced_read_is_what_libraw_makes_at_half_size(tmp_path, inner_loops, pattern, black, area, orientation):
+    """Every Bayer order, black levels that differ, margins even and odd, turned; against rawpy's half_size."""
+    path = tmp_path / "a.dng"
+    cfa = np.random.default_rng(5).integers(400, 16383, (52, 84)).astype(np.uint16)
+    rawfile.write_dng(path, cfa, pattern=pattern, black=black, active_area=area, orientation=orientation)
+    with rawpy.imread(str(path)) as raw:
+        expected = raw.postprocess(half_size=True, gamma=(1, 1), no_auto_bright=True, no_auto_scale=True, user_wb=[1] * 4,
+                                   output_color=rawpy.ColorSpace.raw, output_bps=16)
+    capture = read(path, reduced=True)
+    assert np.array_equal(capture.samples, np.minimum(expected, int(capture.white)))
 
 
 @pytest.mark.parametrize("black, white", ((512, 16383), (256, 4095)))

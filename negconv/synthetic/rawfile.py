@@ -85,7 +85,7 @@ def stored(light: np.ndarray, *, black: int = 512, white: int = 16383, electrons
     return values.astype(np.uint16)
 
 
-def write_dng(path: str | os.PathLike, cfa: np.ndarray, *, pattern: str = "RGGB", black: int = 512,
+def write_dng(path: str | os.PathLike, cfa: np.ndarray, *, pattern: str = "RGGB", black: int | tuple[int, ...] = 512,
               white: int = 16383, camera_matrix=CAMERA_MATRIX, as_shot_neutral=(0.5, 1.0, 0.6), make: str = "Invented",
               model: str = "Copy A", orientation: int = 1, active_area: tuple[int, int, int, int] | None = None,
               exposure: float | None = 1 / 60, iso: int | None = 100,
@@ -101,6 +101,8 @@ def write_dng(path: str | os.PathLike, cfa: np.ndarray, *, pattern: str = "RGGB"
         Stored values, `black` = no light, `white` = saturation.
     pattern : str
         Filters of the first two rows.
+    black : int, or four of them
+        Black level; four stand for the first two rows, left to right.
     camera_matrix : (3, 3)
         XYZ (D65) to camera: the tag ColorMatrix1.
     as_shot_neutral : (3,)
@@ -138,7 +140,8 @@ def write_dng(path: str | os.PathLike, cfa: np.ndarray, *, pattern: str = "RGGB"
         (50706, "B", 4, bytes([1, 4, 0, 0])),                           # DNGVersion
         (50707, "B", 4, bytes([1, 1, 0, 0])),                           # DNGBackwardVersion
         (50708, "s", 0, f"{make} {model}"),                             # UniqueCameraModel
-        (50714, "H", 1, black),                                         # BlackLevel
+        *([(50714, "H", 1, black)] if isinstance(black, int) else      # BlackLevel, BlackLevelRepeatDim
+          [(50713, "H", 2, (2, 2)), (50714, "H", 4, black)]),
         (50717, "H", 1, white),                                         # WhiteLevel
         (50721, "2i", 9, _fractions(np.ravel(camera_matrix), 10000)),   # ColorMatrix1
         (50728, "2I", 3, _fractions(as_shot_neutral, 1000000)),         # AsShotNeutral
