@@ -22,6 +22,13 @@
 #define INLINE static inline
 #endif
 
+/* What a loop writes, it does not read again further on. */
+#if defined(__GNUC__) && !defined(__clang__)
+#define APART _Pragma("GCC ivdep")
+#else
+#define APART
+#endif
+
 #define TAPS 6
 #define BLOCK 512 /* pixels worked on at a time: their planes stay in the first cache */
 
@@ -94,22 +101,27 @@ WIDEST static void shift_row(const float *row, idx width, idx channels, idx low,
             out[x * channels + c] = sum;
         }
     }
+    APART
     for (idx i = first * channels; i < last * channels; i++)
         out[i] = w0 * p[i] + w1 * p[i + channels] + w2 * p[i + 2 * channels] + w3 * p[i + 3 * channels]
                  + w4 * p[i + 4 * channels] + w5 * p[i + 5 * channels];
 }
 
-/* resample.Shears.shift_columns, columns that share their whole pixels: in place, downwards. */
-WIDEST static void shift_block(float *plane, idx stride, idx low, idx height, const float *w, idx wide, idx n)
+/* resample.Shears.shift_columns, some runs of columns that share their whole pixels: in place, downwards. */
+WIDEST static void shift_runs(float *plane, idx stride, idx height, const int64_t *start, const int64_t *low, idx runs,
+                              const float *weights)
 {
-    for (idx y = 0; y < height; y++) {
-        float *out = plane + y * stride;
-        const float *p = out + low * stride;
-        for (idx i = 0; i < n; i++)
-            out[i] = w[i] * p[i] + w[wide + i] * p[stride + i] + w[2 * wide + i] * p[2 * stride + i]
-                     + w[3 * wide + i] * p[3 * stride + i] + w[4 * wide + i] * p[4 * stride + i]
-                     + w[5 * wide + i] * p[5 * stride + i];
-    }
+    for (idx y = 0; y < height; y++)
+        for (idx r = 0; r < runs; r++) {
+            const idx n = (idx)(start[r + 1] - start[r]);
+            float *out = plane + y * stride + start[r];
+            const float *p = out + low[r] * stride, *w = weights + start[r];
+            APART
+            for (idx i = 0; i < n; i++)
+                out[i] = w[i] * p[i] + w[stride + i] * p[stride + i] + w[2 * stride + i] * p[2 * stride + i]
+                         + w[3 * stride + i] * p[3 * stride + i] + w[4 * stride + i] * p[4 * stride + i]
+                         + w[5 * stride + i] * p[5 * stride + i];
+        }
 }
 
 typedef struct {
@@ -363,26 +375,28 @@ static PyObject *py_shift_rows(PyObject *self, PyObject *args)
 
 static PyObject *py_shift_columns(PyObject *self, PyObject *args)
 {
-    Py_buffer plane, low, weights;
-    idx lines, stride, height;
+    Py_buffer plane, starts, lows, weights;
+    idx lines, stride, height, runs;
     (void)self;
-    if (!PyArg_ParseTuple(args, "w*nnny*y*", &plane, &lines, &stride, &height, &low, &weights)) return NULL;
-    const int64_t *whole = low.buf;
-    int fine = holds(&plane, lines * stride, 4, "plane") && holds(&low, stride, 8, "low")
+    if (!PyArg_ParseTuple(args, "w*nnny*y*ny*", &plane, &lines, &stride, &height, &starts, &lows, &runs, &weights)) return NULL;
+    const int64_t *start = starts.buf, *low = lows.buf;
+    int fine = holds(&plane, lines * stride, 4, "plane") && holds(&starts, runs + 1, 8, "starts") && holds(&lows, runs, 8, "lows")
                && holds(&weights, TAPS * stride, 4, "weights");
-    for (idx i = 0; fine && i < stride; i++)
-        fine = inside(whole[i] >= 0 && whole[i] + height + TAPS - 1 <= lines, "a column leaves the plane");
+    for (idx r = 0; fine && r < runs; r++)
+        fine = inside(start[r] >= 0 && start[r + 1] >= start[r] && start[r + 1] <= stride && low[r] >= 0
+                      && low[r] + height + TAPS - 1 <= lines, "a column leaves the plane");
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
-        for (idx start = 0, stop; start < stride; start = stop) {
-            for (stop = start + 1; stop < stride && stop < start + BLOCK && whole[stop] == whole[start];) stop++;
-            shift_block((float *)plane.buf + start, stride, (idx)whole[start], height, (const float *)weights.buf + start, stride,
-                        stop - start);
+        /* As many columns at a time as leave their rows and weights in the second cache. */
+        for (idx r = 0, next; r < runs; r = next) {
+            for (next = r + 1; next < runs && start[next + 1] - start[r] <= 8 * BLOCK;) next++;
+            shift_runs(plane.buf, stride, height, start + r, low + r, next - r, weights.buf);
         }
         Py_END_ALLOW_THREADS
     }
     PyBuffer_Release(&plane);
-    PyBuffer_Release(&low);
+    PyBuffer_Release(&starts);
+    PyBuffer_Release(&lows);
     PyBuffer_Release(&weights);
     if (!fine) return NULL;
     Py_RETURN_NONE;
@@ -448,7 +462,7 @@ static PyMethodDef methods[] = {
     {"halve", py_halve, METH_VARARGS, "halve(mosaic, pitch, top, left, rows, columns, place, black, white, out)"},
     {"light", py_light, METH_VARARGS, "light(samples, wide, width, y0, x0, n, count, field, fields, low, share, scale, out)"},
     {"shift_rows", py_shift_rows, METH_VARARGS, "shift_rows(rows, n, width, channels, low, weights, out, wide)"},
-    {"shift_columns", py_shift_columns, METH_VARARGS, "shift_columns(plane, lines, stride, height, low, weights)"},
+    {"shift_columns", py_shift_columns, METH_VARARGS, "shift_columns(plane, lines, stride, height, starts, lows, runs, weights)"},
     {"develop", py_develop, METH_VARARGS,
      "develop(light, n, channels, before, held, unmix, weights, tables, entries, after, bias, tiny, zero, last, out, density)"},
     {"encode", py_encode, METH_VARARGS, "encode(linear, n, channels, matrix, luminance, tone, tones, top, codes, entries, bits, out)"},

@@ -222,8 +222,9 @@ class Shears:
         weights = sinc_weights(at - whole)
         channels = plane.shape[2]
         if kernel.loops is not None and c0 == 0 and c1 == plane.shape[1] and plane.flags.c_contiguous:
-            kernel.loops.shift_columns(plane, len(plane), c1 * channels, height, np.repeat(whole + 1 - LOBES, channels),
-                                       np.repeat(weights, channels, axis=0).T.copy())
+            runs = np.concatenate([[0], np.flatnonzero(np.diff(whole)) + 1, [c1]])
+            kernel.loops.shift_columns(plane, len(plane), c1 * channels, height, runs * channels, whole[runs[:-1]] + 1 - LOBES,
+                                       len(runs) - 1, np.repeat(weights, channels, axis=0).T.copy())
             return
         start = 0
         while start < c1 - c0:
