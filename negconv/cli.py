@@ -301,7 +301,8 @@ class _bar:
     """A progress bar with time left; lines written meanwhile stand above it."""
 
     def __init__(self, total: int | None, words: str, quiet: bool = False) -> None:
-        self.total, self.words, self.quiet, self.bar = total, words, quiet, None
+        self.total, self.words, self.bar = total, words, None
+        self.shown = not quiet and sys.stderr.isatty()
 
     def __enter__(self) -> _bar:
         if self.total is not None:
@@ -313,21 +314,25 @@ class _bar:
             self.bar.close()
 
     def _start(self, words: str, total: int) -> None:
+        if not self.shown:  # and tqdm need not be imported
+            return
         from tqdm import tqdm
 
         if self.bar is not None:
             self.bar.close()
         self.words = words
-        self.bar = tqdm(total=total, desc=words, unit="frame", file=sys.stderr, leave=False, delay=0.5, disable=self.quiet or None)
+        self.bar = tqdm(total=total, desc=words, unit="frame", file=sys.stderr, leave=False, delay=0.5)
 
     def stage(self, words: str, done: int, total: int) -> None:
         """What `Roll.convert` reports."""
         if self.bar is None or words != self.words:
             self._start(words, total)
-        self.bar.update(done - self.bar.n)
+        if self.bar is not None:
+            self.bar.update(done - self.bar.n)
 
     def update(self) -> None:
-        self.bar.update()
+        if self.bar is not None:
+            self.bar.update()
 
     def write(self, line: str) -> None:
         if self.bar is None:

@@ -203,16 +203,17 @@ def _smooth(grid: np.ndarray) -> np.ndarray:
             weight = 1 / (1 + (rest / (3 * spread)) ** 2)
         rest = rest.reshape(h, w)
         if size > 1:
-            rest = _rounded(_median(rest, size))
+            rest = _rounded(_median(rest.astype(np.float32), size))
         out[..., c] = np.exp(surface.reshape(h, w) + rest)
     return out
 
 
 def _median(values: np.ndarray, size: int) -> np.ndarray:
-    """The median of the size x size neighbours of each value; edges repeat. (scipy.ndimage takes longer to be imported
+    """The median of the size x size neighbours (an odd size) of each value; edges repeat. (scipy.ndimage takes longer to be imported
     than all of this.)"""
     around = np.lib.stride_tricks.sliding_window_view(np.pad(values, size // 2, mode="edge"), (size, size))
-    return np.median(around.reshape(*values.shape, -1), axis=-1)
+    middle = size * size // 2
+    return np.partition(around.reshape(*values.shape, -1), middle, axis=-1)[..., middle]
 
 
 def _rounded(values: np.ndarray, sigma: float = 2.0) -> np.ndarray:

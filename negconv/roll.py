@@ -282,6 +282,8 @@ class Roll:
         now, ahead = True, None
         try:
             notes = self.read_notes()
+            if isinstance(workers, Here) and not any(n.endswith(".json") for n in os.listdir(folder)):
+                ahead = Ahead(_read_full, self._sources(captures))
             states = self._states(captures, workers)
             key = self._key(captures, states, notes)
             there = _all_there(folder, key, captures, workers)
@@ -289,8 +291,6 @@ class Roll:
                 yield from there
                 now = False
                 return
-            if isinstance(workers, Here) and not any(n.endswith(".json") for n in os.listdir(folder)):
-                ahead = Ahead(_read_full, self._sources(captures))
             seen = self._survey(captures, workers, progress)
             for path, message in seen.failed:
                 yield Result(path, "", "failed", message)
