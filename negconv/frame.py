@@ -10,7 +10,7 @@ from .capture import block_mean
 from .levels import BASE, DARK, FLOOR, PANEL, PICTURE, VOID, Level, bare_panel, even_tones, log_light, parts
 from .rectangles import ASPECTS, Found, best_turn, edge_maps, rectangles, to_plan, turned
 from .resample import Cut
-from .sides import corners_of, profiles, refine, sample
+from .sides import Side, corners_of, overhang, profiles, refine, sample
 
 #: The long side of the proxy that frames are sought on.
 PROXY = 1500
@@ -20,6 +20,12 @@ PLAN = 1100
 UNTRUSTED = 0.1
 #: The share of a picture that may be brighter than its base: pinholes and scratches.
 BRIGHTER = 0.006
+#: What a darker tone may fall short of a brighter one in merit where it surrounds the pictures inside the other's.
+NESTED = 0.35
+#: With this merit no other base is looked for, unless its tone surrounds the pictures.
+PLAIN = 0.75
+#: Two tones closer than this in log light may be one.
+SKIRT = 0.06
 #: A base is not denser than this, beside the panel, in the channel that sees it clearest.
 DENSE = 0.62
 #: Below this confidence a frame is not trusted and the whole gate is used in its place.
@@ -212,19 +218,13 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
         return Look((_whole(w, h, film_format, "the capture is too small to look for a frame"),), None)
     log = log_light(plan)
     tones = even_tones(log, rigid=bool(flattened))
-    first = _darkest_panel(tones, flattened) + 1
     best = None
-    for base in _bases(tones[first:]):
-        ring = 1.0 if best is None or not best.found else _rings(best, base)
-        if ring >= 0.5:
+    for base in _bases(tones, flattened):
+        ringed = best is not None and _ringed(best, base)
+        if best is None or ringed or best.merit < PLAIN:
             attempt = _attempt(log, base, aspect)
-            if best is None or _better(attempt, best, ring):
+            if best is None or attempt.merit > best.merit + (-NESTED if ringed else NESTED / 2):
                 best = attempt
-    if first and best is not None and best.brighter > BRIGHTER:
-        # Film brighter than its base: what looked like the panel by its level was the base after all.
-        attempt = _attempt(log, tones[first - 1], aspect)
-        if attempt.found and attempt.brighter < BRIGHTER / 2:
-            best = attempt
     if best is None:
         return Look((_whole(w, h, film_format, NOTHING),), None)
     frames: list[Frame] = []
@@ -269,10 +269,16 @@ class _Attempt:
     brighter: float             # share of the pixels inside them that let through more than this base
     clear: float                # share of them that are as clear as it
     astray: float               # share of all picture pixels that lie outside them
+    lined: float                # share of base, and not panel, in what is clear around them
 
     @property
-    def area(self) -> float:
-        return sum((f.bottom - f.top) * (f.right - f.left) for f in self.found)
+    def merit(self) -> float:
+        """How well this base explains the capture: 1 when every side is seen, all picture lies inside, nothing brighter."""
+        if not self.found:
+            return -1.0
+        seen = [sum({"rebate": 1.0, "holder": 0.8}.get(on, 0.0) * s + 0.25 * (on == "view")
+                    for on, s in zip(f.rests, f.support)) / 4 for f in self.found]
+        return self.lined * float(np.median(seen)) - 6 * min(self.brighter, 0.1) - 1.5 * min(self.astray, 0.6)
 
 
 def _baseless(attempt: _Attempt) -> bool:
@@ -289,14 +295,14 @@ def _baseless(attempt: _Attempt) -> bool:
     return False
 
 
-def _darkest_panel(tones: list[Level], flattened: bool | None) -> int:
-    """Index of the darkest tone whose level alone says that it is the bare panel; -1 for none, never the last tone."""
-    return max((i for i, tone in enumerate(tones[:-1]) if bare_panel(tone, flattened)), default=-1)
-
-
-def _bases(tones: list[Level]) -> list[Level]:
+def _bases(tones: list[Level], flattened: bool | None) -> list[Level]:
     """The tones that may be the base, brightest first: no base is much denser, in its clearest channel, than the rest."""
-    return [t for t in tones if max(np.array(t.log) - np.array(tones[0].log)) > -DENSE][:3]
+    panel = max((i for i, tone in enumerate(tones[:-1]) if bare_panel(tone, flattened)), default=-1)
+    some = tones[panel + 1:]
+    some = [t for t in some if max(np.array(t.log) - np.array(some[0].log)) > -DENSE]
+    # A weaker tone just below another is its skirt.
+    return [t for i, t in enumerate(some) if not any(
+        max(abs(np.array(t.log) - np.array(o.log))) < SKIRT and t.share < o.share for o in some[:i])]
 
 
 def _attempt(log: np.ndarray, base: Level, aspect: float | None) -> _Attempt:
@@ -311,7 +317,7 @@ def _attempt(log: np.ndarray, base: Level, aspect: float | None) -> _Attempt:
         around += int((kinds[max(t - 4, 0):b + 5, max(l - 4, 0):r + 5] == PICTURE).sum())
     size, picture = max(int(within.sum()), 1), max(int((kinds == PICTURE).sum()), 1)
     return _Attempt(base, kinds, density, degrees, tuple(found), log.shape[1:], float(within[PANEL] / size),
-                    float(within[BASE] / size), float(max(1 - around / picture, 0.0)))
+                    float(within[BASE] / size), float(max(1 - around / picture, 0.0)), float(np.median([_lined(kinds, f) for f in found] or [0.0])))
 
 
 def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:
@@ -324,26 +330,19 @@ def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:
             plane[rows, np.clip(l, 0, w - 1)]]
 
 
-def _rings(attempt: _Attempt, tone: Level) -> float:
-    """Share of the sides just inside which a darker tone runs, as rebate does inside the edges of film on a panel."""
+def _ringed(attempt: _Attempt, tone: Level) -> bool:
+    """Whether a darker tone runs inside nearly all the sides found, as rebate does inside the edges of film on a panel."""
     step = float(np.mean(attempt.base.log) - np.mean(tone.log))
-    sides = np.array([max(float((np.abs(side - step) < 0.08).mean()) for side in each) > 0.35
-                      for f in attempt.found for each in zip(*(_along(attempt.density, f, i) for i in (3, 5, 8)))])
-    return float(sides.mean())
+    sides = [max(float((np.abs(side - step) < 0.08).mean()) for side in each) > 0.35
+             for f in attempt.found for each in zip(*(_along(attempt.density, f, i) for i in (3, 5, 8, 12, 17)))]
+    return bool(sides) and float(np.mean(sides)) >= 0.7
 
 
-def _better(this: _Attempt, other: _Attempt, ring: float) -> bool:
-    """Whether a darker tone makes the better base: it surrounds its pictures, and they hold nothing brighter."""
-    if not this.found:
-        return False
-    if not other.found:
-        return True
-    if len(this.found) < len(other.found) or this.brighter > 0.004 or this.area < 0.4 * other.area:
-        return False
-    lit = [side[(side != DARK) & (side != VOID)] for f in this.found for side in _along(this.kinds, f, -3)]
-    sides = [float((side == BASE).mean()) > 0.3 for side in lit if len(side) > 8] or [False]
-    # Where it runs round everything, faint sides will do.
-    return float(np.mean(sides)) > 0.7 and float(np.median([f.support for f in this.found])) > (0.5 if ring < 0.9 else 0.15)
+def _lined(kinds: np.ndarray, found: Found) -> float:
+    """Of the clear pixels just outside a rectangle, the share that is base: a picture borders on rebate, not on panel."""
+    counts = np.sum([np.bincount(side, minlength=5) for side in _along(kinds, found, -4)], axis=0)
+    # Perforations may lie close along two of the sides.
+    return min(2 * float(counts[BASE] / max(counts[BASE] + counts[PANEL], 1)), 1.0)
 
 
 def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found: Found, film_format: str | None) -> _Sided:
@@ -373,8 +372,8 @@ def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found: Found, film_fo
                            beyond=sides[i], inset=inset)
             if moved.support > 0.3:
                 sides[i], rests[i] = moved, "rebate"
-    corners = corners_of(points, sides)
-    corners = sorted_corners(corners)
+    sides = _enclosing(density, points, sides, rests, k, base.spread)
+    corners = sorted_corners(corners_of(points, sides))
     (xa, ya), (xb, yb) = corners[:2]
     angle = math.degrees(math.atan2(yb - ya, xb - xa))
     basis = tuple(f"{name}: {on}" + ("" if on == "view" else f", seen along {side.support:.0%}")
@@ -382,6 +381,27 @@ def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found: Found, film_fo
     evidence = _evidence(sides, rests, found, attempt, corners)
     return _Sided(tuple(corners), angle, _confidence(evidence), basis, film_format, (), tuple(
         side.support if on == "rebate" else 0.9 * side.support if on == "holder" else 0.0 for side, on in zip(sides, rests)), tuple(evidence))
+
+
+def _enclosing(density, points, sides: list[Side], rests, k: int, noise: float) -> list[Side]:
+    """Sides moved out where the picture hangs over them, and faint ones made parallel to what the others say."""
+    slopes = [(side.slope / (math.dist(points[i], points[(i + 1) % 4]) / 2), side.support * side.reach)
+              for i, (side, on) in enumerate(zip(sides, rests)) if on != "view" and side.support > 0.5]
+    common = sum(a * w for a, w in slopes) / sum(w for _, w in slopes) if slopes else None
+    out = list(sides)
+    for i, (side, on) in enumerate(zip(sides, rests)):
+        start, end = points[i], points[(i + 1) % 4]
+        if on != "rebate" or math.dist(start, end) < 30:
+            continue
+        slope = side.slope
+        if side.support < FAINT and common is not None:
+            slope = common * math.dist(start, end) / 2
+        over = overhang(density, start, end, side, slope, 16.0 * k, noise)
+        if over < 1.25 * k and slope == side.slope:
+            continue
+        moved = replace(side, offset=side.offset - (over if over >= 1.25 * k else 0.0), slope=slope)
+        out[i] = moved
+    return out
 
 
 @dataclass(frozen=True)

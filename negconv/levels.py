@@ -14,6 +14,8 @@ VOID, PANEL, BASE, PICTURE, DARK = range(5)
 BARE = 0.9
 #: Density above base beyond which film cannot be told from holder.
 OPAQUE = 1.4
+#: The same where the holder is so black that it can be told; by how much blacker it must be.
+MOST, BLACKER = 2.0, 0.5
 #: How far the log light of a holder varies.
 EVEN = 0.12
 FLOOR = 1e-5
@@ -186,7 +188,11 @@ def parts(log: np.ndarray, base: Level) -> Parts:
     density = (red + green + blue) * np.float32(1 / 3)
     least, most = np.minimum(np.minimum(red, green), blue), np.maximum(np.maximum(red, green), blue)
     kinds = np.full(density.shape, PICTURE, np.uint8)
-    kinds[least > OPAQUE] = DARK
+    rim = _rim(least)
+    holder = rim[rim > OPAQUE]
+    # Where the holder is clearly blacker than dense film, less is taken for holder.
+    beyond = float(np.clip(np.quantile(holder, 0.1) - BLACKER, OPAQUE, MOST)) if len(holder) > 0.3 * len(rim) else OPAQUE
+    kinds[_outer(least > beyond)] = DARK
     # A holder that is not quite black can be brighter than dense film in the channel the base itself keeps dark. It is
     # the even, dark tone along the border of the view.
     rim, opaque = np.stack([_rim(p) for p in log]), _rim(most) > OPAQUE - 0.3
@@ -197,6 +203,16 @@ def parts(log: np.ndarray, base: Level) -> Parts:
     kinds[(most < 1.6 * tolerance) & (least > -1.6 * tolerance) & (np.abs(density) < tolerance)] = BASE
     kinds[(density < -tolerance) & (most < 2 * tolerance)] = PANEL
     return Parts(kinds, density, tolerance)
+
+
+def _outer(dark: np.ndarray) -> np.ndarray:
+    """Where darkness goes on, straight along a row or a column, to the border of the view: holder, and not dense film,
+    which rebate surrounds."""
+    run = np.logical_and.accumulate
+    out = run(dark, axis=0) | run(dark[::-1], axis=0)[::-1]
+    out |= run(dark, axis=1)
+    out |= run(dark[:, ::-1], axis=1)[:, ::-1]
+    return out
 
 
 def _rim(plane: np.ndarray) -> np.ndarray:

@@ -63,6 +63,26 @@ def profiles(density, start, end, side: Side, across: np.ndarray) -> np.ndarray:
                    middle[1] + along[1] * s[:, None] * length / 2 + inward[1] * at)[0]
 
 
+def overhang(density, start, end, side: Side, slope: float, reach: float, noise: float) -> float:
+    """How far, in pixels, the picture reaches out over a side: its content cannot lie outside it, whatever its outline.
+
+    Measured against a line through the side's middle with `slope`; 0 where nothing hangs over, and where what does goes
+    on to the end of `reach` (another picture, print, dirt). Positive outwards.
+    """
+    across = np.arange(-reach, 4.01, 0.5)
+    straight = Side(side.offset, slope, side.bend, 0.0, 0.0, 0.0)
+    profile = profiles(density, start, end, straight, across)
+    inside = profile[:, -4:].mean(axis=1)
+    within = profile >= 0.5 * inside[:, None]
+    # The last place, coming from inside, that is still half as dense as the inside.
+    runs = np.logical_and.accumulate(within[:, ::-1], axis=1).sum(axis=1)
+    out = -across[np.clip(len(across) - runs, 0, len(across) - 1)]
+    out[(inside < 0.06 + 3 * noise) | (runs >= len(across))] = 0.0
+    # Dirt and print are short.
+    lasting = np.sort(np.stack([out[:-2], out[1:-1], out[2:]]), axis=0)[0]
+    return float(max(lasting.max(), 0.0))
+
+
 def refine(density, start, end, *, rests: str, reach: float, noise: float, beyond: Side | None = None,
            inset: float = 0.0) -> Side:
     """One side found again in the finer picture.
