@@ -14,8 +14,8 @@ from .errors import InputError, one_line
 DONE, SOME_FAILED, UNUSABLE = 0, 1, 2
 
 # Strips and frames are what runs side by side; threads of the linear algebra below them would only get in each other's way.
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-    os.environ.setdefault(_name, "1")
+# (LibRaw's threads, which OMP_NUM_THREADS governs, are left alone: one capture decodes in two thirds of the time.)
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 _EPILOG = """\
 examples:

@@ -460,27 +460,31 @@ class Roll:
 
     # ---- conversion --------------------------------------------------------------------------------------------------
 
-    def _states(self, captures: Sequence[str], workers) -> list[FileState | None]:
-        """Hash and state of every capture, None for one that cannot be read."""
-        states: list[FileState | None] = [None] * len(captures)
-        for i, outcome in workers.run(file_state, captures):
-            states[i] = outcome if isinstance(outcome, FileState) else None
+    def _states(self, captures: Sequence[str], workers) -> dict[str, FileState | None]:
+        """Hash and state of every capture and of panel frames given, None for one that cannot be read."""
+        paths = list(dict.fromkeys((*captures, *self._panels_given())))
+        states: dict[str, FileState | None] = dict.fromkeys(paths)
+        for i, outcome in workers.run(file_state, paths):
+            states[paths[i]] = outcome if isinstance(outcome, FileState) else None
         return states
 
     def _key(self, captures, states, notes: Notes) -> str:
         """SHA-256 of all that a roll is made from; equal keys make equal rolls."""
+        def content(value):
+            known = states.get(os.fspath(value)) if isinstance(value, (str, os.PathLike)) else None
+            return _content(value) if known is None else known.sha256
+
         recipe = self._recipe()
-        named = [(key, _content(recipe.file(name))) for key, name in recipe.files()]
-        given = [_content(value) for value in (self.panel if isinstance(self.panel, (list, tuple)) else [self.panel])]
-        what = [__version__, [(os.path.basename(p), state and state.sha256) for p, state in zip(captures, states)],
-                recipe, named, given, _content(self.film), _content(self.base), notes]
+        named = [(key, content(recipe.file(name))) for key, name in recipe.files()]
+        given = [content(value) for value in (self.panel if isinstance(self.panel, (list, tuple)) else [self.panel])]
+        what = [__version__, [(os.path.basename(p), states[p] and states[p].sha256) for p in captures], recipe, named, given,
+                _content(self.film), _content(self.base), notes]
         text = json.dumps(output.plain(what), sort_keys=True, allow_nan=False)
         return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
     def _tasks(self, seen: RollSurvey, folder: str, notes: Notes, key: str, captures, states, overwrite: bool,
                threads: int) -> list[FrameJob]:
-        by_path = dict(zip(captures, states))
-        panels = tuple(by_path.get(p) or file_state(p) for p in seen.panels)
+        panels = tuple(states[p] or file_state(p) for p in seen.panels)
         about = {"key": key, **seen.to_dict()}
         tasks = []
         for frame in seen.frames:
@@ -488,7 +492,7 @@ class Roll:
             path = os.path.join(folder, frame.name + ending)
             if any(os.path.abspath(path) == os.path.abspath(p) for p in captures):
                 path = os.path.join(folder, f"{frame.name}-positive{ending}")
-            tasks.append(FrameJob(frame, path, by_path[frame.path], panels, notes, about, captures.index(frame.path),
+            tasks.append(FrameJob(frame, path, states[frame.path], panels, notes, about, captures.index(frame.path),
                                   overwrite, threads))
         return tasks
 
