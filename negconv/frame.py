@@ -366,10 +366,10 @@ def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found: Found, film_fo
     sides = [refine(density, points[i], points[(i + 1) % 4], rests=found.rests[i], reach=4.0 * k, noise=base.spread) for i in range(4)]
     rests = list(found.rests)
     for i in range(4):
-        inset = _sliver(density, points[i], points[(i + 1) % 4], sides[i], k) if rests[i] == "holder" else None
-        if inset is not None:
-            moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=4.0 * k, noise=base.spread,
-                           beyond=sides[i], inset=inset)
+        clear = _sliver(density, points[i], points[(i + 1) % 4], sides[i], k) if rests[i] == "holder" else None
+        if clear is not None:
+            moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=5.0 * k, noise=base.spread,
+                           beyond=clear)
             if moved.support > 0.3:
                 sides[i], rests[i] = moved, "rebate"
     sides = _enclosing(density, points, sides, rests, k, base.spread)
@@ -500,15 +500,28 @@ def _evidence(sides, rests, found: Found, attempt: _Attempt, corners) -> list[fl
             float(len(attempt.found) > 1)]
 
 
-def _sliver(density, start, end, side, k: int) -> float | None:
-    """Where, inside a holder's edge, a sliver of rebate is clearest: pixels from that edge; None without one."""
-    across = np.arange(-2.0, 9.0 * k, 0.5)
-    profile = np.median(profiles(density, start, end, side, across), axis=0)
-    inner = slice(int((2 + 1) * 2), len(across) - 2 * k)
-    i = int(np.argmin(profile[inner])) + inner.start
-    after = profile[i:min(i + 8 * k, len(profile))].max()
+def _sliver(density, start, end, side: Side, k: int) -> Side | None:
+    """The line along which a sliver of rebate inside a holder's edge is clearest; None without one."""
+    across = np.arange(0.0, 9.0 * k, 0.5)
+    profile = profiles(density, start, end, side, across)
+    s = np.linspace(-0.95, 0.95, len(profile))
+    inner = profile[:, 2:-4 * k]
+    i = inner.argmin(axis=1)
+    rows = np.arange(len(profile))
+    clearest = inner[rows, i]
+    after = np.array([row[j + 2:j + 2 + 8 * k].max() for row, j in zip(profile, i)])
     # Clear as the base, or nearly so, and film again behind it.
-    return float(across[i]) if profile[i] < 0.6 * after and after - profile[i] > 0.06 else None
+    seen = (clearest < 0.6 * after) & (after - clearest > 0.06)
+    if seen.mean() < 0.4:
+        return None
+    at = across[2 + i]
+    slope, offset = np.polyfit(s[seen], at[seen], 1)
+    rest = np.abs(at - offset - slope * s)
+    close = seen & (rest < max(1.0, 2 * float(np.median(rest[seen]))))
+    if close.mean() < 0.3:
+        return None
+    slope, offset = np.polyfit(s[close], at[close], 1)
+    return replace(side, offset=side.offset + float(offset), slope=side.slope + float(slope))
 
 
 def _to_view(points: np.ndarray, rests, w: int, h: int) -> list[tuple[float, float]]:

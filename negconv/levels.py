@@ -99,7 +99,8 @@ def even_tones(log: np.ndarray, *, most: int = 4, rigid: bool = False) -> list[L
     light = tones.mean(axis=1)
     half = max(h, w) / 2
     px, py = (columns - (w - 1) / 2) / half, (rows - (h - 1) / 2) / half
-    terms = np.stack([np.ones_like(px), px, py, px * px, px * py, py * py], axis=1)
+    # Light falls off alike to all sides more than otherwise, so that is a term of its own.
+    terms = np.stack([np.ones_like(px), px, py, px * px + py * py, px * py, px * px - py * py], axis=1)
     left = np.ones(len(light), bool)
     need = max(40.0 / every, 0.0006 * h * w / every)
     found: list[Level] = []
@@ -108,7 +109,8 @@ def even_tones(log: np.ndarray, *, most: int = 4, rigid: bool = False) -> list[L
         if level is None:
             break
         log3, surface, spread, members = level
-        found.append(Level(tuple(map(float, log3)), tuple(map(float, surface)), spread, float(members.sum() * every / (h * w)),
+        one, x, y, both, xy, odds = map(float, surface)
+        found.append(Level(tuple(map(float, log3)), (one, x, y, both + odds, xy, both - odds), spread, float(members.sum() * every / (h * w)),
                            np.stack([rows[members], columns[members]], axis=1)))
         left &= light < terms @ surface + log3.mean() - max(0.045, 4 * spread)
     return found
@@ -136,7 +138,7 @@ def _brightest(tones, light, terms, left, need, rigid):
     alike = left & (np.abs(hue - (log3 - log3.mean())).max(axis=1) < 0.035)
     surface = np.zeros(6)
     reach = (0.03, 0.025, 0.02) if rigid else (0.09, 0.06, 0.04, 0.03, 0.025)
-    ridge = np.array([0, 40, 40, 20, 20, 20]) if not rigid else np.array([0] + [1e9] * 5)
+    ridge = np.array([0, 40, 40, 4, 20, 20]) if not rigid else np.array([0] + [1e9] * 5)
     members = near
     for tolerance in reach:
         rest = light - terms @ surface - log3.mean()

@@ -183,8 +183,8 @@ class _Lines:
         return (self.edge[i, high] - self.edge[i, low]) / length, (self.beyond[i, high] - self.beyond[i, low]) / length
 
 
-def _lines(rebate: np.ndarray, holder: np.ndarray, picture: np.ndarray, known: np.ndarray, gate: np.ndarray,
-           sign: int, most: int) -> _Lines:
+def _lines(rebate: np.ndarray, holder: np.ndarray, picture: np.ndarray, known: np.ndarray, dark: np.ndarray,
+           gate: np.ndarray, sign: int, most: int) -> _Lines:
     """Candidates across axis 0, for a side entered along `sign`."""
     profile = rebate.sum(axis=1)
     profile = profile + 0.5 * (np.roll(profile, 1) + np.roll(profile, -1))
@@ -202,6 +202,9 @@ def _lines(rebate: np.ndarray, holder: np.ndarray, picture: np.ndarray, known: n
         source = holder if what == 1 else rebate
         if what < 2:
             np.cumsum(source[max(p - 2, 0):p + 3].max(axis=0), out=edge[i, 1:])
+        else:
+            # Where holder reaches the border of the view, the picture does not.
+            np.cumsum(dark[min(max(p + sign * DEEP, 0), n - 1)], out=edge[i, 1:])
         out = slice(max(p - 3, 0), max(p - 1, 1)) if sign > 0 else slice(min(p + 2, n - 1), min(p + 4, n))
         np.cumsum(picture[out].min(axis=0), out=beyond[i, 1:])
     return _Lines(np.array([p for p, _ in at]), np.array([k for _, k in at]), edge, beyond)
@@ -235,8 +238,9 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     picture = kinds == PICTURE
     known = kinds != VOID
     gate = _gate(kinds)
-    rows = [_lines(rebate[i], holder[i], picture, known, gate[i], s, 10) for i, s in ((0, 1), (1, -1))]
-    columns = [_lines(rebate[i].T, holder[i].T, picture.T, known.T, gate[i], s, 14) for i, s in ((2, 1), (3, -1))]
+    dark = kinds == DARK
+    rows = [_lines(rebate[i], holder[i], picture, known, dark, gate[i], s, 10) for i, s in ((0, 1), (1, -1))]
+    columns = [_lines(rebate[i].T, holder[i].T, picture.T, known.T, dark.T, gate[i], s, 14) for i, s in ((2, 1), (3, -1))]
     area = WEIGHTS[kinds]
     total = max(float(picture.sum()), 1.0)
     sums = np.zeros((kinds.shape[0] + 1, kinds.shape[1] + 1))
@@ -252,15 +256,16 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     if not len(t):
         return []
     inside = (sums[bottom, right] - sums[top, right] - sums[bottom, left] + sums[top, left]) / total
-    ends, sides, supports = np.zeros(len(t)), np.zeros(len(t)), []
+    ends, sides, supports, cut = np.zeros(len(t)), np.zeros(len(t)), [], np.zeros(len(t), bool)
     for lines, i, low, high, into in ((rows[0], t, left, right, ends), (columns[1], r, top, bottom, sides),
                                       (rows[1], b, left, right, ends), (columns[0], l, top, bottom, sides)):
         edge, beyond = lines.score(i, low, high)
         what = lines.what[i]
-        into += np.where(what == 0, 1.2 * edge, np.where(what == 1, 0.8 * edge, 0.12)) - 1.5 * beyond
-        supports.append(edge)
+        cut |= what > 0
+        into += np.where(what == 0, 1.2 * edge, np.where(what == 1, 0.8 * edge, 0.12 - edge)) - 1.5 * beyond
+        supports.append(np.where(what == 2, 0.0, edge))
     wide, high = (right - left).astype(float), (bottom - top).astype(float)
-    own = 3.0 * inside + _shape_bonus(wide / high, aspect)
+    own = 3.0 * inside + _shape_bonus(wide / high, aspect, cut)
     over_sides = columns[0].excess(l, top, bottom) + columns[1].excess(r, top, bottom)
     over_ends = rows[0].excess(t, left, right) + rows[1].excess(b, left, right)
     score = own + ends + sides
@@ -304,11 +309,13 @@ def _extent(picture, low, high, lines, axis) -> np.ndarray:
     return extents[which]
 
 
-def _shape_bonus(ratio: np.ndarray, aspect: float | None) -> np.ndarray:
+def _shape_bonus(ratio: np.ndarray, aspect: float | None, cut: np.ndarray) -> np.ndarray:
+    """What the shape adds to a score; of a picture that holder or view cut, the format says little."""
     ratio = np.maximum(ratio, 1 / ratio)
     if aspect is not None:
         off = np.abs(np.log(ratio / aspect))
-        return 1.2 * np.exp(-0.5 * (off / 0.012) ** 2) - np.minimum(off * 4, 1.0)
+        near = np.exp(-0.5 * (off / 0.012) ** 2)
+        return np.where(cut, 0.25 * near, 1.2 * near - np.minimum(off * 4, 1.0))
     off = np.abs(np.log(ratio[:, None] / np.array(ASPECTS))).min(axis=1)
     return 0.25 * np.exp(-0.5 * (off / 0.01) ** 2) - np.where(ratio > LONGEST, 1.5, 0.0)
 

@@ -83,8 +83,8 @@ def overhang(density, start, end, side: Side, slope: float, reach: float, noise:
     return float(max(lasting.max(), 0.0))
 
 
-def refine(density, start, end, *, rests: str, reach: float, noise: float, beyond: Side | None = None,
-           inset: float = 0.0) -> Side:
+def refine(density, start, end, *, rests: str, reach: float, noise: float,
+           beyond: Side | None = None) -> Side:
     """One side found again in the finer picture.
 
     Parameters
@@ -96,8 +96,8 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float, beyon
     reach : float
         How far to look on both sides, in pixels.
     noise : float
-    beyond, inset
-        Given, the side is looked for `inset` pixels inside another one, and only inwards from there.
+    beyond : Side, optional
+        Given, the side is looked for only inwards from there.
 
     Returns
     -------
@@ -117,7 +117,7 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float, beyon
     middle = (start + end) / 2
     from_ = Side(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     if beyond is not None:
-        from_ = replace(beyond, offset=beyond.offset + inset)
+        from_ = beyond
         across = np.arange(0, reach + step / 2, step)
     at = across[None, :] + from_.at(s)[:, None]
     px = middle[0] + along[0] * s[:, None] * length / 2 + inward[0] * at
