@@ -10,7 +10,7 @@ from .capture import block_mean
 from .levels import BASE, DARK, FLOOR, PANEL, PICTURE, VOID, Level, bare_panel, even_tones, log_light, parts
 from .rectangles import ASPECTS, Found, best_turn, edge_maps, rectangles, to_plan, turned
 from .resample import Cut
-from .sides import Side, corners_of, overhang, profiles, refine, sample
+from .sides import Side, Traced, corners_of, overhang, profiles, refine, sample, together
 
 #: The long side of the proxy that frames are sought on.
 PROXY = 1500
@@ -230,7 +230,7 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
     frames: list[Frame] = []
     evidence: tuple[tuple[float, ...], ...] = ()
     if best.found and not _baseless(best):
-        sided = [_refined(proxy, k, best, found, film_format) for found in best.found]
+        sided = _refined(proxy, k, best, best.found, film_format)
         frames, evidence = _agreed(sided, aspect), tuple(f.evidence for f in sided)
     if not frames or max(f.confidence for f in frames) < TRUSTED:
         frames = [_gate(proxy, k, best, film_format, NOTHING if not frames else
@@ -251,7 +251,7 @@ def _gate(proxy: np.ndarray, k: int, attempt: _Attempt, film_format: str | None,
     if (open_ == DARK).mean() > 0.02:
         found = rectangles(open_, np.zeros(open_.shape, np.float32), attempt.base.spread)
     if len(found) == 1 and "holder" in found[0].rests and found[0].picture > 0.9:
-        frame = _refined(proxy, k, attempt, found[0], film_format)
+        (frame,) = _refined(proxy, k, attempt, found, film_format)
         return Frame(frame.corners, frame.angle, UNTRUSTED, ("the gate of the holder",), film_format, (why,))
     return _whole(w, h, film_format, why)
 
@@ -345,16 +345,12 @@ def _lined(kinds: np.ndarray, found: Found) -> float:
     return min(2 * float(counts[BASE] / max(counts[BASE] + counts[PANEL], 1)), 1.0)
 
 
-def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found: Found, film_format: str | None) -> _Sided:
-    """A rectangle of the plan with its sides found again in the proxy."""
-    points = to_plan([(found.left, found.top), (found.right, found.top), (found.right, found.bottom),
-                      (found.left, found.bottom)], attempt.degrees, attempt.kinds.shape, attempt.shape)
+def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found, film_format: str | None) -> list[_Sided]:
+    """Rectangles of the plan with their sides found again in the proxy."""
     h, w = proxy.shape[:2]
-    points = _to_view(points * k + (k - 1) / 2, found.rests, w, h)
     half = max(h, w) / 2
-    base = attempt.base
-    level = np.float32(np.mean(base.log))
-    c = base.surface
+    level = np.float32(np.mean(attempt.base.log))
+    c = attempt.base.surface
 
     def density(x, y):
         light = sample(proxy, x, y)
@@ -363,44 +359,52 @@ def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found: Found, film_fo
         surface = c[0] + c[1] * u + c[2] * v + c[3] * u * u + c[4] * u * v + c[5] * v * v
         return level + surface - value, (x > -0.5) & (x < w - 0.5) & (y > -0.5) & (y < h - 0.5)
 
-    sides = [refine(density, points[i], points[(i + 1) % 4], rests=found.rests[i], reach=4.0 * k, noise=base.spread) for i in range(4)]
+    traced = together([_traced(density, (h, w), k, attempt, f) for f in found], (h, w), attempt.degrees)
+    out = []
+    for f, t in zip(found, traced):
+        sides = _enclosing(density, t.points, t.sides, t.rests, k, attempt.base.spread)
+        corners = sorted_corners(corners_of(t.points, sides))
+        (xa, ya), (xb, yb) = corners[:2]
+        angle = math.degrees(math.atan2(yb - ya, xb - xa))
+        basis = tuple(f"{name}: {on}" + ("" if on == "view" else f", seen along {side.support:.0%}")
+                      for name, on, side in zip(("top", "right", "bottom", "left"), t.rests, sides))
+        evidence = _evidence(sides, t.rests, f, attempt, corners)
+        out.append(_Sided(tuple(corners), angle, _confidence(evidence), basis, film_format, (), tuple(
+            side.support if on == "rebate" else 0.9 * side.support if on == "holder" else 0.0
+            for side, on in zip(sides, t.rests)), tuple(evidence)))
+    return out
+
+
+def _traced(density, size, k: int, attempt: _Attempt, found: Found) -> Traced:
+    """The sides of one rectangle of the plan, each followed by itself."""
+    h, w = size
+    noise = attempt.base.spread
+    points = to_plan([(found.left, found.top), (found.right, found.top), (found.right, found.bottom),
+                      (found.left, found.bottom)], attempt.degrees, attempt.kinds.shape, attempt.shape)
+    points = _to_view(points * k + (k - 1) / 2, found.rests, w, h)
+    sides = [refine(density, points[i], points[(i + 1) % 4], rests=found.rests[i], reach=4.0 * k, noise=noise)
+             for i in range(4)]
     rests = list(found.rests)
     for i in range(4):
         clear = _sliver(density, points[i], points[(i + 1) % 4], sides[i], k) if rests[i] == "holder" else None
         if clear is not None:
-            moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=5.0 * k, noise=base.spread,
+            moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=5.0 * k, noise=noise,
                            beyond=clear)
             if moved.support > 0.3:
                 sides[i], rests[i] = moved, "rebate"
-    sides = _enclosing(density, points, sides, rests, k, base.spread)
-    corners = sorted_corners(corners_of(points, sides))
-    (xa, ya), (xb, yb) = corners[:2]
-    angle = math.degrees(math.atan2(yb - ya, xb - xa))
-    basis = tuple(f"{name}: {on}" + ("" if on == "view" else f", seen along {side.support:.0%}")
-                  for name, on, side in zip(("top", "right", "bottom", "left"), rests, sides))
-    evidence = _evidence(sides, rests, found, attempt, corners)
-    return _Sided(tuple(corners), angle, _confidence(evidence), basis, film_format, (), tuple(
-        side.support if on == "rebate" else 0.9 * side.support if on == "holder" else 0.0 for side, on in zip(sides, rests)), tuple(evidence))
+    return Traced(tuple(map(tuple, points)), tuple(sides), tuple(rests))
 
 
 def _enclosing(density, points, sides: list[Side], rests, k: int, noise: float) -> list[Side]:
-    """Sides moved out where the picture hangs over them, and faint ones made parallel to what the others say."""
-    slopes = [(side.slope / (math.dist(points[i], points[(i + 1) % 4]) / 2), side.support * side.reach)
-              for i, (side, on) in enumerate(zip(sides, rests)) if on != "view" and side.support > 0.5]
-    common = sum(a * w for a, w in slopes) / sum(w for _, w in slopes) if slopes else None
+    """Sides moved out where the picture hangs over them."""
     out = list(sides)
     for i, (side, on) in enumerate(zip(sides, rests)):
         start, end = points[i], points[(i + 1) % 4]
         if on != "rebate" or math.dist(start, end) < 30:
             continue
-        slope = side.slope
-        if side.support < FAINT and common is not None:
-            slope = common * math.dist(start, end) / 2
-        over = overhang(density, start, end, side, slope, 16.0 * k, noise)
-        if over < 1.25 * k and slope == side.slope:
-            continue
-        moved = replace(side, offset=side.offset - (over if over >= 1.25 * k else 0.0), slope=slope)
-        out[i] = moved
+        over = overhang(density, start, end, side, 16.0 * k, noise)
+        if over >= 1.25 * k:
+            out[i] = replace(side, offset=side.offset - over)
     return out
 
 
@@ -416,13 +420,8 @@ class _Sided(Frame):
 FAINT = 0.4
 
 
-#: A side this share of the picture's shorter side off the line of its strip has been mistaken.
-STRAYED = 0.02
-
-
 def _agreed(frames: list[_Sided], aspect: float | None) -> list[Frame]:
     """Faint sides put where the size of a strip's other pictures, or the format's shape, has them."""
-    frames = _in_line(frames)
     sizes = np.array([f.size for f in frames])
     sure = np.array([[min(f.sides[1], f.sides[3]), min(f.sides[0], f.sides[2])] for f in frames])
     usual = [float(np.median(sizes[sure[:, i] > 0.8, i])) if (sure[:, i] > 0.8).any() else None for i in range(2)]
@@ -457,25 +456,6 @@ def _agreed(frames: list[_Sided], aspect: float | None) -> list[Frame]:
 #: Of a constant and the evidence in its order; fitted by ``benchmarks/frames.py --fit`` and by captures rendered another
 #: way, beside the repository, with photographs that are in neither.
 WEIGHTS = (0.42, 1.21, 0.14, 0.45, 1.07, 0.90, 0.58, -1.00, -0.76, -1.04, -0.71, -1.53, -0.73, 0.23)
-
-
-def _in_line(frames: list[_Sided]) -> list[_Sided]:
-    """The sides that the pictures of a strip share, put on one line where one of them has strayed from it."""
-    if len(frames) < 3:
-        return frames
-    corners = np.array([f.corners for f in frames])
-    middles = corners.mean(axis=1)
-    along = 0 if np.ptp(middles[:, 0]) > np.ptp(middles[:, 1]) else 1
-    short = float(np.median([min(f.size) for f in frames]))
-    for pair in (((0, 1), (3, 2)) if along == 0 else ((0, 3), (1, 2))):
-        at, off = corners[:, pair, along].ravel(), corners[:, pair, 1 - along].ravel()
-        slopes = [(off[j] - off[i]) / (at[j] - at[i]) for i in range(len(at)) for j in range(i) if abs(at[j] - at[i]) > short]
-        slope = float(np.median(slopes))
-        rest = off - slope * at
-        strayed = np.abs(rest - np.median(rest)) > STRAYED * short
-        line = np.where(strayed, slope * at + np.median(rest), off)
-        corners[:, pair, 1 - along] = line.reshape(-1, 2)
-    return [replace(f, corners=tuple((float(x), float(y)) for x, y in c)) for f, c in zip(frames, corners)]
 
 
 def _confidence(evidence: list[float]) -> float:

@@ -6,7 +6,7 @@ print, dust, clear shadows) loses its say.
 """
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -23,6 +23,8 @@ class Side:
         From the first to the last such place, as a share of the side.
     scatter : float
         Robust deviation of those, in pixels.
+    points : float array (n, 3)
+        Where in the capture it was seen, x and y, and with what weight.
     """
 
     offset: float
@@ -31,6 +33,7 @@ class Side:
     support: float
     reach: float
     scatter: float
+    points: np.ndarray = field(default_factory=lambda: np.zeros((0, 3)), repr=False, compare=False)
 
     def at(self, s):
         """Pixels into the picture at places `s`."""
@@ -63,15 +66,13 @@ def profiles(density, start, end, side: Side, across: np.ndarray) -> np.ndarray:
                    middle[1] + along[1] * s[:, None] * length / 2 + inward[1] * at)[0]
 
 
-def overhang(density, start, end, side: Side, slope: float, reach: float, noise: float) -> float:
+def overhang(density, start, end, side: Side, reach: float, noise: float) -> float:
     """How far, in pixels, the picture reaches out over a side: its content cannot lie outside it, whatever its outline.
 
-    Measured against a line through the side's middle with `slope`; 0 where nothing hangs over, and where what does goes
-    on to the end of `reach` (another picture, print, dirt). Positive outwards.
+    0 where nothing hangs over, and where what does goes on to the end of `reach` (another picture, print, dirt).
     """
     across = np.arange(-reach, 4.01, 0.5)
-    straight = Side(side.offset, slope, side.bend, 0.0, 0.0, 0.0)
-    profile = profiles(density, start, end, straight, across)
+    profile = profiles(density, start, end, side, across)
     inside = profile[:, -4:].mean(axis=1)
     within = profile >= 0.5 * inside[:, None]
     # The last place, coming from inside, that is still half as dense as the inside.
@@ -123,9 +124,12 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
     px = middle[0] + along[0] * s[:, None] * length / 2 + inward[0] * at
     py = middle[1] + along[1] * s[:, None] * length / 2 + inward[1] * at
     profile, seen = density(px, py)
+    light = 10.0 ** -np.clip(profile, 0.0, 2.5)
     if rests == "holder":
-        profile = -np.clip(profile, 0.0, 3.0)       # light grows inwards
-        least = 0.25
+        # Light grows inwards, over a penumbra that may be wide; there it is measured by what the picture lets through.
+        level = np.maximum(light[:, across > 0.6 * reach].mean(axis=1), 1e-3)[:, None]
+        profile = light = np.clip(light / level, 0.0, 1.3)
+        least = 0.15
     else:
         profile = np.clip(profile, 0.0, 0.6)
         least = 0.02 + 2 * noise
@@ -134,7 +138,7 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
     support = span = scatter = 0.0
     for turn in range(5):
         guess = offset + slope * s + bend * (s * s - 1)
-        at, strength = _crossings(profile, across, guess, window, least)
+        at, strength = _crossings(profile, light, across, guess, window, rests == "holder")
         # A place speaks once it rises by the least step; beyond four times that, none speaks louder.
         weight = np.clip(strength / (4 * least), 0, 1) * (strength > least) * seen.mean(axis=1)
         if (weight > 0).sum() < max(6, 0.03 * places):
@@ -168,11 +172,15 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
     support = float(close.mean())
     if close.any():
         span = float(np.ptp(s[close]) / 2)
-    return Side(from_.offset + offset, from_.slope + slope, from_.bend + bend, support, span, scatter)
+    across_ = from_.at(s) + at
+    points = np.stack([middle[0] + along[0] * s * length / 2 + inward[0] * across_,
+                       middle[1] + along[1] * s * length / 2 + inward[1] * across_, weight], axis=1)[close]
+    return Side(from_.offset + offset, from_.slope + slope, from_.bend + bend, support, span, scatter, points)
 
 
-def _crossings(profile, across, guess, window, least):
-    """Where every profile has risen half way, searched within `window` of `guess`: positions and the rise."""
+def _crossings(profile, light, across, guess, window, wide):
+    """Where the light of every profile is half way between both sides of its steepest rise within `window` of `guess`:
+    positions and the rise. A lens blurs light, not density. `wide`: measured from end to end, and not close by."""
     low = np.abs(across[None, :] - guess[:, None]) <= window
     n = profile.shape[1]
     steep = np.zeros_like(profile)
@@ -180,18 +188,19 @@ def _crossings(profile, across, guess, window, least):
     steep[~low] = -1
     best = steep.argmax(axis=1)
     rows = np.arange(len(profile))
-    lo, hi = np.clip(best - 6, 0, n - 1), np.clip(best + 6, 0, n - 1)
-    before, after = profile[rows, lo], profile[rows, hi]
-    half = (before + after) / 2
+    far = 12 if wide else 6
+    lo, hi = np.clip(best - far, 0, n - 1), np.clip(best + far, 0, n - 1)
+    half = ((light[rows, lo] + light[rows, hi]) / 2)[:, None]
+    rising = light if wide else -light
+    half = half if wide else -half
     index = np.arange(n)[None, :]
     inside = (index >= lo[:, None]) & (index < hi[:, None])
-    up = (profile[:, :-1] <= half[:, None]) & (profile[:, 1:] > half[:, None]) & inside[:, :-1]
+    up = (rising[:, :-1] <= half) & (rising[:, 1:] > half) & inside[:, :-1]
     first = np.abs(np.where(up, index[:, :-1] - best[:, None] + 0.0, 1e6)).argmin(axis=1)
-    a, b = profile[rows, first], profile[rows, first + 1]
-    share = np.clip((half - a) / np.maximum(b - a, 1e-6), 0, 1)
-    step = across[1] - across[0]
-    rise = np.where(up[rows, first], after - before, 0.0)
-    return across[first] + share * step, np.maximum(rise, 0)
+    a, b = rising[rows, first], rising[rows, first + 1]
+    share = np.clip((half[:, 0] - a) / np.maximum(b - a, 1e-6), 0, 1)
+    rise = np.where(up[rows, first], profile[rows, hi] - profile[rows, lo], 0.0)
+    return across[first] + share * (across[1] - across[0]), np.maximum(rise, 0)
 
 
 def _weighted_median(values, weight):
@@ -233,3 +242,169 @@ def corners_of(points, sides) -> list[tuple[float, float]]:
             p, q = p + dp, q + dq
         out.append(tuple(map(float, line(i, q)[0])))
     return out
+
+
+#: How far perspective and lens distortion may go, as a change of scale at half the long side of the view; and how far the
+#: pictures of one strip are in line and alike, as a share of their size: standard deviations. Common practice, no source.
+PERSPECTIVE, DISTORTION, IN_LINE, ALIKE = 0.008, 0.006, 0.0015, 0.002
+#: A side this share of the picture's size off where a strip's other pictures have it has been mistaken.
+STRAYED = 0.008
+#: What one place along a side is worth: errors along a side are alike, so many places are worth less than their number.
+PLACE = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class Traced:
+    """The four sides of one picture (top, right, bottom, left) as they were seen.
+
+    Attributes
+    ----------
+    points : ((x, y), ...) four of them
+        The corners the sides are measured from, clockwise.
+    sides : (Side, Side, Side, Side)
+    rests : (str, str, str, str)
+        "rebate", "holder" or "view".
+    doubt : float
+        Standard deviation of its least certain side of film, in pixels.
+    """
+
+    points: tuple
+    sides: tuple[Side, ...]
+    rests: tuple[str, ...]
+    doubt: float = 0.0
+
+
+def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> list[Traced]:
+    """The sides that rest on rebate, fitted anew as those of upright rectangles on one piece of film, seen through one lens.
+
+    A point x, y of the capture, turned back by `degrees` and in units of half the long side from its middle, lies on the
+    film at ``u = x + t y + a x^2 + b x y - k x r^2``, ``v = y - t x + a x y + b y^2 - k y r^2``: what is left of the turn,
+    perspective, and the lens's distortion, each small. The pictures of a strip are alike and in line. All that is linear
+    in the unknowns, so a few rounds of weighted least squares, in which what does not fit loses its say, find them.
+    """
+    h, w = size
+    half = max(h, w) / 2
+    c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+
+    def film(points):
+        x, y = (points[:, 0] - (w - 1) / 2) / half, (points[:, 1] - (h - 1) / 2) / half
+        return c * x + s * y, c * y - s * x
+
+    def terms(points, level: bool):
+        """Coefficients of t, a, b, k, and the constant, of v (`level`) or u."""
+        x, y = film(points)
+        r = x * x + y * y
+        return (np.stack([-x, x * y, y * y, -y * r], axis=1), y) if level else (np.stack([y, x * x, x * y, -x * r], axis=1), x)
+
+    middles = np.array([np.mean(t.points, axis=0) for t in traced])
+    x, y = film(middles)
+    across = np.ptp(x) < np.ptp(y)                    # whether the strip runs down the view
+    lengths = np.array([[np.hypot(*np.subtract(t.points[i + 1], t.points[i])) for i in (0, 1)] for t in traced]) / half
+    n = 4 + 4 * len(traced)
+    rows, values, weights, scales = [], [], [], []
+
+    def add(entries, value, weight, robust=False):
+        rows.append(entries)
+        values.append(np.atleast_1d(value))
+        weights.append(np.broadcast_to(weight, len(entries)))
+        scales.append(np.full(len(entries), 1.5 / half if robust else np.inf))
+
+    for j, sd in ((1, PERSPECTIVE), (2, PERSPECTIVE), (3, DISTORTION)):
+        add(np.eye(n)[j:j + 1], 0.0, sd ** -2)
+    for f, t in enumerate(traced):
+        for i, (side, on) in enumerate(zip(t.sides, t.rests)):
+            level, one = i % 2 == 0, np.zeros((1, n))
+            one[0, 4 + 4 * f + i] = 1
+            chord = _chord(t.points, i, side, np.array([0.0]))
+            add(one, terms(chord, level)[1], (0.02 * lengths[f].max()) ** -2)
+            if on != "rebate" or len(side.points) < 6:
+                continue
+            some = side.points[::max(1, len(side.points) // 60)]
+            entries = np.zeros((len(some), n))
+            entries[:, :4], at = terms(some, level)
+            entries[:, 4 + 4 * f + i] = -1
+            many = len(side.points) / len(some)
+            add(entries, -at, PLACE * many * some[:, 2] * half ** 2 / 4, True)
+        if f:
+            for i in range(4):
+                if any(traced[g].rests[i] == "view" for g in (f - 1, f)):
+                    continue
+                if (i % 2 == 0) == (not across):      # a side that the strip's pictures share
+                    one = np.zeros((1, n))
+                    one[0, 4 + 4 * f + i], one[0, 4 * f + i] = 1, -1
+                    if traced[f].rests[i] == traced[f - 1].rests[i] == "rebate":
+                        add(one, 0.0, (IN_LINE * lengths[f].min()) ** -2)
+            pair = (0, 2) if across else (3, 1)
+            if all(traced[g].rests[i] == "rebate" for g in (f - 1, f) for i in pair):
+                one = np.zeros((1, n))
+                for g, sign in ((f, 1), (f - 1, -1)):
+                    one[0, 4 + 4 * g + pair[1]], one[0, 4 + 4 * g + pair[0]] = sign, -sign
+                add(one, 0.0, (ALIKE * lengths[f].max()) ** -2)
+    a, value, weight, scale = np.concatenate(rows), np.concatenate(values), np.concatenate(weights), np.concatenate(scales)
+    use = weight
+    for _ in range(8):
+        inverse = np.linalg.inv((a * use[:, None]).T @ a + 1e-9 * np.eye(n))
+        found = inverse @ ((a * use[:, None]).T @ value)
+        use = weight / (1 + ((a @ found - value) / scale) ** 2)
+    strayed = _strayed(traced, found[4:].reshape(-1, 4), across) if len(traced) > 1 else []
+    if strayed:
+        lost = [replace(t, sides=tuple(replace(side, support=0.0, reach=0.0, points=side.points[:0])
+                                       if (f, i) in strayed else side for i, side in enumerate(t.sides)))
+                for f, t in enumerate(traced)]
+        return together(lost, size, degrees)
+    doubts = np.sqrt(np.diag(inverse)) * half
+    out = []
+    for f, t in enumerate(traced):
+        sides = list(t.sides)
+        for i, (side, on) in enumerate(zip(t.sides, t.rests)):
+            if on != "rebate":
+                continue
+            s_ = np.array([-1.0, 0.0, 1.0])
+            at = side.at(s_)
+            for _ in range(3):
+                entries, constant = terms(_chord(t.points, i, at, s_), i % 2 == 0)
+                off = entries @ found[:4] + constant - found[4 + 4 * f + i]
+                at = at - off * half * (1 if i in (0, 3) else -1)
+            middle, slope = at[1], (at[2] - at[0]) / 2
+            bend = (at[0] + at[2]) / 2 - middle
+            sides[i] = replace(side, offset=float(middle + bend), slope=float(slope), bend=float(bend))
+        film_sides = [doubts[4 + 4 * f + i] for i, on in enumerate(t.rests) if on == "rebate"]
+        out.append(replace(t, sides=tuple(sides), doubt=float(max(film_sides, default=0.0))))
+    return out
+
+
+def _strayed(traced: list[Traced], lines: np.ndarray, across: bool) -> list[tuple[int, int]]:
+    """Sides (picture, side) that are not where the other pictures of the strip have theirs.
+
+    `lines` are the places of the sides on the film.
+    """
+    firm = np.array([[side.support * side.reach if on == "rebate" and len(side.points) else np.nan
+                      for side, on in zip(t.sides, t.rests)] for t in traced])
+    out = []
+    ends, shared = ((0, 2), (3, 1)) if across else ((3, 1), (0, 2))
+    length, width = lines[:, ends[1]] - lines[:, ends[0]], np.median(lines[:, shared[1]] - lines[:, shared[0]])
+    for i in shared:
+        usual = lines[:, i][firm[:, i] > 0.6]
+        if len(usual) == 0:
+            continue
+        for f in np.flatnonzero(np.abs(lines[:, i] - np.median(usual)) > STRAYED * abs(width)):
+            if firm[f, i] < (1.0 if len(usual) > 2 else 0.6):
+                out.append((int(f), i))
+    both = np.nanmin(firm[:, ends], axis=1) if not np.isnan(firm[:, ends]).any() else np.where(
+        np.isnan(firm[:, ends]).any(axis=1), 0.0, np.nan_to_num(firm[:, ends]).min(axis=1))
+    usual = length[both > 0.6]
+    if len(usual):
+        for f in np.flatnonzero(np.abs(length / np.median(usual) - 1) > STRAYED):
+            i = ends[int(np.nan_to_num(firm[f, ends[0]]) > np.nan_to_num(firm[f, ends[1]]))]
+            if firm[f, i] < (1.0 if len(usual) > 2 else 0.6):
+                out.append((int(f), i))
+    return out
+
+
+def _chord(points, i: int, side, s: np.ndarray) -> np.ndarray:
+    """Points of side `i` (a `Side`, or distances into the picture) at places `s`; float (n, 2)."""
+    start, end = np.asarray(points[i], float), np.asarray(points[(i + 1) % 4], float)
+    along = (end - start) / np.hypot(*(end - start))
+    inward = np.array([-along[1], along[0]])
+    at = side.at(s) if isinstance(side, Side) else side
+    return (start + end) / 2 + s[:, None] * (end - start) / 2 + np.asarray(at)[:, None] * inward
