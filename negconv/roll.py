@@ -2,7 +2,8 @@
 
 `Roll.survey` looks at every capture on a proxy and decides, for the roll, what base, film and balance its frames have;
 `Roll.convert` then makes each frame by itself. What goes to a worker and comes back is a path and small values (the
-largest is a sample of some 10,000 pixels of each picture, 0.1 MB), never a picture.
+largest are a sample of some 10,000 pixels of each picture, 0.1 MB, and the smooth field of the panel, 0.2 MB), never a
+picture.
 """
 from __future__ import annotations
 
@@ -25,7 +26,7 @@ from .conversion import (Plan, Survey, apply, apply_encoded, choose_film, decide
 from .errors import InputError, one_line
 from .film import Film
 from .finish.moves import Moves
-from .flat import panel_field
+from .flat import PanelField, panel_field
 from .frame import Frame, format_named
 from .gather import LEADER_WORDS, PANEL_WORDS, choose_panels, find_captures, glance, hinted, labels
 from .notes import Notes
@@ -323,11 +324,11 @@ class Roll:
         recipe, warnings = self._recipe(), []
         panels = self._panels(captures, workers)
         pictures = [p for p in captures if os.path.abspath(p) not in {os.path.abspath(q) for q in panels}]
-        field_ = _panel_of(tuple(panels))  # here too: an unusable one stops before any work
+        field_ = _panel_of(tuple(panels))  # an unusable one stops before any work
         warnings += list(field_.notes) if field_ is not None else []
         base = self._given_base(recipe, field_)
-        looks = self._look(pictures, panels, base, recipe, workers, progress)
-        looks = self._look_again(pictures, looks, panels, base, recipe, workers)
+        looks = self._look(pictures, field_, base, recipe, workers, progress)
+        looks = self._look_again(pictures, looks, field_, base, recipe, workers)
         failed = [(p, look) for p, look in zip(pictures, looks) if isinstance(look, str)]
         seen = [look for look in looks if not isinstance(look, str)]
         leaders = _leaders(seen)
@@ -374,9 +375,9 @@ class Roll:
             return tuple(map(float, given))
         return film_base(given, None, field_, recipe)
 
-    def _look(self, pictures, panels, base, recipe: Recipe, workers, progress) -> list[Survey | str]:
+    def _look(self, pictures, field_, base, recipe: Recipe, workers, progress) -> list[Survey | str]:
         """What each capture shows, or why it cannot be used."""
-        jobs = [LookJob(p, panels, base, recipe.for_frame(p, n))
+        jobs = [LookJob(p, field_, base, recipe.for_frame(p, n))
                 for n, p in enumerate(pictures, 1)]
         looks: list[Survey | str] = [""] * len(jobs)
         for done, (i, outcome) in enumerate(workers.run(look_at, jobs), 1):
@@ -385,12 +386,12 @@ class Roll:
                 progress("survey", done, len(jobs))
         return looks
 
-    def _look_again(self, pictures, looks, panels, base, recipe: Recipe, workers) -> list[Survey | str]:
+    def _look_again(self, pictures, looks, field_, base, recipe: Recipe, workers) -> list[Survey | str]:
         """The same with the frames that were not found put where the roll's other frames lie."""
         usual = usual_frame([look for look in looks if isinstance(look, Survey)])
         lost = [n for n, look in enumerate(looks) if usual is not None and isinstance(look, Survey) and len(look.frames) == 1
                 and not look.frames[0].trusted and look.shape == usual[1]]
-        jobs = [LookJob(pictures[n], panels, base, recipe.for_frame(pictures[n], n + 1), usual[0]) for n in lost]
+        jobs = [LookJob(pictures[n], field_, base, recipe.for_frame(pictures[n], n + 1), usual[0]) for n in lost]
         out = list(looks)
         for i, outcome in workers.run(look_at, jobs):
             if isinstance(outcome, Survey):
@@ -492,8 +493,8 @@ class Roll:
             path = os.path.join(folder, frame.name + ending)
             if any(os.path.abspath(path) == os.path.abspath(p) for p in captures):
                 path = os.path.join(folder, f"{frame.name}-positive{ending}")
-            tasks.append(FrameJob(frame, path, states[frame.path], panels, notes, about, captures.index(frame.path),
-                                  overwrite, threads))
+            tasks.append(FrameJob(frame, path, states[frame.path], panels, _panel_of(seen.panels), notes, about,
+                                  captures.index(frame.path), overwrite, threads))
         return tasks
 
 
@@ -537,7 +538,7 @@ class LookJob:
     """One capture to be surveyed."""
 
     path: str
-    panels: tuple[str, ...]
+    field: PanelField | None
     base: FilmBase | tuple[float, ...] | None
     recipe: Recipe
     frame: Frame | None = None
@@ -545,19 +546,18 @@ class LookJob:
 
 def look_at(job: LookJob) -> Survey:
     """Survey one capture on a reduced read."""
-    field_ = _panel_of(job.panels)
     capture = read(job.path, linearity=job.recipe.linearity, reduced=True)
     if capture.reduced > 1 and max(capture.shape) < LEAST:
         capture = read(job.path, linearity=job.recipe.linearity)
-    base = None if job.base is None else film_base(job.base, capture, field_, job.recipe)
-    seen = survey_capture(capture, panel=field_, frames=job.frame and [job.frame], base=base, recipe=job.recipe)
+    base = None if job.base is None else film_base(job.base, capture, job.field, job.recipe)
+    seen = survey_capture(capture, panel=job.field, frames=job.frame and [job.frame], base=base, recipe=job.recipe)
     seen = seen if job.frame is not None else or_whole(seen)
     return replace(seen, evidence=tuple(thin(e, SENT) for e in seen.evidence))
 
 
 @lru_cache(maxsize=1)
 def _panel_of(paths: tuple[str, ...]):
-    """The field of a roll's panel frames, read once by each worker."""
+    """The field of a roll's panel frames."""
     return panel_field(list(paths)) if paths else None
 
 
@@ -582,6 +582,7 @@ class FrameJob:
     output: str
     capture: FileState
     panels: tuple[FileState, ...]
+    field: PanelField | None
     notes: Notes
     roll: dict
     capture_index: int
@@ -620,15 +621,14 @@ def _convert_frame(job: FrameJob) -> Result:
     if there == "foreign" and not job.overwrite:
         raise InputError(path, "exists already and is not negconv's", "choose another folder or allow overwriting")
     capture = (job.ahead.take if job.ahead else _read_full)(frame.path, recipe.linearity)
-    panel = _panel_of(tuple(p.path for p in job.panels))
-    plan = levelled(frame.plan, capture, panel=panel, recipe=recipe)
+    plan = levelled(frame.plan, capture, panel=job.field, recipe=recipe)
     codes = spots = None
     if recipe.spots == "off" and recipe.moves == Moves():
-        positive, codes = apply_encoded(capture, plan, panel=panel, recipe=recipe,
+        positive, codes = apply_encoded(capture, plan, panel=job.field, recipe=recipe,
                                         bits=8 if recipe.output == "jpeg" else recipe.bits, threads=job.threads)
         del capture
     else:
-        positive = apply(capture, plan, panel=panel, recipe=recipe, threads=job.threads, keep_density=recipe.spots != "off")
+        positive = apply(capture, plan, panel=job.field, recipe=recipe, threads=job.threads, keep_density=recipe.spots != "off")
         del capture
         positive, spots = finish(positive, recipe)
     record = {"fingerprint": mark, "number": frame.number, "inputs": inputs, "plan": plan, "roll": job.roll,
