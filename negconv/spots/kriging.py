@@ -1,0 +1,247 @@
+"""The likeliest light inside a hole, and detail as rough as what lies around it.
+
+Kriging (Matheron, "Principles of geostatistics", Economic Geology 58, 1963): the best linear prediction of the pixels of a
+hole from a ring of pixels around it, given how strongly light at one place goes with light at another. That correlation
+is the picture's own, from a window around the hole, so that an edge or a row of tiles is carried across along its own
+direction, and grain is averaged away where there is nothing else.
+
+A prediction is smoother than the picture. What it lacks is taken from a place nearby, predicted in the same way and
+subtracted from what is really there (conditional simulation: Journel and Huijbregts, *Mining Geostatistics*, 1978).
+"""
+from __future__ import annotations
+
+import numpy as np
+
+from .grain import Grain
+
+#: Side of the window the correlation is taken from, and standard deviation of the weight over it.
+WINDOW, WEIGHT = 96, 36.0
+#: Side of the inner window that must hold a hole and its ring, whose width is `RING`.
+INNER, RING = 56, 8
+#: Standard deviation of the weight for the local mean, which is taken from means of blocks.
+LOCAL, BLOCK = 8.0, 4
+#: Pixels of the ring that are used: all of the nearest, fewer further away. Above 100, LAPACK may start threads of its own.
+POINTS = 96
+#: Share of white noise added to the variance: keeps the equations well conditioned.
+NUGGET = 0.002
+#: Places that are tried as a source of detail, and the strength at which it is put back.
+PLACES, STRENGTH = 80, 0.95
+#: Fine detail beyond this many times its median is an edge of the place it comes from, and cut.
+MOST = 3.5
+#: Filling works on asinh(linear * this): logarithmic in the lights, linear in the shadows, any sign.
+TOE = 50.0
+#: The prediction may leave the range of the ring by this share of the range.
+BEYOND = 0.2
+_MARGIN = (WINDOW - INNER) // 2
+_SPAN = 2 * INNER - 1
+_ZERO = (INNER - 1) * (_SPAN + 1)
+
+
+def bent(linear: np.ndarray) -> np.ndarray:
+    """Linear light on the scale the filling works on."""
+    return np.arcsinh(linear * np.float32(TOE))
+
+
+def straight(light: np.ndarray) -> np.ndarray:
+    """The inverse of `bent`."""
+    return np.sinh(light) / np.float32(TOE)
+
+
+def krige(planes: np.ndarray, known: np.ndarray, holes, *, grain: Grain, seed: int = 0):
+    """Fill holes.
+
+    Parameters
+    ----------
+    planes : float32 array (h, w, c)
+        Scene-linear.
+    known : bool array (h, w)
+        False where the picture is not to be trusted, the holes among it.
+    holes : list of (y, x)
+        Pixels of each, as int arrays; a hole must fit into `INNER` less twice `RING`.
+    grain : Grain
+        On the scale of `bent`.
+    seed : int
+
+    Returns
+    -------
+    list of (n, c) float32 arrays or None
+        Linear light for each hole; None where too little is known around it.
+    """
+    rng = np.random.default_rng(seed)
+    count, colours = len(holes), planes.shape[2]
+    middle = np.array([[(v.min() + v.max() + 1) // 2 for v in hole] for hole in holes])
+    light, sure = _windows(planes, known, middle)
+    local = [(y - cy + WINDOW // 2, x - cx + WINDOW // 2) for (y, x), (cy, cx) in zip(holes, middle)]
+    ring, ok, distance = _ring(sure, local)
+    offset = _sources(light.mean(axis=1), sure, local, ring, ok, distance, rng)
+    mean = _local_mean(light, sure)
+    light -= mean
+    light *= sure[:, None]
+    table = _correlation(light.mean(axis=1))
+
+    light, mean = light.reshape(count, colours, -1), mean.reshape(count, colours, -1)
+    values, other = (np.take_along_axis(light, at[:, None], 2).transpose(0, 2, 1) * ok[..., None]
+                     for at in (ring, ring + np.where(ok, offset[:, None], 0)))
+    place = ring // WINDOW * _SPAN + ring % WINDOW
+    near = np.take_along_axis(table, (place[:, :, None] - place[:, None] + _ZERO).reshape(count, -1), 1)
+    near = near.reshape(count, POINTS, POINTS)
+    near *= ok[:, :, None] & ok[:, None]
+    near[:, np.arange(POINTS), np.arange(POINTS)] = 1 + NUGGET
+    solved = np.linalg.solve(near, np.concatenate([values, other, ok[..., None].astype(np.float32)], axis=2))
+    # The mean of what the local mean leaves is not known to be 0: ordinary kriging.
+    weight, solved = solved[..., -1:], solved[..., :-1]
+    left = solved.sum(axis=1, keepdims=True) / np.maximum(weight.sum(axis=1, keepdims=True), 1e-6)
+    solved = solved - weight * left
+
+    out = []
+    for i, (y, x) in enumerate(local):
+        if ok[i].sum() < 8:
+            out.append(None)
+            continue
+        at = y * WINDOW + x
+        reach = table[i][(y * _SPAN + x)[:, None] - place[i] + _ZERO] * ok[i]
+        both = reach @ solved[i] + left[i]
+        base = mean[i][:, at].T
+        fill = base + both[:, :colours]
+        there = (light[i] + mean[i])[:, ring[i][ok[i]]]
+        low, high = there.min(axis=1), there.max(axis=1)
+        fill = np.clip(fill, low - BEYOND * (high - low), high + BEYOND * (high - low))
+        if offset[i]:
+            rest = light[i][:, at + offset[i]].T - both[:, colours:]
+        else:
+            rest = rng.standard_normal(fill.shape, dtype=np.float32) * grain.at("pixel", base.mean(axis=1))[:, None]
+        out.append(straight(fill + STRENGTH * _detail(rest, y, x, base, grain)).astype(np.float32))
+    return out
+
+
+def _windows(planes, known, middle):
+    """Light (n, c, WINDOW, WINDOW) and trust in the window around each hole; nothing is known outside the picture."""
+    height, width, colours = planes.shape
+    light = np.zeros((len(middle), colours, WINDOW, WINDOW), np.float32)
+    sure = np.zeros((len(middle), WINDOW, WINDOW), bool)
+    for i, (cy, cx) in enumerate(middle - WINDOW // 2):
+        y0, y1, x0, x1 = max(cy, 0), min(cy + WINDOW, height), max(cx, 0), min(cx + WINDOW, width)
+        here = (slice(y0 - cy, y1 - cy), slice(x0 - cx, x1 - cx))
+        light[(i, slice(None), *here)] = planes[y0:y1, x0:x1].transpose(2, 0, 1)
+        sure[(i, *here)] = known[y0:y1, x0:x1]
+    light *= np.float32(TOE)
+    light *= sure[:, None]
+    return np.arcsinh(light, out=light), sure
+
+
+def _local_mean(light, sure):
+    """The mean of what is known around each pixel of the windows, (n, c, WINDOW, WINDOW)."""
+    blocks = WINDOW // BLOCK
+    gather = np.kron(np.eye(blocks, dtype=np.float32), np.ones((1, BLOCK), np.float32))
+    centre = (np.arange(blocks) + 0.5) * BLOCK - 0.5
+    bell = np.exp(-0.5 * ((np.arange(WINDOW)[:, None] - centre) / LOCAL) ** 2).astype(np.float32)
+    mean, total = (bell @ (gather @ v @ gather.T) @ bell.T for v in (light, sure.astype(np.float32)))
+    mean /= total[:, None] + np.float32(1e-20)
+    return mean
+
+
+def _correlation(grey):
+    """Correlation over lags up to `INNER`, 1 at lag 0: (n, _SPAN * _SPAN).
+
+    The spectrum is a power and so never negative, which makes the equations solvable whatever the picture.
+    """
+    at = np.arange(WINDOW) - (WINDOW - 1) / 2
+    bell = np.exp(-0.5 * (at / WEIGHT) ** 2).astype(np.float32)
+    spectrum = np.fft.rfft2(grey * (bell[:, None] * bell))
+    cov = np.fft.irfft2(spectrum.real ** 2 + spectrum.imag ** 2, (WINDOW, WINDOW))
+    lags = np.arange(1 - INNER, INNER) % WINDOW
+    table = cov[:, lags[:, None], lags].astype(np.float32)
+    table /= np.maximum(cov[:, :1, :1], 1e-12)
+    return table.reshape(len(grey), -1)
+
+
+def _ring(sure, local):
+    """The pixels each hole is predicted from.
+
+    Returns
+    -------
+    ring : int array (n, POINTS)
+        Places in the window.
+    ok : bool array (n, POINTS)
+        Which of them count.
+    distance : float array (n, POINTS)
+        From the hole, in steps.
+    """
+    inside = sure[:, _MARGIN:-_MARGIN, _MARGIN:-_MARGIN]
+    n = len(inside)
+    grown = np.zeros(inside.shape, bool)
+    for i, (y, x) in enumerate(local):
+        grown[i, y - _MARGIN, x - _MARGIN] = True
+    distance = np.full(inside.shape, 99, np.float32)
+    todo = np.arange(n)
+    for step in range(1, INNER):
+        wide = grown.copy()
+        wide[:, 1:] |= grown[:, :-1]
+        wide[:, :-1] |= grown[:, 1:]
+        wide[:, :, 1:] |= grown[:, :, :-1]
+        wide[:, :, :-1] |= grown[:, :, 1:]
+        if len(todo) == n:
+            distance[wide & ~grown] = step
+        else:
+            part = distance[todo]
+            part[wide & ~grown] = step
+            distance[todo] = part
+        grown = wide
+        if step >= RING:
+            # A hole within a crowd has few known pixels near: look further for those.
+            few = ((distance[todo] < 99) & inside[todo]).reshape(len(todo), -1).sum(axis=1) < POINTS // 2
+            if not few.any():
+                break
+            todo, grown = todo[few], grown[few]
+    thin = 1 + 1.5 * np.random.default_rng(0).random(inside.shape[1:], dtype=np.float32)
+    order = np.where(inside & (distance < 99), distance * np.where(distance > 2, thin, 1), np.float32(1e6)).reshape(n, -1)
+    ring = np.argpartition(order, POINTS, axis=1)[:, :POINTS]
+    ok = np.take_along_axis(order, ring, 1) < 1e6
+    distance = np.take_along_axis(distance.reshape(n, -1), ring, 1)
+    return (ring // INNER + _MARGIN) * WINDOW + ring % INNER + _MARGIN, ok, distance
+
+
+def _sources(grey, sure, local, ring, ok, distance, rng):
+    """Offset in the window to the place whose surroundings are most like each hole's; 0 where there is none."""
+    reach = WINDOW // 2 - 8
+    tries = rng.integers(-reach, reach + 1, (2 * PLACES, 2))
+    tries = tries[(np.abs(tries) > 4).any(axis=1)]
+    weight = ok / (1 + distance)
+    out = np.zeros(len(grey), int)
+    for i, (hy, hx) in enumerate(local):
+        use = ok[i]
+        if not use.any():
+            continue
+        at, w = ring[i][use], weight[i][use]
+        y, x = at // WINDOW, at % WINDOW
+        low = (-min(hy.min(), y.min()), -min(hx.min(), x.min()))
+        high = (WINDOW - 1 - max(hy.max(), y.max()), WINDOW - 1 - max(hx.max(), x.max()))
+        move = tries[((tries >= low) & (tries <= high)).all(axis=1)][:PLACES]
+        step = move[:, 0] * WINDOW + move[:, 1]
+        here, seen = grey[i].ravel(), sure[i].ravel()
+        step = step[seen[hy * WINDOW + hx + step[:, None]].all(axis=1)]
+        step = step[seen[at + step[:, None]].all(axis=1)]
+        if not len(step):
+            continue
+        rest = here[at + step[:, None]] - here[at]
+        w = w / w.sum()
+        mean = rest @ w
+        out[i] = step[np.argmin((rest * rest) @ w - 0.75 * mean * mean)]
+    return out
+
+
+def _detail(rest, y, x, base, grain):
+    """Of a residual: its fine part whole, and its coarse part as far as it is grain."""
+    colours = rest.shape[1]
+    y, x = y - y.min() + 1, x - x.min() + 1
+    box = np.zeros((y.max() + 2, x.max() + 2, colours + 1), np.float32)
+    box[y, x, :colours] = rest
+    box[y, x, colours] = 1
+    tall = box[:-2] + box[1:-1] + box[2:]
+    total = (tall[:, :-2] + tall[:, 1:-1] + tall[:, 2:])[y - 1, x - 1]
+    coarse = total[:, :colours] / total[:, colours:]
+    level = grain.at("coarse", base.mean(axis=1)).mean()
+    size = np.sqrt(np.mean(coarse.mean(axis=1) ** 2))
+    fine = rest - coarse
+    most = np.float32(MOST) * np.median(np.abs(fine), axis=0)
+    return np.clip(fine, -most, most) + coarse * min(1.0, level / max(size, 1e-9))
