@@ -113,7 +113,8 @@ def survey(source, *, panel=None, frames: Sequence[Frame] | None = None, base: F
     small = capture.proxy(PROXY)
     k = small.reduced
     warnings = list(capture.meta.notes)
-    clipped = 0.0 if capture.flattened else float(small.saturated().any(axis=2).mean())
+    full = None if capture.flattened else small.saturated()
+    clipped = 0.0 if full is None else float((full[..., 0] | full[..., 1] | full[..., 2]).mean())
     _usable(capture, small)
     if panel is not None and not capture.flattened:
         small = flatten(small, panel)
@@ -155,10 +156,10 @@ def _usable(capture: Capture, small: Capture) -> None:
 
 
 def _evidence(data: np.ndarray, frame: Frame) -> np.ndarray:
-    inside = data[picture_mask(frame, data.shape[:2], inset=EVIDENCE_INSET)]
+    inside = np.flatnonzero(picture_mask(frame, data.shape[:2], inset=EVIDENCE_INSET))
     if len(inside) < 16:
-        inside = data.reshape(-1, 3)
-    return np.ascontiguousarray(inside[::max(1, len(inside) // EVIDENCE)], np.float32)
+        inside = np.arange(data.shape[0] * data.shape[1])
+    return np.ascontiguousarray(data.reshape(-1, 3)[inside[::max(1, len(inside) // EVIDENCE)]], np.float32)
 
 
 def _rectangle(data: np.ndarray, rect, k: int, capture: Capture) -> np.ndarray:
