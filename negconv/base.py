@@ -133,11 +133,15 @@ def base_in(proxy: np.ndarray, frames=None, *, flattened: bool | None = None, le
     clear = judged.kinds == BASE
     source = "leader" if leader else "rebate"
     if frames and not leader:
-        clear &= ~picture_mask(frames, proxy.shape[:2], inset=-CLEAR)
-        near = picture_mask(frames, proxy.shape[:2], inset=-0.12)
-        if (clear & near).sum() > 4 * ENOUGH:
-            clear &= near                               # where the panel's light is the picture's own
-    clear = _eroded(clear)
+        # As far from the picture as a sliver of rebate allows.
+        for margin in (CLEAR, CLEAR / 2, CLEAR / 4):
+            outside = clear & ~picture_mask(frames, proxy.shape[:2], inset=-margin)
+            core = _eroded(outside)
+            if core.sum() >= ENOUGH:
+                break
+        clear = core if core.sum() >= ENOUGH else outside
+    else:
+        clear = _eroded(clear)
     warnings: tuple[str, ...] = ()
     if clear.sum() < ENOUGH or not (frames or leader):
         clear = _eroded(judged.kinds == BASE)
@@ -147,7 +151,9 @@ def base_in(proxy: np.ndarray, frames=None, *, flattened: bool | None = None, le
                         "another frame of the roll or from a blank piece of the film",)
     if clear.sum() < 8:
         clear = judged.kinds == BASE
-    found = _mode(proxy[clear], source) if clear.any() else FilmBase(tuple(float(10 ** v) for v in seen.base.log),
+    # The panel's own fall-off, where it has not been divided out, spreads the rebate evenly: no value in it is the mode.
+    estimate = _mode if flattened else _middle
+    found = estimate(proxy[clear], source) if clear.any() else FilmBase(tuple(float(10 ** v) for v in seen.base.log),
                                                                       source="picture")
     fault = implausible(found.rgb, flattened)
     if fault:
@@ -195,6 +201,14 @@ def _eroded(mask: np.ndarray) -> np.ndarray:
     out[:, 1:] &= side[:, :-1]
     out[:, :-1] &= side[:, 1:]
     return out
+
+
+def _middle(pixels: np.ndarray, where: str) -> FilmBase:
+    """The median of the pixels, per channel."""
+    pixels = pixels[np.isfinite(pixels).all(axis=1)]
+    rgb = np.maximum(np.median(pixels, axis=0), 1e-6)
+    spread = 1.4826 * np.median(np.abs(pixels - rgb), axis=0) / rgb
+    return FilmBase(tuple(map(float, rgb)), tuple(map(float, spread)), len(pixels), where)
 
 
 def _mode(pixels: np.ndarray, where: str) -> FilmBase:

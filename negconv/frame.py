@@ -22,6 +22,8 @@ UNTRUSTED = 0.1
 BRIGHTER = 0.006
 #: What a darker tone may fall short of a brighter one in merit where it surrounds the pictures inside the other's.
 NESTED = 0.35
+#: The same where nothing in its pictures is brighter.
+SURROUNDED = 1.2
 #: With this merit no other base is looked for, unless its tone surrounds the pictures.
 PLAIN = 0.75
 #: Two tones closer than this in log light may be one.
@@ -223,7 +225,7 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
         ringed = best is not None and _ringed(best, base)
         if best is None or ringed or best.merit < PLAIN:
             attempt = _attempt(log, base, aspect)
-            if best is None or attempt.merit > best.merit + (-NESTED if ringed else NESTED / 2):
+            if best is None or attempt.merit > best.merit + (-_yield(attempt) if ringed else NESTED / 2):
                 best = attempt
     if best is None:
         return Look((_whole(w, h, film_format, NOTHING),), None)
@@ -338,6 +340,12 @@ def _ringed(attempt: _Attempt, tone: Level) -> bool:
     return bool(sides) and float(np.mean(sides)) >= 0.7
 
 
+def _yield(attempt: _Attempt) -> float:
+    """What a tone that surrounds the pictures inside another's may fall short of the other in merit: much, where nothing
+    inside is brighter, which is so of rebate and hardly ever of an even tone in a picture."""
+    return SURROUNDED if attempt.brighter < BRIGHTER / 2 and attempt.astray < 0.75 else NESTED
+
+
 def _lined(kinds: np.ndarray, found: Found) -> float:
     """Of the clear pixels just outside a rectangle, the share that is base: a picture borders on rebate, not on panel."""
     counts = np.sum([np.bincount(side, minlength=5) for side in _along(kinds, found, -4)], axis=0)
@@ -362,7 +370,9 @@ def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found, film_format: s
     traced = together([_traced(density, (h, w), k, attempt, f) for f in found], (h, w), attempt.degrees)
     out = []
     for f, t in zip(found, traced):
-        sides = _enclosing(density, t.points, t.sides, t.rests, k, attempt.base.spread)
+        sides = t.sides
+        if len(traced) == 1:            # the pictures of a strip hold each other where they belong
+            sides = _enclosing(density, t.points, sides, t.rests, k, attempt.base.spread)
         corners = sorted_corners(corners_of(t.points, sides))
         (xa, ya), (xb, yb) = corners[:2]
         angle = math.degrees(math.atan2(yb - ya, xb - xa))

@@ -151,10 +151,29 @@ def _brightest(tones, light, terms, left, need, rigid):
         change = np.linalg.solve(a.T @ a / max(weight, 1e-6) + np.diag(ridge + 1e-6), a.T @ rest[members] / max(weight, 1e-6)
                                  - ridge * surface)
         surface = surface + change
+    # Shadows nearly as clear as the base lie on its dark side only: its bright side says where it is, and how wide.
+    rest = light - terms @ surface - log3.mean()
+    peak, width = _bright_side(rest[alike & (np.abs(rest) < 0.06)])
+    core = alike & (np.abs(rest - peak) < max(1.2 * width, 0.002))
+    if core.sum() >= 10:
+        rest = tones[core] - (terms[core] @ surface)[:, None]
+        log3 = np.median(rest, axis=0)
+        members = alike & (np.abs(light - terms @ surface - log3.mean()) < max(3 * width, 0.006))
     rest = tones[members] - (terms[members] @ surface)[:, None]
-    log3 = np.median(rest, axis=0)
     spread = 1.4826 * float(np.median(np.abs(rest - log3)))
     return log3, surface, spread, members
+
+
+def _bright_side(rest: np.ndarray) -> tuple[float, float]:
+    """The brightest peak of a distribution of log light, and its standard deviation from what is brighter still."""
+    bins = np.bincount(((rest + 0.06) * 500).astype(int), minlength=60).astype(float)
+    smooth = np.convolve(bins, (1, 2, 3, 2, 1), "same")
+    peaks = np.flatnonzero((smooth[1:-1] >= smooth[:-2]) & (smooth[1:-1] >= smooth[2:]) & (smooth[1:-1] > 0.4 * smooth.max())) + 1
+    if len(peaks) == 0:
+        return 0.0, 0.02
+    peak = (peaks[-1] + 0.5) / 500 - 0.06
+    above = rest[rest > peak] - peak
+    return float(peak), float(1.4826 * np.median(above)) if len(above) > 5 else 0.02
 
 
 def bare_panel(level: Level, flattened: bool | None) -> bool:

@@ -26,7 +26,7 @@ ALIKE = 1.08
 #: What a shape that no camera makes costs a picture of a strip.
 ODD = 0.8
 #: No picture is longer, for its width, than this.
-LONGEST = 3.3
+LONGEST = 3.5
 ASPECTS = (1.0, 7 / 6, 1.241, 1.26, 4 / 3, 1.352, 1.413, 1.5, 2.0, 2.708, 3.0)
 
 
@@ -251,7 +251,7 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     top, bottom, left, right = rows[0].at[t], rows[1].at[b], columns[0].at[l], columns[1].at[r]
     least = 0.05 * max(kinds.shape)
     high, wide = bottom - top, right - left
-    keep = (high > least) & (wide > least)
+    keep = (high > least) & (wide > least) & (np.maximum(high, wide) < LONGEST * np.minimum(high, wide))
     t, b, l, r, top, bottom, left, right = (v[keep] for v in (t, b, l, r, top, bottom, left, right))
     if not len(t):
         return []
@@ -317,7 +317,7 @@ def _shape_bonus(ratio: np.ndarray, aspect: float | None, cut: np.ndarray) -> np
         near = np.exp(-0.5 * (off / 0.012) ** 2)
         return np.where(cut, 0.25 * near, 1.2 * near - np.minimum(off * 4, 1.0))
     off = np.abs(np.log(ratio[:, None] / np.array(ASPECTS))).min(axis=1)
-    return 0.25 * np.exp(-0.5 * (off / 0.01) ** 2) - np.where(ratio > LONGEST, 1.5, 0.0)
+    return 0.25 * np.exp(-0.5 * (off / 0.01) ** 2)
 
 
 def _arrange(score, shared, ends) -> tuple[list[int], float]:

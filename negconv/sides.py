@@ -244,9 +244,9 @@ def corners_of(points, sides) -> list[tuple[float, float]]:
     return out
 
 
-#: How far perspective and lens distortion may go, as a change of scale at half the long side of the view; and how far the
-#: pictures of one strip are in line and alike, as a share of their size: standard deviations. Common practice, no source.
-PERSPECTIVE, DISTORTION, IN_LINE, ALIKE = 0.008, 0.006, 0.0015, 0.002
+#: How much perspective and lens distortion commonly bend a copy, as a change of scale at half the long side of the view;
+#: and how far the pictures of one strip are in line and alike, as a share of their size. Common practice, no source.
+BENT, IN_LINE, ALIKE = 0.002, 0.0015, 0.002
 #: A side this share of the picture's size off where a strip's other pictures have it has been mistaken.
 STRAYED = 0.008
 #: What one place along a side is worth: errors along a side are alike, so many places are worth less than their number.
@@ -303,14 +303,15 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
     n = 4 + 4 * len(traced)
     rows, values, weights, scales = [], [], [], []
 
-    def add(entries, value, weight, robust=False):
+    def add(entries, value, weight, scale=np.inf):
         rows.append(entries)
         values.append(np.atleast_1d(value))
         weights.append(np.broadcast_to(weight, len(entries)))
-        scales.append(np.full(len(entries), 1.5 / half if robust else np.inf))
+        scales.append(np.full(len(entries), scale))
 
-    for j, sd in ((1, PERSPECTIVE), (2, PERSPECTIVE), (3, DISTORTION)):
-        add(np.eye(n)[j:j + 1], 0.0, sd ** -2)
+    # Most copies have neither perspective nor distortion to speak of; those that have any have much.
+    for j in (1, 2, 3):
+        add(np.eye(n)[j:j + 1], 0.0, BENT ** -2, BENT)
     for f, t in enumerate(traced):
         for i, (side, on) in enumerate(zip(t.sides, t.rests)):
             level, one = i % 2 == 0, np.zeros((1, n))
@@ -324,7 +325,7 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
             entries[:, :4], at = terms(some, level)
             entries[:, 4 + 4 * f + i] = -1
             many = len(side.points) / len(some)
-            add(entries, -at, PLACE * many * some[:, 2] * half ** 2 / 4, True)
+            add(entries, -at, PLACE * many * side.reach ** 4 * some[:, 2] * half ** 2 / 4, 1.2 / half)
         if f:
             for i in range(4):
                 if any(traced[g].rests[i] == "view" for g in (f - 1, f)):
