@@ -25,6 +25,8 @@ PRICE = 1.7
 ALIKE = 1.08
 #: What a shape that no camera makes costs a picture of a strip.
 ODD = 0.8
+#: No gap between the pictures of a strip is wider, as a share of their width.
+WIDEST = 0.15
 #: No picture is longer, for its width, than this.
 LONGEST = 3.5
 ASPECTS = (1.0, 7 / 6, 1.241, 1.26, 4 / 3, 1.352, 1.413, 1.5, 2.0, 2.708, 3.0)
@@ -289,6 +291,81 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
         rests = tuple(names[k] for k in (rows[0].what[t[i]], columns[1].what[r[i]], rows[1].what[b[i]], columns[0].what[l[i]]))
         out.append(Found(float(top[i]), float(bottom[i]), float(left[i]), float(right[i]), rests,
                          tuple(float(s[i]) for s in supports), float(share), float(score[i])))
+    return _completed(out, kinds, rebate)
+
+
+def _completed(found: list[Found], kinds: np.ndarray, rebate: list[np.ndarray]) -> list[Found]:
+    """The strip with those pictures whose own sides hardly show: as wide as the others, at their pitch, where something
+    is exposed."""
+    if not found:
+        return found
+    if len(found) > 1:
+        ways = [np.ptp([f.left for f in found]) < np.ptp([f.top for f in found])]
+    else:
+        ways = [False, True]
+    for down in ways:
+        grid, maps = (kinds.T, [rebate[2].T, rebate[3].T, rebate[0].T, rebate[1].T]) if down else (kinds, rebate)
+        boxes = sorted((f.top, f.bottom, f.left, f.right) if down else (f.left, f.right, f.top, f.bottom) for f in found)
+        more = _slots(np.array(boxes), grid, maps, len(found) > 1)
+        if more:
+            for low, high, top, bottom, supports, share in more:
+                edges = (low, high, top, bottom) if down else (top, bottom, low, high)
+                sides = (supports[3], supports[2], supports[1], supports[0]) if down else supports
+                found = found + [Found(*map(float, edges), ("rebate",) * 4, sides, share, sum(sides))]
+            return sorted(found, key=lambda f: f.top if down else f.left)
+    return found
+
+
+def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced: bool) -> list[tuple]:
+    """Places along a strip that runs across, free and exposed: (low, high, top, bottom, supports, share of picture).
+
+    `boxes` (n, 4): low, high, top, bottom of the pictures there are. `paced`: they tell the gap.
+    """
+    top, bottom = (int(round(v)) for v in np.median(boxes[:, 2:], axis=0))
+    wide = int(round(np.median(boxes[:, 1] - boxes[:, 0])))
+    rows = slice(max(top, 0), bottom + 1)
+    height = bottom - top + 1
+    spread = lambda plane: np.maximum(np.maximum(np.roll(plane, 1, 1), np.roll(plane, -1, 1)), plane).sum(axis=0) / height
+    enter, leave = spread(rebate[2][rows]), spread(rebate[3][rows])
+    inner = kinds[max(top + 3, 0):max(bottom - 2, top + 4)]
+    share = [np.concatenate([[0.0], np.cumsum((inner == kind).mean(axis=0))]) for kind in (PICTURE, PANEL, DARK, VOID)]
+    gaps = boxes[1:, 0] - boxes[:-1, 1]
+    gaps = gaps[gaps < WIDEST * wide]
+    usual = float(np.median(gaps)) if paced and len(gaps) else None
+    taken = [(float(a), float(b)) for a, b in boxes[:, :2]]
+    out = []
+    for sign in (1, -1):
+        for start in ([b for _, b in taken] if sign > 0 else [a for a, _ in taken]):
+            at = start
+            while True:
+                best = None
+                reach = range(1, int(WIDEST * wide)) if usual is None else \
+                    range(max(int(usual - 0.04 * wide), 1), int(usual + 0.04 * wide) + 2)
+                for gap in reach:
+                    low = int(at + gap) if sign > 0 else int(at - gap - wide)
+                    high = low + wide
+                    if low < 0 or high >= kinds.shape[1]:
+                        continue
+                    value = enter[low] + leave[high] - (0.0 if usual is None else 2 * abs(gap - usual) / wide)
+                    if best is None or value > best[0]:
+                        best = (value, low, high)
+                if best is None:
+                    break
+                _, low, high = best
+                lit, bare, dark, void = ((s[high - 2] - s[low + 3]) / max(wide - 5, 1) for s in share)
+                free = all(high <= a + 2 or low >= b - 2 for a, b in taken)
+                across = slice(low + 2, high - 1)
+                ends = [float(np.max(plane[max(y - 2, 0):y + 3, across], axis=0).mean())
+                        for plane, y in ((rebate[0], top), (rebate[1], bottom))]
+                supports = (ends[0], float(leave[high]), ends[1], float(enter[low]))
+                seen = sum(supports)
+                if not free or lit < 0.04 or bare > 0.03 or dark > 0.3 or void > 0.05 or seen < (0.35 if usual is not None else 1.3):
+                    break
+                out.append((low, high, top, bottom, tuple(min(v, 1.0) for v in supports), float(lit)))
+                taken.append((float(low), float(high)))
+                if usual is None:
+                    usual = float(low - at if sign > 0 else at - high)
+                at = high if sign > 0 else low
     return out
 
 
