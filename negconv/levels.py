@@ -16,6 +16,8 @@ BARE = 0.9
 OPAQUE = 1.4
 #: The same where the holder is so black that it can be told; by how much blacker it must be.
 MOST, BLACKER = 2.0, 0.5
+#: How much log light a panel and a lens commonly lose by half the long side of the view.
+FALL_OFF = -0.05
 #: How far the log light of a holder varies.
 EVEN = 0.12
 FLOOR = 1e-5
@@ -136,9 +138,10 @@ def _brightest(tones, light, terms, left, need, rigid):
     log3 = np.median(tones[near], axis=0)
     hue = tones - light[:, None]
     alike = left & (np.abs(hue - (log3 - log3.mean())).max(axis=1) < 0.035)
-    surface = np.zeros(6)
     reach = (0.03, 0.025, 0.02) if rigid else (0.09, 0.06, 0.04, 0.03, 0.025)
-    ridge = np.array([0, 40, 40, 4, 20, 20]) if not rigid else np.array([0] + [1e9] * 5)
+    ridge = np.array([0, 40, 40, 8, 20, 20]) if not rigid else np.array([0] + [1e9] * 5)
+    usual = np.array([0, 0, 0, FALL_OFF, 0, 0]) if not rigid else np.zeros(6)
+    surface = usual.copy()
     members = near
     for tolerance in reach:
         rest = light - terms @ surface - log3.mean()
@@ -149,8 +152,9 @@ def _brightest(tones, light, terms, left, need, rigid):
         a = terms[members]
         weight = len(a) / 4000
         change = np.linalg.solve(a.T @ a / max(weight, 1e-6) + np.diag(ridge + 1e-6), a.T @ rest[members] / max(weight, 1e-6)
-                                 - ridge * surface)
+                                 - ridge * (surface - usual))
         surface = surface + change
+        surface[3] = min(surface[3], 0.0)               # light falls off outwards, never grows
     # Shadows nearly as clear as the base lie on its dark side only: its bright side says where it is, and how wide.
     rest = light - terms @ surface - log3.mean()
     peak, width = _bright_side(rest[alike & (np.abs(rest) < 0.06)])

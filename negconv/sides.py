@@ -245,8 +245,8 @@ def corners_of(points, sides) -> list[tuple[float, float]]:
 
 
 #: How much perspective and lens distortion commonly bend a copy, as a change of scale at half the long side of the view;
-#: and how far the pictures of one strip are in line and alike, as a share of their size. Common practice, no source.
-BENT, IN_LINE, ALIKE = 0.002, 0.0015, 0.002
+#: and how far the pictures of one strip are in line, alike, and evenly spaced, as a share of their size. Common practice, no source.
+BENT, IN_LINE, ALIKE, PACED = 0.002, 0.0015, 0.002, 0.004
 #: A side this share of the picture's size off where a strip's other pictures have it has been mistaken.
 STRAYED = 0.008
 #: What one place along a side is worth: errors along a side are alike, so many places are worth less than their number.
@@ -341,6 +341,16 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
                 for g, sign in ((f, 1), (f - 1, -1)):
                     one[0, 4 + 4 * g + pair[1]], one[0, 4 + 4 * g + pair[0]] = sign, -sign
                 add(one, 0.0, (ALIKE * lengths[f].max()) ** -2)
+    # So are mostly the gaps between them.
+    for f in range(1, len(traced) - 1):
+        last, first = (2, 0) if across else (1, 3)
+        if all(traced[g].rests[i] == "rebate" for g in (f - 1, f, f + 1) for i in (last, first)):
+            one = np.zeros((1, n))
+            for g, sign in ((f + 1, 1), (f, -1)):
+                one[0, 4 + 4 * g + first] += sign
+                one[0, 4 * g + last] -= sign
+            sd = PACED * lengths[f].max()
+            add(one, 0.0, sd ** -2, 2 * sd)
     a, value, weight, scale = np.concatenate(rows), np.concatenate(values), np.concatenate(weights), np.concatenate(scales)
     use = weight
     for _ in range(8):
@@ -389,15 +399,22 @@ def _strayed(traced: list[Traced], lines: np.ndarray, across: bool) -> list[tupl
         if len(usual) == 0:
             continue
         for f in np.flatnonzero(np.abs(lines[:, i] - np.median(usual)) > STRAYED * abs(width)):
-            if firm[f, i] < (1.0 if len(usual) > 2 else 0.6):
+            if firm[f, i] < (1.0 if len(usual) > 2 else 0.8):
                 out.append((int(f), i))
     both = np.nanmin(firm[:, ends], axis=1) if not np.isnan(firm[:, ends]).any() else np.where(
         np.isnan(firm[:, ends]).any(axis=1), 0.0, np.nan_to_num(firm[:, ends]).min(axis=1))
     usual = length[both > 0.6]
     if len(usual):
         for f in np.flatnonzero(np.abs(length / np.median(usual) - 1) > STRAYED):
-            i = ends[int(np.nan_to_num(firm[f, ends[0]]) > np.nan_to_num(firm[f, ends[1]]))]
-            if firm[f, i] < (1.0 if len(usual) > 2 else 0.6):
+            trust = np.nan_to_num(firm[f, ends])
+            gaps = lines[1:, ends[0]] - lines[:-1, ends[1]]
+            if len(gaps) > 2:
+                # The end beside a gap unlike the others is the likelier mistake.
+                beside = [abs(gaps[g] - np.median(gaps)) if 0 <= g < len(gaps) else np.nan for g in (f - 1, f)]
+                if not np.isnan(beside).any() and abs(beside[0] - beside[1]) > 0.5 * STRAYED * abs(length[f]):
+                    trust = -np.array(beside)
+            i = ends[int(trust[0] > trust[1])]
+            if firm[f, i] < (1.0 if len(usual) > 2 else 0.8):
                 out.append((int(f), i))
     return out
 

@@ -453,7 +453,21 @@ def _corners(layout: Layout, i: int) -> np.ndarray:
     x, y = to_capture(layout, [p[0] for p in points], [p[1] for p in points])
     points = np.stack([x, y], axis=1)
     # Clockwise already; begin at the top left whichever way the film lies.
-    return np.roll(points, -int(np.argmin(points.sum(axis=1))), axis=0)
+    return _in_view(np.roll(points, -int(np.argmin(points.sum(axis=1))), axis=0), layout.size)
+
+
+def _in_view(points: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    """Corners (top left first, clockwise) with sides that lie wholly outside the view put on its border."""
+    h, w = size
+    lines = [(points[i], points[(i + 1) % 4]) for i in range(4)]
+    borders = [((0.0, -0.5), (1.0, -0.5)), ((w - 0.5, 0.0), (w - 0.5, 1.0)), ((0.0, h - 0.5), (1.0, h - 0.5)),
+               ((-0.5, 0.0), (-0.5, 1.0))]
+    outside = [min(-0.5 - p[1] for p in lines[0]) > 0, min(p[0] - (w - 0.5) for p in lines[1]) > 0,
+               min(p[1] - (h - 0.5) for p in lines[2]) > 0, min(-0.5 - p[0] for p in lines[3]) > 0]
+    if not any(outside):
+        return points
+    lines = [border if out else line for line, border, out in zip(lines, borders, outside)]
+    return np.array([_meet(lines[i - 1], lines[i]) for i in range(4)])
 
 
 def _meet(one, other):
