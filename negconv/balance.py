@@ -181,11 +181,17 @@ def adapt(film: Film, densities, meta: Meta = Meta()) -> Film:
     """
     if film.fit != "generic" or film.kind != "colour":
         return film
-    from .generic import adapted
+    from .generic import FEATURES, adapted
 
     features = [_features(film, thin(d), meta) for d in _frames(densities)]
     features = [f for f in features if f is not None]
-    return film if not features else adapted(film, np.mean(features, axis=0))
+    if not features:
+        return film
+    mean, spread = np.array(FEATURES)
+    # Frame by frame no further off than the corrections were learnt from (see `adapted`), and a frame unlike the rest
+    # hardly counts: a lawn shall not change what film the others are on.
+    away = np.clip((np.array(features) - mean) / spread, -2.5, 2.5)
+    return adapted(film, mean + spread * _common(away, 1.0))
 
 
 def _features(film: Film, densities: np.ndarray, meta: Meta) -> np.ndarray | None:
@@ -340,7 +346,7 @@ def solve_balance(densities, film: Film, *, roll=None, mix: float = 0.0, neutral
         balance = _neutral(own, film, rolls, mix, neutral, sample, grey)
     level = _anchor(own, film, balance)
     if rolls and mix:
-        level = (1 - mix) * level + mix * _common([_anchor(d, film, balance) for d in rolls if len(d)])
+        level = (1 - mix) * level + mix * float(_common([_anchor(d, film, balance) for d in rolls if len(d)]))
     shift = level + exposure * np.log10(2)
     balance = replace(balance, offset=tuple(float(v + shift) for v in balance.offset))
     linear = balance.apply(film, own)
@@ -397,9 +403,8 @@ def _roll_line(film: Film, rolls) -> NeutralLine:
     """The neutral line of a roll: where those of most of its frames lie, so that a lawn does not pull the others."""
     whole = neutral_line(film.log_exposures(np.concatenate(rolls)))
     lines = [neutral_line(film.log_exposures(d)) for d in rolls if len(d)]
-    offsets = np.array([line.at(np.array([whole.centre])).ravel() for line in lines])
-    return replace(whole, offset=np.array([_common(v) for v in offsets.T]),
-                   tilt=np.array([_common(v) for v in np.array([line.tilt for line in lines]).T]))
+    offsets = [line.at(np.array([whole.centre])).ravel() for line in lines]
+    return replace(whole, offset=_common(offsets), tilt=_common([line.tilt for line in lines]))
 
 
 def _against(found: np.ndarray) -> np.ndarray:
@@ -488,15 +493,16 @@ def read_negative(densities, film: Film) -> Reading:
     return Reading(low, middle, high, float((mean < knee.mean()).mean()), float(stops))
 
 
-def _common(values) -> float:
-    """Where most of some values lie: Tukey's biweight, in which one value moves the rest by no jump, and one far off
-    (decades of light: a fogged frame) not at all (Mosteller and Tukey, Data Analysis and Regression, 1977, 10 C)."""
+def _common(values, narrowest: float = 0.03) -> np.ndarray:
+    """Where most of some values (N,) or (N, C), column by column, lie: Tukey's biweight, in which one value moves the rest
+    by no jump, and one far off (a lawn, a fogged frame) hardly or not at all (Mosteller and Tukey, Data Analysis and
+    Regression, 1977, 10 C). Values nearer than `narrowest` (decades of light) are not told apart."""
     values = np.asarray(values, float)
-    middle = float(np.median(values))
-    reach = 6 * max(float(np.median(np.abs(values - middle))), 0.1)
+    middle = np.median(values, axis=0)
+    reach = 4 * np.maximum(np.median(np.abs(values - middle), axis=0), narrowest)
     for _ in range(10):
         weight = np.clip(1 - ((values - middle) / reach) ** 2, 0, None) ** 2
-        middle = float(np.average(values, weights=weight))
+        middle = (weight * values).sum(axis=0) / weight.sum(axis=0)
     return middle
 
 

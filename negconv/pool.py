@@ -116,9 +116,10 @@ def is_blank(evidence: np.ndarray) -> bool:
 
 
 def pool_blacks(balances: Sequence[Balance], shares: Sequence[float]) -> list[Balance]:
-    """Balances whose black points go from the frame's own (share 0) to the roll's median (1)."""
+    """Balances whose black points go from the frame's own (share 0) to the roll's mean (1), which one frame cannot move far:
+    a black point has a limit."""
     if not balances:
         return []
-    middle = np.median([b.black for b in balances], axis=0)
+    middle = np.mean([b.black for b in balances], axis=0)
     return [replace(b, black=tuple(float(v) for v in (1 - share) * np.array(b.black) + share * middle)) if share else b
             for b, share in zip(balances, shares)]
