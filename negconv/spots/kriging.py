@@ -26,12 +26,14 @@ POINTS = 96
 NUGGET = 0.002
 #: Places that are tried as a source of detail, and the strength at which it is put back.
 PLACES, STRENGTH = 80, 0.95
-#: Fine detail beyond this many times its median is an edge of the place it comes from, and cut.
-MOST = 3.5
+#: Fine detail beyond this many times its mean is an edge of the place it comes from, and cut.
+MOST = 2.5
 #: Filling works on asinh(linear * this): logarithmic in the lights, linear in the shadows, any sign.
 TOE = 50.0
 #: The prediction may leave the range of the ring by this share of the range.
-BEYOND = 0.2
+BEYOND = 0.03
+#: How far a pixel can be trusted: not at all, as the rim of dirt, wholly.
+DIRT, RIM, CLEAR = 0, 1, 2
 _MARGIN = (WINDOW - INNER) // 2
 _SPAN = 2 * INNER - 1
 _ZERO = (INNER - 1) * (_SPAN + 1)
@@ -47,17 +49,19 @@ def straight(light: np.ndarray) -> np.ndarray:
     return np.sinh(light) / np.float32(TOE)
 
 
-def krige(planes: np.ndarray, known: np.ndarray, holes, *, grain: Grain, seed: int = 0):
+def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, seed: int = 0):
     """Fill holes.
 
     Parameters
     ----------
     planes : float32 array (h, w, c)
         Scene-linear.
-    known : bool array (h, w)
-        False where the picture is not to be trusted, the holes among it.
+    trust : uint8 array (h, w)
+        `DIRT`, `RIM` or `CLEAR`.
     holes : list of (y, x)
-        Pixels of each, as int arrays; a hole must fit into `INNER` less twice `RING`.
+        Pixels of each, rim included, as int arrays; a hole must fit into `INNER` less twice `RING`.
+    rims : list of (tint (c,), uneven, use)
+        For each hole what dirt adds to its rim, the variance of that, and whether the rim is to be used at all.
     grain : Grain
         On the scale of `bent`.
     seed : int
@@ -70,23 +74,30 @@ def krige(planes: np.ndarray, known: np.ndarray, holes, *, grain: Grain, seed: i
     rng = np.random.default_rng(seed)
     count, colours = len(holes), planes.shape[2]
     middle = np.array([[(v.min() + v.max() + 1) // 2 for v in hole] for hole in holes])
-    light, sure = _windows(planes, known, middle)
+    light, trust = _windows(planes, trust, middle)
+    clear = trust == CLEAR
     local = [(y - cy + WINDOW // 2, x - cx + WINDOW // 2) for (y, x), (cy, cx) in zip(holes, middle)]
-    ring, ok, distance = _ring(sure, local)
-    offset = _sources(light.mean(axis=1), sure, local, ring, ok, distance, rng)
-    mean = _local_mean(light, sure)
+    mean = _local_mean(light * clear[:, None], clear)
+    grey = light.mean(axis=1)
     light -= mean
-    light *= sure[:, None]
-    table = _correlation(light.mean(axis=1))
+    table, variance = _correlation((light * clear[:, None]).mean(axis=1))
+    inner = np.s_[:, _MARGIN:-_MARGIN, _MARGIN:-_MARGIN]
+    distance = _distance(clear[inner], local)
+    tint, uneven, use = (np.stack(v) for v in zip(*rims))
+    uneven = (uneven / np.maximum(variance, 1e-12)).astype(np.float32)
+    ring, ok, distance = _ring(trust[inner], distance, use)
+    offset = _sources(grey, clear, local, ring, ok, distance, rng)
 
     light, mean = light.reshape(count, colours, -1), mean.reshape(count, colours, -1)
     values, other = (np.take_along_axis(light, at[:, None], 2).transpose(0, 2, 1) * ok[..., None]
                      for at in (ring, ring + np.where(ok, offset[:, None], 0)))
+    rim = ok & (np.take_along_axis(trust.reshape(count, -1), ring, 1) == RIM)
+    values -= rim[..., None] * tint[:, None]
     place = ring // WINDOW * _SPAN + ring % WINDOW
     near = np.take_along_axis(table, (place[:, :, None] - place[:, None] + _ZERO).reshape(count, -1), 1)
     near = near.reshape(count, POINTS, POINTS)
     near *= ok[:, :, None] & ok[:, None]
-    near[:, np.arange(POINTS), np.arange(POINTS)] = 1 + NUGGET
+    near[:, np.arange(POINTS), np.arange(POINTS)] = 1 + NUGGET + rim * uneven[:, None]
     solved = np.linalg.solve(near, np.concatenate([values, other, ok[..., None].astype(np.float32)], axis=2))
     # The mean of what the local mean leaves is not known to be 0: ordinary kriging.
     weight, solved = solved[..., -1:], solved[..., :-1]
@@ -95,7 +106,8 @@ def krige(planes: np.ndarray, known: np.ndarray, holes, *, grain: Grain, seed: i
 
     out = []
     for i, (y, x) in enumerate(local):
-        if ok[i].sum() < 8:
+        plain = ok[i] & ~rim[i]
+        if plain.sum() < 8:
             out.append(None)
             continue
         at = y * WINDOW + x
@@ -103,7 +115,7 @@ def krige(planes: np.ndarray, known: np.ndarray, holes, *, grain: Grain, seed: i
         both = reach @ solved[i] + left[i]
         base = mean[i][:, at].T
         fill = base + both[:, :colours]
-        there = (light[i] + mean[i])[:, ring[i][ok[i]]]
+        there = (light[i] + mean[i])[:, ring[i][plain]]
         low, high = there.min(axis=1), there.max(axis=1)
         fill = np.clip(fill, low - BEYOND * (high - low), high + BEYOND * (high - low))
         if offset[i]:
@@ -114,19 +126,19 @@ def krige(planes: np.ndarray, known: np.ndarray, holes, *, grain: Grain, seed: i
     return out
 
 
-def _windows(planes, known, middle):
-    """Light (n, c, WINDOW, WINDOW) and trust in the window around each hole; nothing is known outside the picture."""
+def _windows(planes, trust, middle):
+    """Light (n, c, WINDOW, WINDOW) and trust in the window around each hole; outside the picture there is none."""
     height, width, colours = planes.shape
     light = np.zeros((len(middle), colours, WINDOW, WINDOW), np.float32)
-    sure = np.zeros((len(middle), WINDOW, WINDOW), bool)
+    seen = np.zeros((len(middle), WINDOW, WINDOW), np.uint8)
     for i, (cy, cx) in enumerate(middle - WINDOW // 2):
         y0, y1, x0, x1 = max(cy, 0), min(cy + WINDOW, height), max(cx, 0), min(cx + WINDOW, width)
         here = (slice(y0 - cy, y1 - cy), slice(x0 - cx, x1 - cx))
         light[(i, slice(None), *here)] = planes[y0:y1, x0:x1].transpose(2, 0, 1)
-        sure[(i, *here)] = known[y0:y1, x0:x1]
+        seen[(i, *here)] = trust[y0:y1, x0:x1]
     light *= np.float32(TOE)
-    light *= sure[:, None]
-    return np.arcsinh(light, out=light), sure
+    light *= (seen > DIRT)[:, None]
+    return np.arcsinh(light, out=light), seen
 
 
 def _local_mean(light, sure):
@@ -152,27 +164,16 @@ def _correlation(grey):
     lags = np.arange(1 - INNER, INNER) % WINDOW
     table = cov[:, lags[:, None], lags].astype(np.float32)
     table /= np.maximum(cov[:, :1, :1], 1e-12)
-    return table.reshape(len(grey), -1)
+    return table.reshape(len(grey), -1), cov[:, 0, 0] / np.sum((bell[:, None] * bell) ** 2)
 
 
-def _ring(sure, local):
-    """The pixels each hole is predicted from.
-
-    Returns
-    -------
-    ring : int array (n, POINTS)
-        Places in the window.
-    ok : bool array (n, POINTS)
-        Which of them count.
-    distance : float array (n, POINTS)
-        From the hole, in steps.
-    """
-    inside = sure[:, _MARGIN:-_MARGIN, _MARGIN:-_MARGIN]
-    n = len(inside)
-    grown = np.zeros(inside.shape, bool)
+def _distance(clear, local):
+    """Steps from each hole in the inner window: 0 inside, 99 where it is too far to matter."""
+    n = len(clear)
+    grown = np.zeros(clear.shape, bool)
     for i, (y, x) in enumerate(local):
         grown[i, y - _MARGIN, x - _MARGIN] = True
-    distance = np.full(inside.shape, 99, np.float32)
+    distance = np.where(grown, np.float32(0), np.float32(99))
     todo = np.arange(n)
     for step in range(1, INNER):
         wide = grown.copy()
@@ -189,12 +190,30 @@ def _ring(sure, local):
         grown = wide
         if step >= RING:
             # A hole within a crowd has few known pixels near: look further for those.
-            few = ((distance[todo] < 99) & inside[todo]).reshape(len(todo), -1).sum(axis=1) < POINTS // 2
+            few = ((distance[todo] < 99) & clear[todo]).reshape(len(todo), -1).sum(axis=1) < POINTS // 2
             if not few.any():
                 break
             todo, grown = todo[few], grown[few]
-    thin = 1 + 1.5 * np.random.default_rng(0).random(inside.shape[1:], dtype=np.float32)
-    order = np.where(inside & (distance < 99), distance * np.where(distance > 2, thin, 1), np.float32(1e6)).reshape(n, -1)
+    return distance
+
+
+def _ring(trust, distance, rim):
+    """The pixels each hole is predicted from; `rim` (n,) says whether its rim is among them.
+
+    Returns
+    -------
+    ring : int array (n, POINTS)
+        Places in the window.
+    ok : bool array (n, POINTS)
+        Which of them count.
+    distance : float array (n, POINTS)
+        From the dirt, in steps.
+    """
+    n = len(trust)
+    use = ((trust == CLEAR) | (trust == RIM) & rim[:, None, None]) & (distance < 99)
+    distance = distance + np.float32(2)
+    thin = 1 + 1.5 * np.random.default_rng(0).random(trust.shape[1:], dtype=np.float32)
+    order = np.where(use, distance * np.where((distance > 4) | (trust == RIM), thin, 1), np.float32(1e6)).reshape(n, -1)
     ring = np.argpartition(order, POINTS, axis=1)[:, :POINTS]
     ok = np.take_along_axis(order, ring, 1) < 1e6
     distance = np.take_along_axis(distance.reshape(n, -1), ring, 1)
@@ -243,5 +262,5 @@ def _detail(rest, y, x, base, grain):
     level = grain.at("coarse", base.mean(axis=1)).mean()
     size = np.sqrt(np.mean(coarse.mean(axis=1) ** 2))
     fine = rest - coarse
-    most = np.float32(MOST) * np.median(np.abs(fine), axis=0)
+    most = np.float32(MOST) * np.abs(fine).mean(axis=0)
     return np.clip(fine, -most, most) + coarse * min(1.0, level / max(size, 1e-9))

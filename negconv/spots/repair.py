@@ -14,15 +14,16 @@ from ..errors import InputError
 from .components import connected
 from .kinds import grouped
 from .grain import measure_grain
-from .kriging import bent, krige
+from .kriging import CLEAR, DIRT, RIM, bent, krige
 from .noise import over
 
 #: Pixels the mask is grown by before filling: the blur of the copying lens. Everything outside stays as it was.
 GROW = 2
-#: Share of the fill in the outermost grown pixel.
-FEATHER = 0.6
 #: A part up to this extent is filled in one go, a larger one in pieces of this side.
 WHOLE, PIECE = 34, 22
+#: The rim of a hole is used where what dirt adds to it is small: its spread for a tint of 1, and the most of it that may be
+#: spread, in shares of the variance of steps there.
+UNEVEN, SMEARED = 1.5, 0.2
 #: Holes worked on at a time.
 BATCH = 32
 
@@ -64,28 +65,30 @@ def repair(positive, spots, *, seed: int = 0, threads: int = 2):
         raise InputError("mask", f"is {mask.shape[1]} x {mask.shape[0]} pixels, the picture "
                          f"{linear.shape[1]} x {linear.shape[0]}", "give a mask of the picture's own size")
     out = np.array(linear, np.float32)
-    index, share = _grown(mask)
+    index, rim = _grown(mask)
     if len(index):
-        _fill(out if out.ndim == 3 else out[..., None], index, share, seed, threads)
+        _fill(out if out.ndim == 3 else out[..., None], index, rim, seed, threads)
     if is_dataclass(positive) and hasattr(positive, "linear"):
         return replace(positive, linear=out)
     return out
 
 
-def _fill(planes, index, share, seed, threads) -> None:
+def _fill(planes, index, rim, seed, threads) -> None:
     """Fill the pixels of `index` in place."""
-    known = np.ones(planes.shape[:2], bool)
-    known.reshape(-1)[index] = False
-    grain = measure_grain(planes, known, bent)
-    width = known.shape[1]
-    todo = _pieces(index, width)
+    trust = np.full(planes.shape[:2], CLEAR, np.uint8)
+    trust.reshape(-1)[index] = np.where(rim, RIM, DIRT)
+    grain = measure_grain(planes, trust == CLEAR, bent)
+    width = trust.shape[1]
+    part, count = connected(index, width)
+    rims = _rims(planes, trust, index, rim, part, count)
+    todo = _pieces(index, part, width)
     while todo:
         # Pieces from left to right share what the processor has at hand.
         holes = [(index[piece] // width, index[piece] % width) for piece in todo]
         fills = [None] * len(todo)
 
-        def work(start: int, stop: int, holes=holes, fills=fills) -> None:
-            fills[start:stop] = krige(planes, known, holes[start:stop], grain=grain, seed=seed + start)
+        def work(start: int, stop: int, holes=holes, fills=fills, todo=todo) -> None:
+            fills[start:stop] = krige(planes, trust, holes[start:stop], [rims[part[p[0]]] for p in todo[start:stop]], grain=grain, seed=seed + start)
 
         over(threads, len(todo), work, size=BATCH)
         later = []
@@ -93,33 +96,57 @@ def _fill(planes, index, share, seed, threads) -> None:
             if fill is None:
                 later.append(piece)
                 continue
-            before = planes[y, x]
-            planes[y, x] = before + share[piece][:, None] * (fill - before)
-            known[y, x] = True
+            planes[y, x] = fill
+            trust[y, x] = CLEAR
         if len(later) == len(todo):
             break
         todo = later
 
 
 def _grown(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Flat indices of the mask grown by `GROW` (city block), and the share of the fill in each of them."""
+    """Flat indices of the mask grown by `GROW` (city block), and whether each is of the outermost ones."""
     h, w = mask.shape
-    index = np.flatnonzero(mask)
-    share = np.ones(len(index), np.float32)
-    edge = index
-    for step in range(1, GROW + 1):
+    index = edge = np.flatnonzero(mask)
+    for _ in range(GROW):
         y, x = edge // w, edge % w
         near = np.unique(np.concatenate([edge[y > 0] - w, edge[y < h - 1] + w, edge[x > 0] - 1, edge[x < w - 1] + 1]))
         edge = np.setdiff1d(near, index, assume_unique=True)
         index = np.concatenate([index, edge])
-        share = np.concatenate([share, np.full(len(edge), FEATHER if step == GROW else 1.0, np.float32)])
     order = np.argsort(index)
-    return index[order], share[order]
+    return index[order], order >= len(index) - len(edge)
 
 
-def _pieces(index: np.ndarray, width: int) -> list[np.ndarray]:
+def _rims(planes, trust, index, rim, part, count):
+    """For each part what dirt adds to its rim, by the step to the pixels next to it outside.
+
+    Returns
+    -------
+    list of (tint (c,), variance of it, whether it is small against the other steps there)
+    """
+    width, colours = trust.shape[1], planes.shape[2]
+    flat, seen = planes.reshape(-1, colours), trust.reshape(-1)
+    at, part = index[rim], part[rim]
+    outside, number = np.zeros((len(at), colours), np.float32), np.zeros(len(at), np.float32)
+    for move, free in ((-width, at >= width), (width, at < len(seen) - width), (-1, at % width > 0), (1, at % width < width - 1)):
+        near = np.flatnonzero(free)
+        near = near[seen[at[near] + move] == CLEAR]
+        outside[near] += bent(flat[at[near] + move])
+        number[near] += 1
+    some = number > 0
+    step = bent(flat[at[some]]) - outside[some] / number[some, None]
+    part = part[some]
+    total = np.maximum(np.bincount(part, minlength=count), 1)
+    tint = np.stack([np.bincount(part, s, count) for s in step.T], axis=1) / total[:, None]
+    around = np.bincount(part, ((step - tint[part]) ** 2).mean(axis=1), count) / total
+    square = (tint ** 2).mean(axis=1)
+    uneven = UNEVEN ** 2 * square
+    # Twice the standard error of the tint is allowed for.
+    use = uneven < around * (SMEARED + 4 * UNEVEN ** 2 / total)
+    return list(zip(tint.astype(np.float32), uneven, use))
+
+
+def _pieces(index: np.ndarray, part: np.ndarray, width: int) -> list[np.ndarray]:
     """Positions in `index` of pieces small enough to be filled in one go."""
-    part, _ = connected(index, width)
     out = []
     for _, members in grouped(np.arange(len(index)), part):
         place = np.stack([index[members] // width, index[members] % width])
