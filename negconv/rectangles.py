@@ -202,13 +202,14 @@ def _lines(rebate: np.ndarray, holder: np.ndarray, picture: np.ndarray, known: n
     n = rebate.shape[0]
     for i, (p, what) in enumerate(at):
         source = holder if what == 1 else rebate
-        if what < 2:
-            np.cumsum(source[max(p - 2, 0):p + 3].max(axis=0), out=edge[i, 1:])
-        else:
-            # Where holder reaches the border of the view, the picture does not.
-            np.cumsum(dark[min(max(p + sign * DEEP, 0), n - 1)], out=edge[i, 1:])
+        # Where holder reaches the border of the view, the picture does not.
+        here = source[max(p - 2, 0):p + 3].max(axis=0) if what < 2 else dark[min(max(p + sign * DEEP, 0), n - 1)]
+        np.cumsum(here, out=edge[i, 1:])
         out = slice(max(p - 3, 0), max(p - 1, 1)) if sign > 0 else slice(min(p + 2, n - 1), min(p + 4, n))
-        np.cumsum(picture[out].min(axis=0), out=beyond[i, 1:])
+        outside = picture[out].min(axis=0)
+        if what == 0:
+            outside = outside & (here < 0.3)        # print and a holder's penumbra may lie beyond a sliver of rebate
+        np.cumsum(outside, out=beyond[i, 1:])
     return _Lines(np.array([p for p, _ in at]), np.array([k for _, k in at]), edge, beyond)
 
 
@@ -263,7 +264,7 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
                                       (rows[1], b, left, right, ends), (columns[0], l, top, bottom, sides)):
         edge, beyond = lines.score(i, low, high)
         what = lines.what[i]
-        cut |= what > 0
+        cut |= what == 1
         into += np.where(what == 0, 1.2 * edge, np.where(what == 1, 0.8 * edge, 0.12 - edge)) - 1.5 * beyond
         supports.append(np.where(what == 2, 0.0, edge))
     wide, high = (right - left).astype(float), (bottom - top).astype(float)
@@ -272,7 +273,7 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     over_ends = rows[0].excess(t, left, right) + rows[1].excess(b, left, right)
     score = own + ends + sides
     ratio = np.maximum(wide / high, high / wide)
-    odd = ODD * ((np.abs(np.log(ratio[:, None] / np.array(ASPECTS))).min(axis=1) > 0.035) | (ratio > 1.6))
+    odd = ODD * ~cut * ((np.abs(np.log(ratio[:, None] / np.array(ASPECTS))).min(axis=1) > 0.035) | (ratio > 1.6))
     best = None
     for across in (False, True):
         # Two sides are shared by all the pictures of a strip: each counts by its length, once for all of them.
@@ -387,7 +388,7 @@ def _extent(picture, low, high, lines, axis) -> np.ndarray:
 
 
 def _shape_bonus(ratio: np.ndarray, aspect: float | None, cut: np.ndarray) -> np.ndarray:
-    """What the shape adds to a score; of a picture that holder or view cut, the format says little."""
+    """What the shape adds to a score; of a picture that the holder cuts, the format says little."""
     ratio = np.maximum(ratio, 1 / ratio)
     if aspect is not None:
         off = np.abs(np.log(ratio / aspect))
