@@ -641,7 +641,8 @@ def _pack(array: np.ndarray, path: str, meta: Meta, linear: bool, curve, assumed
         if not linear:
             samples = _srgb_decode(samples)
     elif linear:
-        samples, white = array.astype(np.uint16), float(np.iinfo(array.dtype).max)
+        # An array given may be written to later; one just read is ours.
+        samples, white = array.astype(np.uint16, copy=path == "array"), float(np.iinfo(array.dtype).max)
     else:
         codes = np.arange(np.iinfo(array.dtype).max + 1) / np.iinfo(array.dtype).max
         samples, white = (curve or _srgb_decode)(codes).astype(np.float32)[array], 1.0

@@ -20,7 +20,7 @@ import numpy as np
 from . import __version__, files, output
 from .balance import Balance, thin
 from .base import FilmBase
-from .capture import read
+from .capture import RAW_SUFFIXES, read
 from .conversion import (Plan, Survey, apply, apply_encoded, choose_film, decide, film_base, finish, fitted, levelled, or_whole, solve,
                          survey as survey_capture)
 from .errors import InputError, one_line
@@ -292,7 +292,7 @@ class Roll:
                 yield from there
                 now = False
                 return
-            seen = self._survey(captures, workers, progress)
+            seen = self._survey(captures, workers, progress, ahead)
             for path, message in seen.failed:
                 yield Result(path, "", "failed", message)
             if isinstance(workers, Own) and jobs is None:
@@ -320,14 +320,14 @@ class Roll:
 
     # ---- survey ------------------------------------------------------------------------------------------------------
 
-    def _survey(self, captures: Sequence[str], workers, progress) -> RollSurvey:
+    def _survey(self, captures: Sequence[str], workers, progress, ahead: Ahead | None = None) -> RollSurvey:
         recipe, warnings = self._recipe(), []
         panels = self._panels(captures, workers)
         pictures = [p for p in captures if os.path.abspath(p) not in {os.path.abspath(q) for q in panels}]
         field_ = _panel_of(tuple(panels))  # an unusable one stops before any work
         warnings += list(field_.notes) if field_ is not None else []
         base = self._given_base(recipe, field_)
-        looks = self._look(pictures, field_, base, recipe, workers, progress)
+        looks = self._look(pictures, field_, base, recipe, workers, progress, ahead)
         looks = self._look_again(pictures, looks, field_, base, recipe, workers)
         failed = [(p, look) for p, look in zip(pictures, looks) if isinstance(look, str)]
         seen = [look for look in looks if not isinstance(look, str)]
@@ -375,9 +375,9 @@ class Roll:
             return tuple(map(float, given))
         return film_base(given, None, field_, recipe)
 
-    def _look(self, pictures, field_, base, recipe: Recipe, workers, progress) -> list[Survey | str]:
+    def _look(self, pictures, field_, base, recipe: Recipe, workers, progress, ahead) -> list[Survey | str]:
         """What each capture shows, or why it cannot be used."""
-        jobs = [LookJob(p, field_, base, recipe.for_frame(p, n))
+        jobs = [LookJob(p, field_, base, recipe.for_frame(p, n), ahead=ahead)
                 for n, p in enumerate(pictures, 1)]
         looks: list[Survey | str] = [""] * len(jobs)
         for done, (i, outcome) in enumerate(workers.run(look_at, jobs), 1):
@@ -542,11 +542,16 @@ class LookJob:
     base: FilmBase | tuple[float, ...] | None
     recipe: Recipe
     frame: Frame | None = None
+    #: What reads captures ahead, where the job is done in the process that made it.
+    ahead: Ahead | None = None
 
 
 def look_at(job: LookJob) -> Survey:
     """Survey one capture on a reduced read."""
-    capture = read(job.path, linearity=job.recipe.linearity, reduced=True)
+    source = job.path, job.recipe.linearity
+    # Only raw files are read faster at a reduced size; another that is being read already need not be read twice.
+    whole = job.ahead.look(*source) if job.ahead is not None and Path(job.path).suffix.lower() not in RAW_SUFFIXES else None
+    capture = whole or read(job.path, linearity=job.recipe.linearity, reduced=True)
     if capture.reduced > 1 and max(capture.shape) < LEAST:
         capture = read(job.path, linearity=job.recipe.linearity)
     base = None if job.base is None else film_base(job.base, capture, job.field, job.recipe)

@@ -56,6 +56,10 @@ class Ahead:
     def _begin(self, i: int) -> None:
         self._next = (self._sources[i], self._pool.submit(self._read, *self._sources[i])) if i < len(self._sources) else None
 
+    def look(self, *source):
+        """What ``read(*source)`` gives where it is the next in line, else None; it stays there to be taken."""
+        return self._next[1].result() if self._next is not None and self._next[0] == source else None
+
     def take(self, *source):
         """What ``read(*source)`` gives, begun earlier where it was the next in line; the one after it is begun."""
         if self._next is None or self._next[0] != source:
