@@ -465,7 +465,7 @@ class Roll:
         """Hash and state of every capture and of panel frames given, None for one that cannot be read."""
         paths = list(dict.fromkeys((*captures, *self._panels_given())))
         states: dict[str, FileState | None] = dict.fromkeys(paths)
-        for i, outcome in workers.run(file_state, paths):
+        for i, outcome in (workers.side_by_side if isinstance(workers, Here) else workers.run)(file_state, paths):
             states[paths[i]] = outcome if isinstance(outcome, FileState) else None
         return states
 
