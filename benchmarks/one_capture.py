@@ -4,12 +4,13 @@ The script reads the same file with rawpy, the same demosaic and options, and wr
 run as processes of their own, in turn; printed are the medians of wall time and peak memory (largest single process)
 and the median of the pairwise ratios. The capture is invented: a turned frame inside a holder, with a panel frame.
 
-    python benchmarks/one_capture.py [--megapixels 24] [--runs 5] [--spots off|mark|repair] [--turn DEGREES]
+    python benchmarks/one_capture.py [--megapixels 6 24 50 100 --plot cost.png] [--runs 5] [--spots off|mark|repair]
 """
 from __future__ import annotations
 
 import argparse
 import os
+import shutil
 import statistics
 import subprocess
 import sys
@@ -18,7 +19,9 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
-from negconv.synthetic.roll import make_roll, shots
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
+from negconv.synthetic.roll import make_roll, shots  # noqa: E402
 
 FLOOR = """
 import sys, rawpy, tifffile
@@ -40,18 +43,13 @@ def timed(command: list[str]) -> tuple[float, float]:
     return time.perf_counter() - start, usage.ru_maxrss / 1024
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--megapixels", type=float, default=24, help="of the capture")
-    parser.add_argument("--runs", type=int, default=5)
-    parser.add_argument("--spots", default="off", choices=("off", "mark", "repair"))
-    parser.add_argument("--turn", type=float, default=1.0)
-    args = parser.parse_args()
+def measured(megapixels: float, args) -> tuple[float, float, float, float, float, float]:
+    """Medians: wall and memory of the floor, wall and memory of negconv, and of the ratios run by run."""
     from negconv.capture import DEMOSAIC
 
     with tempfile.TemporaryDirectory() as folder:
         plan = [replace(shots(1, seed=3)[0], scene="bench", turn=args.turn)]
-        make_roll(folder, megapixels=args.megapixels * 0.75, plan=plan, jobs=2)
+        make_roll(folder, megapixels=megapixels * 0.75, plan=plan, jobs=2)
         capture, panel = Path(folder, "captures/frame01.dng"), Path(folder, "captures/panel.dng")
         floor = [sys.executable, "-c", FLOOR, str(capture), str(Path(folder, "floor.tif")), DEMOSAIC]
 
@@ -61,14 +59,47 @@ def main() -> None:
                     str(panel), "--spots", args.spots, "--quiet", "--film", "colour"]
 
         timed(floor), timed(ours(0))
-        rows = [(timed(floor), timed(ours(run + 1))) for run in range(args.runs)]
-    (f_time, f_memory), (o_time, o_memory) = ([statistics.median(r[i][j] for r in rows) for j in (0, 1)] for i in (0, 1))
-    ratio = statistics.median(o[0] / f[0] for f, o in rows)
-    memory = statistics.median(o[1] / f[1] for f, o in rows)
-    print(f"{args.megapixels:g} MP capture, turn {args.turn:g} degrees, spots {args.spots}, medians of {args.runs}")
-    print(f"decode and write only   {f_time:6.2f} s  {f_memory:6.0f} MB")
-    print(f"negconv convert         {o_time:6.2f} s  {o_memory:6.0f} MB")
-    print(f"ratio                   {ratio:6.2f}    {memory:6.2f}")
+        rows = []
+        for run in range(1, args.runs + 1):
+            rows.append((timed(floor), timed(ours(run))))
+            shutil.rmtree(Path(folder, f"out{run}"))
+    middle = [statistics.median(r[i][j] for r in rows) for i in (0, 1) for j in (0, 1)]
+    return (*middle, *(statistics.median(o[j] / f[j] for f, o in rows) for j in (0, 1)))
+
+
+def plot(path: str, sizes, rows) -> None:
+    """Wall time and memory against megapixels."""
+    import matplotlib
+
+    matplotlib.use("Agg")
+    from matplotlib import pyplot
+
+    figure, axes = pyplot.subplots(1, 2, figsize=(9, 4), layout="constrained")
+    for axis, (column, words) in zip(axes, ((0, "seconds"), (1, "peak memory, MB"))):
+        for shift, name, line in ((0, "decode and write", "o--"), (2, "negconv convert", "s-")):
+            axis.plot(sizes, [r[column + shift] for r in rows], line, label=name)
+        axis.set(xlabel="megapixels", ylabel=words, xlim=(0, None), ylim=(0, None))
+        axis.legend()
+    figure.savefig(path)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--megapixels", type=float, default=[24], nargs="+", help="of the capture; several for cost against size")
+    parser.add_argument("--runs", type=int, default=5)
+    parser.add_argument("--spots", default="off", choices=("off", "mark", "repair"))
+    parser.add_argument("--turn", type=float, default=1.0)
+    parser.add_argument("--plot", help="also draw cost against size (PNG)")
+    args = parser.parse_args()
+    print(f"turn {args.turn:g} degrees, spots {args.spots}, medians of {args.runs}")
+    print("   MP   decode and write      negconv convert       ratios: time, memory")
+    rows = []
+    for megapixels in args.megapixels:
+        rows.append(measured(megapixels, args))
+        ft, fm, ot, om, time_ratio, memory_ratio = rows[-1]
+        print(f"{megapixels:5g} {ft:7.2f} s {fm:6.0f} MB {ot:10.2f} s {om:6.0f} MB {time_ratio:10.2f} {memory_ratio:6.2f}", flush=True)
+    if args.plot:
+        plot(args.plot, args.megapixels, rows)
 
 
 if __name__ == "__main__":
