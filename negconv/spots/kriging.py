@@ -26,6 +26,7 @@ POINTS = 96
 NUGGET = 0.002
 #: Places that are tried as a source of detail, and the strength at which it is put back.
 PLACES, STRENGTH = 80, 0.95
+GAIN = 1.3
 #: Fine detail beyond this many times its mean is an edge of the place it comes from, and cut.
 MOST = 2.5
 #: Filling works on asinh(linear * this): logarithmic in the lights, linear in the shadows, any sign.
@@ -85,20 +86,22 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
     distance = _distance(clear[inner], local)
     tint, uneven, use = (np.stack(v) for v in zip(*rims))
     uneven = (uneven / np.maximum(variance, 1e-12)).astype(np.float32)
+    near = distance <= RING
     ring, ok, distance = _ring(trust[inner], distance, use)
     offset = _sources(grey, clear, local, ring, ok, distance, rng)
 
+    rough = _roughness(light[:, :, _MARGIN:-_MARGIN, _MARGIN:-_MARGIN], clear[inner], near)
     light, mean = light.reshape(count, colours, -1), mean.reshape(count, colours, -1)
     values, other = (np.take_along_axis(light, at[:, None], 2).transpose(0, 2, 1) * ok[..., None]
                      for at in (ring, ring + np.where(ok, offset[:, None], 0)))
     rim = ok & (np.take_along_axis(trust.reshape(count, -1), ring, 1) == RIM)
     values -= rim[..., None] * tint[:, None]
     place = ring // WINDOW * _SPAN + ring % WINDOW
-    near = np.take_along_axis(table, (place[:, :, None] - place[:, None] + _ZERO).reshape(count, -1), 1)
-    near = near.reshape(count, POINTS, POINTS)
-    near *= ok[:, :, None] & ok[:, None]
-    near[:, np.arange(POINTS), np.arange(POINTS)] = 1 + NUGGET + rim * uneven[:, None]
-    solved = np.linalg.solve(near, np.concatenate([values, other, ok[..., None].astype(np.float32)], axis=2))
+    matrix = np.take_along_axis(table, (place[:, :, None] - place[:, None] + _ZERO).reshape(count, -1), 1)
+    matrix = matrix.reshape(count, POINTS, POINTS)
+    matrix *= ok[:, :, None] & ok[:, None]
+    matrix[:, np.arange(POINTS), np.arange(POINTS)] = 1 + NUGGET + rim * uneven[:, None]
+    solved = np.linalg.solve(matrix, np.concatenate([values, other, ok[..., None].astype(np.float32)], axis=2))
     # The mean of what the local mean leaves is not known to be 0: ordinary kriging.
     weight, solved = solved[..., -1:], solved[..., :-1]
     left = solved.sum(axis=1, keepdims=True) / np.maximum(weight.sum(axis=1, keepdims=True), 1e-6)
@@ -122,7 +125,7 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
             rest = light[i][:, at + offset[i]].T - both[:, colours:]
         else:
             rest = rng.standard_normal(fill.shape, dtype=np.float32) * grain.at("pixel", base.mean(axis=1))[:, None]
-        out.append(straight(fill + STRENGTH * _detail(rest, y, x, base, grain)).astype(np.float32))
+        out.append(straight(fill + _detail(rest, fill, y, x, rough[i], grain.at("coarse", base.mean(axis=1)).mean())).astype(np.float32))
     return out
 
 
@@ -137,7 +140,8 @@ def _windows(planes, trust, middle):
         light[(i, slice(None), *here)] = planes[y0:y1, x0:x1].transpose(2, 0, 1)
         seen[(i, *here)] = trust[y0:y1, x0:x1]
     light *= np.float32(TOE)
-    light *= (seen > DIRT)[:, None]
+    # Dirt may be as bright as it likes.
+    np.copyto(light, 0, where=(seen == DIRT)[:, None])
     return np.arcsinh(light, out=light), seen
 
 
@@ -249,18 +253,33 @@ def _sources(grey, sure, local, ring, ok, distance, rng):
     return out
 
 
-def _detail(rest, y, x, base, grain):
-    """Of a residual: its fine part whole, and its coarse part as far as it is grain."""
+def _roughness(light, clear, near):
+    """Mean absolute difference from the mean of 3 x 3 pixels, where all nine are clear and near a hole: (n, c)."""
+    mean, all_clear = _boxed(light) / 9, _boxed(clear.astype(np.uint8)) == 9
+    weight = (all_clear & near[:, 1:-1, 1:-1]).astype(np.float32)
+    fine = np.abs(light[:, :, 1:-1, 1:-1] - mean)
+    return np.einsum("ncij,nij->nc", fine, weight) / np.maximum(weight.sum(axis=(1, 2)), 1)[:, None]
+
+
+def _boxed(values):
+    """Sums over 3 x 3 pixels of the last two axes, of which the outermost pixels are lost."""
+    tall = values[..., :-2, :] + values[..., 1:-1, :] + values[..., 2:, :]
+    return tall[..., :-2] + tall[..., 1:-1] + tall[..., 2:]
+
+
+def _detail(rest, fill, y, x, rough, grain):
+    """Detail for a fill from a residual: the fine part as rough as the surroundings, the coarse part as far as it is grain."""
     colours = rest.shape[1]
     y, x = y - y.min() + 1, x - x.min() + 1
-    box = np.zeros((y.max() + 2, x.max() + 2, colours + 1), np.float32)
-    box[y, x, :colours] = rest
-    box[y, x, colours] = 1
-    tall = box[:-2] + box[1:-1] + box[2:]
-    total = (tall[:, :-2] + tall[:, 1:-1] + tall[:, 2:])[y - 1, x - 1]
-    coarse = total[:, :colours] / total[:, colours:]
-    level = grain.at("coarse", base.mean(axis=1)).mean()
-    size = np.sqrt(np.mean(coarse.mean(axis=1) ** 2))
+    box = np.zeros((2 * colours + 1, y.max() + 2, x.max() + 2), np.float32)
+    box[:colours, y, x], box[colours:-1, y, x], box[-1, y, x] = rest.T, fill.T, 1
+    total = _boxed(box)[:, y - 1, x - 1].T
+    mean = total[:, :-1] / total[:, -1:]
+    coarse = mean[:, :colours]
     fine = rest - coarse
-    most = np.float32(MOST) * np.abs(fine).mean(axis=0)
-    return np.clip(fine, -most, most) + coarse * min(1.0, level / max(size, 1e-9))
+    size = np.abs(fine).mean(axis=0) + np.float32(1e-9)
+    fine = np.clip(fine, -MOST * size, MOST * size)
+    own = np.abs(fill - mean[:, colours:]).mean(axis=0)
+    fine *= np.minimum(np.sqrt(np.maximum((STRENGTH * rough) ** 2 - own ** 2, 0)) / size, GAIN)
+    size = np.sqrt(np.mean(coarse.mean(axis=1) ** 2))
+    return fine + coarse * min(1.0, grain / max(size, 1e-9))

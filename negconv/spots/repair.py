@@ -12,8 +12,8 @@ import numpy as np
 
 from ..errors import InputError
 from .components import connected
-from .kinds import grouped
 from .grain import measure_grain
+from .kinds import grouped
 from .kriging import CLEAR, DIRT, RIM, bent, krige
 from .noise import over
 
@@ -83,14 +83,15 @@ def _fill(planes, index, rim, seed, threads) -> None:
     rims = _rims(planes, trust, index, rim, part, count)
     todo = _pieces(index, part, width)
     while todo:
-        # Pieces from left to right share what the processor has at hand.
         holes = [(index[piece] // width, index[piece] % width) for piece in todo]
         fills = [None] * len(todo)
 
         def work(start: int, stop: int, holes=holes, fills=fills, todo=todo) -> None:
-            fills[start:stop] = krige(planes, trust, holes[start:stop], [rims[part[p[0]]] for p in todo[start:stop]], grain=grain, seed=seed + start)
+            fills[start:stop] = krige(planes, trust, holes[start:stop], [rims[part[piece[0]]] for piece in todo[start:stop]],
+                                      grain=grain, seed=seed + start)
 
         over(threads, len(todo), work, size=BATCH)
+        # What has too little around it waits for its neighbours.
         later = []
         for piece, (y, x), fill in zip(todo, holes, fills):
             if fill is None:
