@@ -233,7 +233,9 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
     evidence: tuple[tuple[float, ...], ...] = ()
     if best.found and not _baseless(best):
         sided = _refined(proxy, k, best, best.found, film_format)
-        frames, evidence = _agreed(sided, aspect), tuple(f.evidence for f in sided)
+        frames = [_shaped(f, aspect, (h, w)) for f in sided] if len(sided) == 1 else sided
+        frames = [Frame(f.corners, f.angle, f.confidence, f.basis, f.format, f.warnings) for f in frames]
+        evidence = tuple(f.evidence for f in sided)
     if not frames or max(f.confidence for f in frames) < TRUSTED:
         frames = [_gate(proxy, k, best, film_format, NOTHING if not frames else
                         f"the edges of the picture are too faint to be sure of (confidence {frames[0].confidence:.2f}), so the "
@@ -368,6 +370,7 @@ def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found, film_format: s
         return level + surface - value, (x > -0.5) & (x < w - 0.5) & (y > -0.5) & (y < h - 0.5)
 
     traced = together([_traced(density, (h, w), k, attempt, f) for f in found], (h, w), attempt.degrees)
+    company = float(np.mean([_firm(side) if on != "view" else 0.5 for t in traced for side, on in zip(t.sides, t.rests)]))
     out = []
     for f, t in zip(found, traced):
         sides = t.sides
@@ -378,10 +381,9 @@ def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found, film_format: s
         angle = math.degrees(math.atan2(yb - ya, xb - xa))
         basis = tuple(f"{name}: {on}" + ("" if on == "view" else f", seen along {side.support:.0%}")
                       for name, on, side in zip(("top", "right", "bottom", "left"), t.rests, sides))
-        evidence = _evidence(sides, t.rests, f, attempt, corners)
-        out.append(_Sided(tuple(corners), angle, _confidence(evidence), basis, film_format, (), tuple(
-            side.support if on == "rebate" else 0.9 * side.support if on == "holder" else 0.0
-            for side, on in zip(sides, t.rests)), tuple(evidence)))
+        evidence = _evidence(t, sides, f, attempt, corners, company)
+        out.append(_Sided(tuple(corners), angle, _confidence(evidence), basis, film_format, (), tuple(t.rests),
+                          tuple(_firm(side) for side in sides), tuple(evidence)))
     return out
 
 
@@ -420,52 +422,51 @@ def _enclosing(density, points, sides: list[Side], rests, k: int, noise: float) 
 
 @dataclass(frozen=True)
 class _Sided(Frame):
-    """A frame with how well each of its sides (top, right, bottom, left) is seen, and the evidence for it."""
+    """A frame with what each of its sides (top, right, bottom, left) rests on, how firmly, and the evidence for it."""
 
-    sides: tuple[float, ...] = (0.0,) * 4
+    rests: tuple[str, ...] = ()
+    firm: tuple[float, ...] = (0.0,) * 4
     evidence: tuple[float, ...] = ()
 
 
-#: A side seen along less than this share yields to what the others of a strip, or the format, say.
-FAINT = 0.4
+#: A side as little seen as this yields to what the shape of the picture says; and by how much, no format being given.
+LOOSE, GROWN = 0.3, 1.03
 
 
-def _agreed(frames: list[_Sided], aspect: float | None) -> list[Frame]:
-    """Faint sides put where the size of a strip's other pictures, or the format's shape, has them."""
-    sizes = np.array([f.size for f in frames])
-    sure = np.array([[min(f.sides[1], f.sides[3]), min(f.sides[0], f.sides[2])] for f in frames])
-    usual = [float(np.median(sizes[sure[:, i] > 0.8, i])) if (sure[:, i] > 0.8).any() else None for i in range(2)]
-    out = []
-    for f, size in zip(frames, sizes):
-        wanted = list(usual) if len(frames) > 1 else [None, None]
-        if len(frames) == 1 and aspect is not None:
-            # The gate of a camera is within some thousandths of its nominal shape, so only a hardly seen side gives way.
-            for i in (0, 1):
-                if min(f.sides[1 - i], f.sides[3 - i]) < 0.4 and min(f.sides[i], f.sides[2 + i]) > 0.8:
-                    wanted[i] = min((size[1 - i] * aspect, size[1 - i] / aspect), key=lambda v: abs(v - size[i]))
-        corners = np.array(f.corners)
-        for i, (one, other) in enumerate((((0, 3), (1, 2)), ((0, 1), (3, 2)))):      # left to right, top to bottom
-            weak = (f.sides[3], f.sides[1]) if i == 0 else (f.sides[0], f.sides[2])
-            if wanted[i] is None or min(weak) > FAINT or abs(wanted[i] / size[i] - 1) > 0.08:
-                continue
-            change = wanted[i] / size[i]
-            for a, b in zip(one, other):
-                if max(weak) < 0.8:
-                    middle, reach = (corners[a] + corners[b]) / 2, (corners[b] - corners[a]) * change / 2
-                    corners[a], corners[b] = middle - reach, middle + reach
-                elif weak[0] < weak[1]:
-                    corners[a] = corners[b] + (corners[a] - corners[b]) * change
-                else:
-                    corners[b] = corners[a] + (corners[b] - corners[a]) * change
-        (xa, ya), (xb, yb) = corners[:2]
-        out.append(Frame(tuple((float(x), float(y)) for x, y in corners), math.degrees(math.atan2(yb - ya, xb - xa)),
-                         f.confidence, f.basis, f.format, f.warnings))
-    return out
+def _shaped(f: _Sided, aspect: float | None, view: tuple[int, int]) -> Frame:
+    """A picture one of whose sides hardly shows, extended to the shape of its format, or of the nearest that there is.
+
+    Shadows as clear as the rebate hide a side; what is exposed never lies outside it. So a picture grows, and where no
+    format is given only by little.
+    """
+    loose = [firm < LOOSE for firm in f.firm]
+    across, down = (3, 1), (0, 2)                                      # left and right, top and bottom
+    axis = next((i for i, (own, other) in enumerate(((across, down), (down, across)))
+                 if any(loose[j] for j in own) and not any(loose[j] for j in other)), None)
+    if axis is None or any(on != "rebate" for on in f.rests):
+        return f
+    own, size = (across, down)[axis], f.size
+    shapes = ASPECTS if aspect is None else (aspect,)
+    lengths = sorted(size[1 - axis] * r for shape in shapes for r in {shape, 1 / shape})
+    wanted = next((v for v in lengths if v > size[axis] * 0.985), None)
+    if wanted is None or wanted > size[axis] * (GROWN if aspect is None else 3.0):
+        return f
+    corners = np.array(f.corners)
+    for a, b in (((0, 1), (3, 2)) if axis == 0 else ((0, 3), (1, 2))):
+        start, end = corners[a].copy(), corners[b].copy()
+        more = (end - start) * (wanted / size[axis] - 1)
+        share = 0.5 if all(loose[j] for j in own) else float(loose[own[1]])
+        corners[a], corners[b] = start - more * (1 - share), end + more * share
+    h, w = view
+    slack = 0.005 * max(size)
+    if corners.min() < -slack or corners[:, 0].max() > w + slack or corners[:, 1].max() > h + slack:
+        return f
+    return replace(f, corners=tuple((float(x), float(y)) for x, y in corners))
 
 
 #: Of a constant and the evidence in its order; fitted by ``benchmarks/frames.py --fit`` and by captures rendered another
 #: way, beside the repository, with photographs that are in neither.
-WEIGHTS = (0.42, 1.21, 0.14, 0.45, 1.07, 0.90, 0.58, -1.00, -0.76, -1.04, -0.71, -1.53, -0.73, 0.23)
+WEIGHTS = (0.42, 1.21, 0.14, 0.45, 0.5, 0.5, 0.0, 0.90, 0.58, -1.00, -0.76, -1.04, -0.71, -1.53, -0.73, 0.23, 0.0, 0.0, 0.0)
 
 
 def _confidence(evidence: list[float]) -> float:
@@ -473,21 +474,28 @@ def _confidence(evidence: list[float]) -> float:
     return 1 / (1 + math.exp(-WEIGHTS[0] - sum(w * e for w, e in zip(WEIGHTS[1:], evidence))))
 
 
-def _evidence(sides, rests, found: Found, attempt: _Attempt, corners) -> list[float]:
-    """What speaks for and against a frame; see `_confidence`."""
-    supports = sorted(side.support if on == "rebate" else 0.8 * side.support if on == "holder" else 0.5
-                      for side, on in zip(sides, rests))
-    reaches = sorted(1.0 if on == "view" else side.reach for side, on in zip(sides, rests))
+def _evidence(traced: Traced, sides, found: Found, attempt: _Attempt, corners, company: float) -> list[float]:
+    """What speaks for and against a frame; see `_confidence`. `company` is how firm the sides of the whole strip are."""
+    rests = traced.rests
+    worth = {"rebate": 1.0, "holder": 0.8}
+    supports = sorted(worth[on] * side.support if on in worth else 0.5 for side, on in zip(sides, rests))
+    firm = sorted(worth[on] * _firm(side) if on in worth else 0.5 for side, on in zip(sides, rests))
+    coarse = sorted(s if on != "view" else 0.5 for s, on in zip(found.support, found.rests))
     (ax, ay), (bx, by), (cx, cy), (dx, dy) = corners
     wide = (math.hypot(bx - ax, by - ay) + math.hypot(cx - dx, cy - dy)) / 2
     high = (math.hypot(dx - ax, dy - ay) + math.hypot(cx - bx, cy - by)) / 2
     ratio = max(wide, high) / max(min(wide, high), 1e-6)
-    odd = min(abs(math.log(ratio / a)) for a in ASPECTS)
-    coarse = sorted(s if on != "view" else 0.5 for s, on in zip(found.support, found.rests))
-    return [supports[0], supports[1], sum(supports) / 4, reaches[0], coarse[0], coarse[1],
-            min(attempt.brighter / 0.006, 2.0), min(attempt.clear, 0.6), min(attempt.astray / 0.1, 2.0),
+    odd = min(abs(math.log(ratio / a)) for a in ASPECTS) if "holder" not in rests else 0.015
+    doubt = math.log10(max(traced.doubt / max(wide, high, 1.0), 1e-5) / 1e-3)
+    return [supports[0], supports[1], sum(supports) / 4, firm[0], firm[1], min(firm[0], 0.3), coarse[0], coarse[1],
+            min(attempt.brighter / 0.006, 2.0), min(attempt.clear, 0.6), min(attempt.astray / 0.1, 3.0),
             float(sum(on == "view" for on in rests)), float(sum(on == "holder" for on in rests)), min(odd / 0.03, 1.0),
-            float(len(attempt.found) > 1)]
+            float(len(attempt.found) > 1), company, min(max(doubt, -1.0), 1.5), max(attempt.merit, -0.5)]
+
+
+def _firm(side: Side) -> float:
+    """How much of a side is seen, less where that is all in one stretch."""
+    return side.support * min(side.reach / 0.6, 1.0)
 
 
 def _sliver(density, start, end, side: Side, k: int) -> Side | None:
