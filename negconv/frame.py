@@ -21,7 +21,7 @@ UNTRUSTED = 0.1
 #: The share of a picture that may be brighter than its base: pinholes and scratches.
 BRIGHTER = 0.006
 #: What a darker tone may fall short of a brighter one in merit where it surrounds the pictures inside the other's.
-NESTED = 0.35
+NESTED = 0.5
 #: The same where nothing in its pictures is brighter.
 SURROUNDED = 1.2
 #: With this merit no other base is looked for, unless its tone surrounds the pictures.
@@ -225,7 +225,7 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
         ringed = best is not None and _ringed(best, base)
         if best is None or ringed or best.merit < PLAIN:
             attempt = _attempt(log, base, aspect)
-            if best is None or attempt.merit > best.merit + (-_yield(attempt) if ringed else NESTED / 2):
+            if best is None or attempt.merit > best.merit + (-_yield(attempt) if ringed else NESTED / 3):
                 best = attempt
     if best is None:
         return Look((_whole(w, h, film_format, NOTHING),), None)
@@ -337,7 +337,7 @@ def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:
 def _ringed(attempt: _Attempt, tone: Level) -> bool:
     """Whether a darker tone runs inside nearly all the sides found, as rebate does inside the edges of film on a panel."""
     step = float(np.mean(attempt.base.log) - np.mean(tone.log))
-    sides = [max(float((np.abs(side - step) < 0.08).mean()) for side in each) > 0.35
+    sides = [max(float((np.abs(side - step) < min(0.08, 0.5 * step)).mean()) for side in each) > 0.35
              for f in attempt.found for each in zip(*(_along(attempt.density, f, i) for i in (3, 5, 8, 12, 17)))]
     return bool(sides) and float(np.mean(sides)) >= 0.7
 
@@ -345,6 +345,8 @@ def _ringed(attempt: _Attempt, tone: Level) -> bool:
 def _yield(attempt: _Attempt) -> float:
     """What a tone that surrounds the pictures inside another's may fall short of the other in merit: much, where nothing
     inside is brighter, which is so of rebate and hardly ever of an even tone in a picture."""
+    if attempt.lined < 0.5:
+        return -NESTED
     return SURROUNDED if attempt.brighter < BRIGHTER / 2 and attempt.astray < 0.75 else NESTED
 
 
