@@ -125,7 +125,8 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
             rest = light[i][:, at + offset[i]].T - both[:, colours:]
         else:
             rest = rng.standard_normal(fill.shape, dtype=np.float32) * grain.at("pixel", base.mean(axis=1))[:, None]
-        out.append(straight(fill + _detail(rest, fill, y, x, rough[i], grain.at("coarse", base.mean(axis=1)).mean())).astype(np.float32))
+        local = values[i][plain].var(axis=0).mean()
+        out.append((straight(fill + _detail(rest, fill, y, x, rough[i], grain.at("coarse", base.mean(axis=1)).mean())).astype(np.float32), local))
     return out
 
 

@@ -14,7 +14,7 @@ from ..errors import InputError
 from .components import connected
 from .grain import measure_grain
 from .kinds import grouped
-from .kriging import CLEAR, DIRT, RIM, bent, krige
+from .kriging import CLEAR, DIRT, RIM, bent, krige, straight
 from .noise import over
 
 #: Pixels the mask is grown by before filling: the blur of the copying lens. Everything outside stays as it was.
@@ -26,6 +26,9 @@ WHOLE, PIECE = 34, 22
 UNEVEN, SMEARED = 1.5, 0.2
 #: Holes worked on at a time.
 BATCH = 32
+#: Dirt that shows the picture through: the most its light may vary, in shares of the variance around, and the least and the
+#: most from pixel to pixel.
+SPREAD, LEAST, MOST = 2.3, 0.3, 4.0
 
 
 def repair(positive, spots, *, seed: int = 0, threads: int = 2):
@@ -79,28 +82,34 @@ def _fill(planes, index, rim, seed, threads) -> None:
     trust.reshape(-1)[index] = np.where(rim, RIM, DIRT)
     grain = measure_grain(planes, trust == CLEAR, bent)
     width = trust.shape[1]
+    flat, sure = planes.reshape(-1, planes.shape[2]), trust.reshape(-1)
     part, count = connected(index, width)
     rims = _rims(planes, trust, index, rim, part, count)
     todo = _pieces(index, part, width)
+    core = _core(index, rim, width)
     while todo:
         holes = [(index[piece] // width, index[piece] % width) for piece in todo]
         fills = [None] * len(todo)
 
         def work(start: int, stop: int, holes=holes, fills=fills, todo=todo) -> None:
-            fills[start:stop] = krige(planes, trust, holes[start:stop], [rims[part[piece[0]]] for piece in todo[start:stop]],
+            fills[start:stop] = krige(planes, trust, holes[start:stop], [rims[part[piece[0]]][:3] for piece in todo[start:stop]],
                                       grain=grain, seed=seed + start)
 
         over(threads, len(todo), work, size=BATCH)
         # What has too little around it waits for its neighbours.
-        later = []
-        for piece, (y, x), fill in zip(todo, holes, fills):
-            if fill is None:
-                later.append(piece)
-                continue
-            planes[y, x] = fill
-            trust[y, x] = CLEAR
+        later = [piece for piece, fill in zip(todo, fills) if fill is None]
         if len(later) == len(todo):
             break
+        done = [(piece, *fill) for piece, fill in zip(todo, fills) if fill is not None]
+        sure[index[_seen_through(flat, index, part, core, done, rims)]] = CLEAR
+        core = core[:0]
+        for piece, fill, _ in done:
+            left = piece[sure[index[piece]] != CLEAR]
+            if len(left) == len(piece):
+                flat[index[piece]] = fill
+                sure[index[piece]] = CLEAR
+            elif len(left):
+                later.append(left)
         todo = later
 
 
@@ -122,7 +131,7 @@ def _rims(planes, trust, index, rim, part, count):
 
     Returns
     -------
-    list of (tint (c,), variance of it, whether it is small against the other steps there)
+    list of (tint (c,), variance of it, whether it is small against the other steps there, variance of those)
     """
     width, colours = trust.shape[1], planes.shape[2]
     flat, seen = planes.reshape(-1, colours), trust.reshape(-1)
@@ -137,13 +146,67 @@ def _rims(planes, trust, index, rim, part, count):
     step = bent(flat[at[some]]) - outside[some] / number[some, None]
     part = part[some]
     total = np.maximum(np.bincount(part, minlength=count), 1)
-    tint = np.stack([np.bincount(part, s, count) for s in step.T], axis=1) / total[:, None]
+    tint = _means(step, part, count)
     around = np.bincount(part, ((step - tint[part]) ** 2).mean(axis=1), count) / total
     square = (tint ** 2).mean(axis=1)
     uneven = UNEVEN ** 2 * square
     # Twice the standard error of the tint is allowed for.
     use = uneven < around * (SMEARED + 4 * UNEVEN ** 2 / total)
-    return list(zip(tint.astype(np.float32), uneven, use))
+    return list(zip(tint.astype(np.float32), uneven, use, around))
+
+
+def _core(index, rim, width):
+    """Positions in `index` of pixels so far inside dirt that the lens blurs no edge of it into them."""
+    inside = index[~rim]
+    for _ in range(GROW + 1):
+        keep = np.ones(len(inside), bool)
+        for move in (-width, width, -1, 1):
+            at = np.minimum(np.searchsorted(inside, inside + move), len(inside) - 1)
+            keep &= inside[at] == inside + move
+        inside = inside[keep]
+        if not len(inside):
+            break
+    return np.searchsorted(index, inside)
+
+
+def _seen_through(flat, index, part, core, done, rims):
+    """Take off what dirt adds where the picture shows through it.
+
+    Dirt that lets some light through adds a constant on the scale of densities. What is left when that is taken off is the
+    picture's own, if it varies no more than the surroundings do, from pixel to pixel and over the whole hole; else it is the
+    dirt's.
+
+    Returns
+    -------
+    int array
+        Positions in `index` of the pixels that are clear now.
+    """
+    fill = np.zeros((len(index), flat.shape[1]), np.float32)
+    local = np.zeros((len(index), 1), np.float32)
+    for piece, value, variance in done:
+        fill[piece], local[piece] = value, variance
+    core = core[local[core, 0] > 0]
+    if not len(core):
+        return core
+    owner = part[core]
+    light = np.clip(np.nan_to_num(bent(flat[index[core]])), -30, 30)
+    more = light - bent(fill[core])
+    more -= _means(more, owner)[owner]
+    most = SPREAD * _means(local[core], owner)[:, 0]
+    pair = np.flatnonzero((np.diff(index[core]) == 1) & (owner[1:] == owner[:-1]))
+    steps = _means((light[pair + 1] - light[pair]) ** 2, owner[pair], len(most)).mean(axis=1)
+    around = np.array([rim[3] for rim in rims[:len(most)]])
+    keep = ((_means(more ** 2, owner).mean(axis=1) < most) & (steps > LEAST * around) & (steps < MOST * around))[owner]
+    # Where too little light makes too much noise: a mixture as rough as the surroundings.
+    share = np.minimum(np.sqrt(around / np.maximum(steps, 1e-12)), 1)[owner[keep], None]
+    flat[index[core[keep]]] = straight(bent(fill[core[keep]]) + share * more[keep])
+    return core[keep]
+
+
+def _means(values, group, count=0):
+    """Means of the rows of values (n, c) in each group: (groups, c)."""
+    total = np.maximum(np.bincount(group, minlength=count), 1)
+    return (np.stack([np.bincount(group, v, count) for v in values.T], axis=1) / total[:, None]).astype(np.float32)
 
 
 def _pieces(index: np.ndarray, part: np.ndarray, width: int) -> list[np.ndarray]:
