@@ -149,10 +149,12 @@ def _brightest(tones, light, terms, left, need, rigid):
         if members.sum() < 10:
             members = near
             break
+        # What is nearly as clear lies on the dark side: it has less say, or a large even sky would draw the base to itself.
+        say = np.where(rest[members] < -0.012, 0.1, 1.0)
         a = terms[members]
         weight = len(a) / 4000
-        change = np.linalg.solve(a.T @ a / max(weight, 1e-6) + np.diag(ridge + 1e-6), a.T @ rest[members] / max(weight, 1e-6)
-                                 - ridge * (surface - usual))
+        change = np.linalg.solve((a * say[:, None]).T @ a / max(weight, 1e-6) + np.diag(ridge + 1e-6),
+                                 (a * say[:, None]).T @ rest[members] / max(weight, 1e-6) - ridge * (surface - usual))
         surface = surface + change
         surface[3] = min(surface[3], 0.0)               # light falls off outwards, never grows
     # Shadows nearly as clear as the base lie on its dark side only: its bright side says where it is, and how wide.
