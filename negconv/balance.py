@@ -423,10 +423,10 @@ def _anchor(densities: np.ndarray, film: Film, balance: Balance) -> float:
     tone, where, count = np.unique(np.floor(level / _CELL), return_inverse=True, return_counts=True)
     middle = np.bincount(where, level) / count
     weight = np.sqrt(count)
-    place = (np.cumsum(weight) - weight / 2) / weight.sum()
-    inside = (place > 0.1) & (place < 0.9)
-    inside = inside if inside.any() else np.ones(len(tone), bool)
-    return float(np.log10(GREY) - np.average(middle[inside], weights=weight[inside]))
+    # What of each tone lies between the tenth and the ninetieth hundredth: no tone is in or out by a hair.
+    upper = np.cumsum(weight) / weight.sum()
+    inside = np.minimum(upper, 0.9) - np.maximum(upper - weight / weight.sum(), 0.1)
+    return float(np.log10(GREY) - np.average(middle, weights=np.maximum(inside, 0)))
 
 
 @dataclass(frozen=True)
