@@ -148,8 +148,9 @@ def dirt_over(shape, rng):
     y, x = np.mgrid[:shape[0], :shape[1]].astype(np.float32)
     cover = np.zeros(shape, bool)
     for _ in range(4):
-        x0, y0, turn, bend = rng.uniform(60, shape[1] - 60), rng.uniform(60, shape[0] - 60), rng.uniform(0, 6.3), rng.normal(0, 0.01)
-        along, across = (x - x0) * np.cos(turn) + (y - y0) * np.sin(turn), (y - y0) * np.cos(turn) - (x - x0) * np.sin(turn)
+        x0, y0, turn, bend = *(rng.uniform(60, n - 60) for n in shape[::-1]), rng.uniform(0, 6.3), rng.normal(0, 0.01)
+        along = (x - x0) * np.cos(turn) + (y - y0) * np.sin(turn)
+        across = (y - y0) * np.cos(turn) - (x - x0) * np.sin(turn)
         cover |= (np.abs(across - bend * along ** 2) < 2.5) & (np.abs(along) < 60)
     for _ in range(25):
         x0, y0, r = rng.uniform(10, shape[1] - 10), rng.uniform(10, shape[0] - 10), rng.uniform(1.5, 5)

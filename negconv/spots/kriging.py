@@ -26,6 +26,7 @@ POINTS = 96
 NUGGET = 0.002
 #: Places that are tried as a source of detail, and the strength at which it is put back.
 PLACES, STRENGTH = 80, 0.95
+#: The most a source's detail is made stronger.
 GAIN = 1.3
 #: Fine detail beyond this many times its mean is an edge of the place it comes from, and cut.
 MOST = 2.5
@@ -69,8 +70,8 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
 
     Returns
     -------
-    list of (n, c) float32 arrays or None
-        Linear light for each hole; None where too little is known around it.
+    list of ((n, c) float32 array, float), or None
+        Linear light for each hole and the variance around it on the filling's scale; None where too little is known around.
     """
     rng = np.random.default_rng(seed)
     count, colours = len(holes), planes.shape[2]
@@ -125,8 +126,8 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
             rest = light[i][:, at + offset[i]].T - both[:, colours:]
         else:
             rest = rng.standard_normal(fill.shape, dtype=np.float32) * grain.at("pixel", base.mean(axis=1))[:, None]
-        local = values[i][plain].var(axis=0).mean()
-        out.append((straight(fill + _detail(rest, fill, y, x, rough[i], grain.at("coarse", base.mean(axis=1)).mean())).astype(np.float32), local))
+        fill = fill + _detail(rest, fill, y, x, rough[i], grain.at("coarse", base.mean(axis=1)).mean())
+        out.append((straight(fill).astype(np.float32), float(values[i][plain].var(axis=0).mean())))
     return out
 
 

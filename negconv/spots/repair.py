@@ -92,8 +92,8 @@ def _fill(planes, index, rim, seed, threads) -> None:
         fills = [None] * len(todo)
 
         def work(start: int, stop: int, holes=holes, fills=fills, todo=todo) -> None:
-            fills[start:stop] = krige(planes, trust, holes[start:stop], [rims[part[piece[0]]][:3] for piece in todo[start:stop]],
-                                      grain=grain, seed=seed + start)
+            around = [rims[part[piece[0]]][:3] for piece in todo[start:stop]]
+            fills[start:stop] = krige(planes, trust, holes[start:stop], around, grain=grain, seed=seed + start)
 
         over(threads, len(todo), work, size=BATCH)
         # What has too little around it waits for its neighbours.
@@ -137,7 +137,8 @@ def _rims(planes, trust, index, rim, part, count):
     flat, seen = planes.reshape(-1, colours), trust.reshape(-1)
     at, part = index[rim], part[rim]
     outside, number = np.zeros((len(at), colours), np.float32), np.zeros(len(at), np.float32)
-    for move, free in ((-width, at >= width), (width, at < len(seen) - width), (-1, at % width > 0), (1, at % width < width - 1)):
+    x = at % width
+    for move, free in ((-width, at >= width), (width, at < len(seen) - width), (-1, x > 0), (1, x < width - 1)):
         near = np.flatnonzero(free)
         near = near[seen[at[near] + move] == CLEAR]
         outside[near] += bent(flat[at[near] + move])
