@@ -1,10 +1,10 @@
 """Frames and bases over random captures of every kind of layout, against the truth they were rendered with.
 
-The captures come from `negconv.synthetic.layouts`, which shares no code with the finder: layouts, stocks, panels, dirt and
-turns are drawn at random, the pictures are drawn scenes and the photographs that ship inside scikit-image. A frame holds
-the bar when all four corners lie within 0.5 % of the picture's long side; a capture does when all its frames do and none
-is too many. The base is judged, per channel, against what the rebate in view lets through. Half the captures are given
-their format. `--fit` fits the confidence (a logistic function of the evidence, by Newton's method) and prints its
+The captures come from `negconv.synthetic.layouts`, which shares no code with the finder: layouts, stocks, panels, dirt
+and turns are drawn at random, the pictures are drawn scenes and the photographs that ship inside scikit-image. A frame
+holds the bar when all four corners lie within 0.5 % of the picture's long side; a capture does when all its frames do
+and none is too many. The base is judged, per channel, against what the rebate in view lets through. Half the captures
+are given their format. `--fit` fits the confidence (a logistic function of the evidence, by Newton's method) and prints its
 coefficients for `negconv.frame`.
 
 Times are process times of one thread on a proxy; medians.
@@ -24,7 +24,8 @@ from negconv.synthetic import layouts
 
 def one(task) -> dict:
     """One capture rendered, looked at and judged."""
-    kind, seed = task
+    kind, seed, trusted = task
+    frame.TRUSTED = trusted
     c = layouts.random_capture(kind, seed)
     known = c.layout.format if c.layout.format in frame.FORMATS and seed % 2 else None
     proxy, k = frame.proxy_of(c.data)
@@ -76,7 +77,8 @@ def calibration(rows) -> None:
     for low, high in ((0, 0.2), (0.2, 0.5), (0.5, 0.7), (0.7, 0.85), (0.85, 0.95), (0.95, 1.01)):
         these = (confidence >= low) & (confidence < high)
         if these.any():
-            print(f"{low:.2f}-{min(high, 1):.2f} {these.sum():10} {held[these].mean():10.1%}   (said {confidence[these].mean():.2f})")
+            print(f"{low:.2f}-{min(high, 1):.2f} {these.sum():10} {held[these].mean():10.1%}   "
+                  f"(said {confidence[these].mean():.2f})")
 
 
 def fit(rows, ridge: float = 2.0) -> np.ndarray:
@@ -100,7 +102,9 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--fit", action="store_true", help="fit the confidence to these captures")
     args = parser.parse_args()
-    tasks = [(kind, args.seed + i) for kind in args.kinds for i in range(args.each)]
+    # The confidence is fitted to all answers, and not only to those that would be trusted.
+    trusted = 0.0 if args.fit else frame.TRUSTED
+    tasks = [(kind, args.seed + i, trusted) for kind in args.kinds for i in range(args.each)]
     with ProcessPoolExecutor(args.jobs) as pool:
         rows = list(pool.map(one, tasks, chunksize=4))
     table(rows, "kind")

@@ -151,7 +151,7 @@ def base_in(proxy: np.ndarray, frames=None, *, flattened: bool | None = None, le
                         "another frame of the roll or from a blank piece of the film",)
     if clear.sum() < 8:
         clear = judged.kinds == BASE
-    # The panel's own fall-off, where it has not been divided out, spreads the rebate evenly: no value in it is the mode.
+    # The panel's own fall-off, where it has not been divided out, spreads the rebate evenly: it has no mode.
     estimate = _mode if flattened else _middle
     found = estimate(proxy[clear], source) if clear.any() else FilmBase(tuple(float(10 ** v) for v in seen.base.log),
                                                                       source="picture")

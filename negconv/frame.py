@@ -9,7 +9,6 @@ import numpy as np
 from .capture import block_mean
 from .levels import BASE, DARK, FLOOR, PANEL, PICTURE, VOID, Level, bare_panel, even_tones, log_light, parts
 from .rectangles import ASPECTS, Found, best_turn, edge_maps, rectangles, to_plan, turned
-from .resample import Cut
 from .sides import Side, Traced, corners_of, overhang, profiles, refine, sample, together
 
 #: The long side of the proxy that frames are sought on.
@@ -202,8 +201,8 @@ def frames_in(proxy: np.ndarray, film_format: str | None = None, *, flattened: b
 
 @dataclass(frozen=True, eq=False)
 class Look:
-    """What was seen in a proxy: its frames, the base level they rest on (None when no even tone was found), and for each
-    frame the evidence behind its confidence (nothing for the whole gate)."""
+    """What was seen in a proxy: its frames, the base level they rest on (None when no even tone was found), and for
+    each frame the evidence behind its confidence (nothing for the whole gate)."""
 
     frames: tuple[Frame, ...]
     base: Level | None
@@ -238,8 +237,8 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
         evidence = tuple(f.evidence for f in sided)
     if not frames or max(f.confidence for f in frames) < TRUSTED:
         frames = [_gate(proxy, k, best, film_format, NOTHING if not frames else
-                        f"the edges of the picture are too faint to be sure of (confidence {frames[0].confidence:.2f}), so the "
-                        "whole gate is used")]
+                        "the edges of the picture are too faint to be sure of (confidence "
+                        f"{frames[0].confidence:.2f}), so the whole gate is used")]
         evidence = ()
     return Look(tuple(frames), best.base, evidence)
 
@@ -277,7 +276,7 @@ class _Attempt:
 
     @property
     def merit(self) -> float:
-        """How well this base explains the capture: 1 when every side is seen, all picture lies inside, nothing brighter."""
+        """How well this base explains the capture: 1 when every side is seen, all picture inside, nothing brighter."""
         if not self.found:
             return -1.0
         seen = [sum({"rebate": 1.0, "holder": 0.8}.get(on, 0.0) * s + 0.25 * (on == "view")
@@ -300,7 +299,7 @@ def _baseless(attempt: _Attempt) -> bool:
 
 
 def _bases(tones: list[Level], flattened: bool | None) -> list[Level]:
-    """The tones that may be the base, brightest first: no base is much denser, in its clearest channel, than the rest."""
+    """The tones that may be the base, brightest first: none is much denser, in its clearest channel, than the rest."""
     panel = max((i for i, tone in enumerate(tones[:-1]) if bare_panel(tone, flattened)), default=-1)
     some = tones[panel + 1:]
     some = [t for t in some if max(np.array(t.log) - np.array(some[0].log)) > -DENSE]
@@ -321,21 +320,23 @@ def _attempt(log: np.ndarray, base: Level, aspect: float | None) -> _Attempt:
         around += int((kinds[max(t - 4, 0):b + 5, max(l - 4, 0):r + 5] == PICTURE).sum())
     size, picture = max(int(within.sum()), 1), max(int((kinds == PICTURE).sum()), 1)
     return _Attempt(base, kinds, density, degrees, tuple(found), log.shape[1:], float(within[PANEL] / size),
-                    float(within[BASE] / size), float(max(1 - around / picture, 0.0)), float(np.median([_lined(kinds, f) for f in found] or [0.0])))
+                    float(within[BASE] / size), float(max(1 - around / picture, 0.0)),
+                    float(np.median([_lined(kinds, f) for f in found] or [0.0])))
 
 
 def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:
     """The values along the four sides of a rectangle (top, right, bottom, left), `inset` pixels inside it."""
     t, b, l, r = int(found.top) + inset, int(found.bottom) - inset, int(found.left) + inset, int(found.right) - inset
     h, w = plane.shape
-    t, b, l, r = min(t, (t + b) // 2), max(b, (t + b) // 2), min(l, (l + r) // 2), max(r, (l + r) // 2)  # never past the middle
+    # Never past the middle.
+    t, b, l, r = min(t, (t + b) // 2), max(b, (t + b) // 2), min(l, (l + r) // 2), max(r, (l + r) // 2)
     rows, columns = slice(max(t, 0), min(b + 1, h)), slice(max(l, 0), min(r + 1, w))
-    return [plane[np.clip(t, 0, h - 1), columns], plane[rows, np.clip(r, 0, w - 1)], plane[np.clip(b, 0, h - 1), columns],
-            plane[rows, np.clip(l, 0, w - 1)]]
+    return [plane[np.clip(t, 0, h - 1), columns], plane[rows, np.clip(r, 0, w - 1)],
+            plane[np.clip(b, 0, h - 1), columns], plane[rows, np.clip(l, 0, w - 1)]]
 
 
 def _ringed(attempt: _Attempt, tone: Level) -> bool:
-    """Whether a darker tone runs inside nearly all the sides found, as rebate does inside the edges of film on a panel."""
+    """Whether a darker tone runs inside nearly all the sides found, as rebate does inside film's edges on a panel."""
     step = float(np.mean(attempt.base.log) - np.mean(tone.log))
     sides = [max(float((np.abs(side - step) < min(0.08, 0.5 * step)).mean()) for side in each) > 0.35
              for f in attempt.found for each in zip(*(_along(attempt.density, f, i) for i in (3, 5, 8, 12, 17)))]
@@ -343,15 +344,15 @@ def _ringed(attempt: _Attempt, tone: Level) -> bool:
 
 
 def _yield(attempt: _Attempt) -> float:
-    """What a tone that surrounds the pictures inside another's may fall short of the other in merit: much, where nothing
-    inside is brighter, which is so of rebate and hardly ever of an even tone in a picture."""
+    """What a tone that surrounds the pictures inside another's may fall short of the other in merit: much, where
+    nothing inside is brighter, which is so of rebate and hardly ever of an even tone in a picture."""
     if attempt.lined < 0.5:
         return -NESTED
     return SURROUNDED if attempt.brighter < BRIGHTER / 2 and attempt.astray < 0.75 else NESTED
 
 
 def _lined(kinds: np.ndarray, found: Found) -> float:
-    """Of the clear pixels just outside a rectangle, the share that is base: a picture borders on rebate, not on panel."""
+    """Of the clear pixels just outside a rectangle, the share that is base: pictures border on rebate, not on panel."""
     counts = np.sum([np.bincount(side, minlength=5) for side in _along(kinds, found, -4)], axis=0)
     # Perforations may lie close along two of the sides.
     return min(2 * float(counts[BASE] / max(counts[BASE] + counts[PANEL], 1)), 1.0)
@@ -372,7 +373,8 @@ def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found, film_format: s
         return level + surface - value, (x > -0.5) & (x < w - 0.5) & (y > -0.5) & (y < h - 0.5)
 
     traced = together([_traced(density, (h, w), k, attempt, f) for f in found], (h, w), attempt.degrees)
-    company = float(np.mean([_firm(side) if on != "view" else 0.5 for t in traced for side, on in zip(t.sides, t.rests)]))
+    company = float(np.mean([_firm(side) if on != "view" else 0.5
+                             for t in traced for side, on in zip(t.sides, t.rests)]))
     out = []
     for f, t in zip(found, traced):
         sides = t.sides
@@ -466,9 +468,10 @@ def _shaped(f: _Sided, aspect: float | None, view: tuple[int, int]) -> Frame:
     return replace(f, corners=tuple((float(x), float(y)) for x, y in corners))
 
 
-#: Of a constant and the evidence in its order; fitted by ``benchmarks/frames.py --fit`` and by captures rendered another
-#: way, beside the repository, with photographs that are in neither.
-WEIGHTS = (0.42, 1.21, 0.14, 0.45, 0.5, 0.5, 0.0, 0.90, 0.58, -1.00, -0.76, -1.04, -0.71, -1.53, -0.73, 0.23, 0.0, 0.0, 0.0)
+#: Of a constant and the evidence in its order; fitted by ``benchmarks/frames.py --fit`` and by captures rendered
+#: in two other ways, beside the repository, with photographs that are in neither.
+WEIGHTS = (-0.46, 0.74, 0.46, 0.48, 0.68, 0.51, 0.07, 0.56, 0.26, 0.01, -0.23, -0.65, -1.25, -0.68, -1.47, 0.35, 0.71,
+           -0.47, 0.85)
 
 
 def _confidence(evidence: list[float]) -> float:
@@ -477,7 +480,7 @@ def _confidence(evidence: list[float]) -> float:
 
 
 def _evidence(traced: Traced, sides, found: Found, attempt: _Attempt, corners, company: float) -> list[float]:
-    """What speaks for and against a frame; see `_confidence`. `company` is how firm the sides of the whole strip are."""
+    """What speaks for and against a frame; see `_confidence`. `company`: how firm the sides of the whole strip are."""
     rests = traced.rests
     worth = {"rebate": 1.0, "holder": 0.8}
     supports = sorted(worth[on] * side.support if on in worth else 0.5 for side, on in zip(sides, rests))
@@ -577,63 +580,3 @@ def picture_mask(frames, shape: tuple[int, int], *, inset: float = 0.02, reduced
             inside &= ((xb - xa) * (y - ya) - (yb - ya) * (x - xa)) >= margin * length
         mask |= inside
     return mask
-
-
-def frame_cut(frame: Frame, size: tuple[int, int], *, inset: float = 0.0, rebate: float = 0.0) -> Cut:
-    """The upright cut of a frame: one rotation and crop, at the capture's own scale.
-
-    Parameters
-    ----------
-    frame : Frame
-    size : (int, int)
-        Height and width of the capture; the cut stays within it.
-    inset : float
-        Kept back inside each side so that no rebate shows, as a share of the shorter side.
-    rebate : float
-        Taken along outside each side instead, as a share of the shorter side.
-
-    Returns
-    -------
-    Cut
-        Output (0, 0) is its first pixel's centre.
-
-    Examples
-    --------
-    >>> frame_cut(Frame.rectangle(10, 20, 300, 200), (240, 320)).shape
-    (200, 300)
-    """
-    a, b, c, d = (np.array(p, float) for p in frame.corners)
-    along = (b - a) + (c - d)
-    along /= np.hypot(*along)
-    down = np.array([-along[1], along[0]])
-    middle = (a + b + c + d) / 4
-    # The largest upright rectangle inside the four sides, which need not be quite parallel.
-    u = [float((p - middle) @ along) for p in (a, b, c, d)]
-    v = [float((p - middle) @ down) for p in (a, b, c, d)]
-    left, right, top, bottom = max(u[0], u[3]), min(u[1], u[2]), max(v[0], v[1]), min(v[2], v[3])
-    if rebate > 0:
-        left, right, top, bottom = min(u[0], u[3]), max(u[1], u[2]), min(v[0], v[1]), max(v[2], v[3])
-    grow = (rebate - inset) * min(right - left, bottom - top)
-    left, right, top, bottom = left - grow, right + grow, top - grow, bottom + grow
-    h, w = size
-    for _ in range(60):                                  # draw back sides whose corners leave the capture
-        corners = np.array([middle + along * x + down * y for x, y in ((left, top), (right, top), (right, bottom),
-                                                                       (left, bottom))])
-        out = np.maximum(np.maximum(-0.5 - corners, corners - (w - 0.5, h - 0.5)).max(axis=1), 0)
-        if out.max() < 0.01 or right - left < 2 or bottom - top < 2:
-            break
-        step = 0.5 * out
-        if abs(along[0]) < abs(along[1]):
-            step = step[[1, 2, 3, 0]]
-        x_out = np.maximum(-0.5 - corners[:, 0], corners[:, 0] - (w - 0.5)) > 0
-        y_out = np.maximum(-0.5 - corners[:, 1], corners[:, 1] - (h - 0.5)) > 0
-        sideways, updown = (x_out, y_out) if abs(along[0]) > abs(along[1]) else (y_out, x_out)
-        left += max(out[0] * sideways[0], out[3] * sideways[3])
-        right -= max(out[1] * sideways[1], out[2] * sideways[2])
-        top += max(out[0] * updown[0], out[1] * updown[1])
-        bottom -= max(out[2] * updown[2], out[3] * updown[3])
-    shape = (max(1, int(bottom - top + 1e-6)), max(1, int(right - left + 1e-6)))
-    # What rounding down leaves over is shared by both sides.
-    first = middle + along * (left + (right - left - shape[1]) / 2 + 0.5) + down * (top + (bottom - top - shape[0]) / 2 + 0.5)
-    matrix = ((float(along[0]), float(down[0]), float(first[0])), (float(along[1]), float(down[1]), float(first[1])))
-    return Cut(matrix, shape)

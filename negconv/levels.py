@@ -5,7 +5,7 @@ panel. Without flattening its level follows the panel's fall-off, which is fitte
 """
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -44,7 +44,6 @@ class Level:
     surface: tuple[float, ...]
     spread: float
     share: float
-    members: np.ndarray = field(repr=False)
 
     def over(self, shape: tuple[int, int]) -> np.ndarray:
         """The surface for every pixel, float32 (h, w)."""
@@ -58,7 +57,8 @@ def axes(shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
     """x (w,) and y (h,) from -1 to 1 along the long side, float32."""
     half = max(shape) / 2
     h, w = shape
-    return (((np.arange(w) - (w - 1) / 2) / half).astype(np.float32), ((np.arange(h) - (h - 1) / 2) / half).astype(np.float32))
+    return (((np.arange(w) - (w - 1) / 2) / half).astype(np.float32),
+            ((np.arange(h) - (h - 1) / 2) / half).astype(np.float32))
 
 
 def log_light(proxy: np.ndarray) -> np.ndarray:
@@ -90,7 +90,8 @@ def even_tones(log: np.ndarray, *, most: int = 4, rigid: bool = False) -> list[L
     limit = min(max(0.02, 2.0 * noise), 0.04)
     even_x, even_y = along_x < limit, along_y < limit
     # A sliver of rebate is even along itself, and a ridge across.
-    flat[2:-2, 2:-2] = (even_x & even_y) | (even_x & (here > up) & (here > down)) | (even_y & (here > left) & (here > right))
+    flat[2:-2, 2:-2] = ((even_x & even_y) | (even_x & (here > up) & (here > down))
+                        | (even_y & (here > left) & (here > right)))
     flat &= y > y.max() - 2.2
     rows, columns = np.nonzero(flat)
     if len(rows) < 50:
@@ -112,8 +113,8 @@ def even_tones(log: np.ndarray, *, most: int = 4, rigid: bool = False) -> list[L
             break
         log3, surface, spread, members = level
         one, x, y, both, xy, odds = map(float, surface)
-        found.append(Level(tuple(map(float, log3)), (one, x, y, both + odds, xy, both - odds), spread, float(members.sum() * every / (h * w)),
-                           np.stack([rows[members], columns[members]], axis=1)))
+        found.append(Level(tuple(map(float, log3)), (one, x, y, both + odds, xy, both - odds), spread,
+                           float(members.sum() * every / (h * w))))
         left &= light < terms @ surface + log3.mean() - max(0.045, 4 * spread)
     return found
 
@@ -149,7 +150,8 @@ def _brightest(tones, light, terms, left, need, rigid):
         if members.sum() < 10:
             members = near
             break
-        # What is nearly as clear lies on the dark side: it has less say, or a large even sky would draw the base to itself.
+        # What is nearly as clear lies on the dark side: it has less say, or a large even sky would draw the base
+        # to itself.
         say = np.where(rest[members] < -0.012, 0.1, 1.0)
         a = terms[members]
         weight = len(a) / 4000
@@ -174,7 +176,8 @@ def _bright_side(rest: np.ndarray) -> tuple[float, float]:
     """The brightest peak of a distribution of log light, and its standard deviation from what is brighter still."""
     bins = np.bincount(((rest + 0.06) * 500).astype(int), minlength=60).astype(float)
     smooth = np.convolve(bins, (1, 2, 3, 2, 1), "same")
-    peaks = np.flatnonzero((smooth[1:-1] >= smooth[:-2]) & (smooth[1:-1] >= smooth[2:]) & (smooth[1:-1] > 0.4 * smooth.max())) + 1
+    inner = smooth[1:-1]
+    peaks = np.flatnonzero((inner >= smooth[:-2]) & (inner >= smooth[2:]) & (inner > 0.4 * smooth.max())) + 1
     if len(peaks) == 0:
         return 0.0, 0.02
     peak = (peaks[-1] + 0.5) / 500 - 0.06
@@ -218,7 +221,9 @@ def parts(log: np.ndarray, base: Level) -> Parts:
     rim = _rim(least)
     holder = rim[rim > OPAQUE]
     # Where the holder is clearly blacker than dense film, less is taken for holder.
-    beyond = float(np.clip(np.quantile(holder, 0.1) - BLACKER, OPAQUE, MOST)) if len(holder) > 0.3 * len(rim) else OPAQUE
+    beyond = OPAQUE
+    if len(holder) > 0.3 * len(rim):
+        beyond = float(np.clip(np.quantile(holder, 0.1) - BLACKER, OPAQUE, MOST))
     kinds[_outer(least > beyond)] = DARK
     # A holder that is not quite black can be brighter than dense film in the channel the base itself keeps dark. It is
     # the even, dark tone along the border of the view.

@@ -70,7 +70,7 @@ def edge_maps(kinds: np.ndarray, density: np.ndarray, noise: float) -> tuple[lis
 
 
 def _pair(plane: np.ndarray, axis: int, sign: int) -> tuple[np.ndarray, np.ndarray]:
-    """Views STEP before and STEP after every pixel along an axis: (outside, inside) for an edge entered along `sign`."""
+    """Views STEP before and after every pixel along an axis: (outside, inside) for an edge entered along `sign`."""
     before = plane[:-2 * STEP] if axis == 0 else plane[:, :-2 * STEP]
     after = plane[2 * STEP:] if axis == 0 else plane[:, 2 * STEP:]
     return (before, after) if sign > 0 else (after, before)
@@ -243,14 +243,15 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     gate = _gate(kinds)
     dark = kinds == DARK
     rows = [_lines(rebate[i], holder[i], picture, known, dark, gate[i], s, 10) for i, s in ((0, 1), (1, -1))]
-    columns = [_lines(rebate[i].T, holder[i].T, picture.T, known.T, dark.T, gate[i], s, 14) for i, s in ((2, 1), (3, -1))]
+    columns = [_lines(rebate[i].T, holder[i].T, picture.T, known.T, dark.T, gate[i], s, 14)
+               for i, s in ((2, 1), (3, -1))]
     area = WEIGHTS[kinds]
     total = max(float(picture.sum()), 1.0)
     sums = np.zeros((kinds.shape[0] + 1, kinds.shape[1] + 1))
     np.cumsum(np.cumsum(area, axis=0), axis=1, out=sums[1:, 1:])
     # Every combination of four lines.
     nt, nb, nl, nr = len(rows[0].at), len(rows[1].at), len(columns[0].at), len(columns[1].at)
-    t, b, l, r = (g.ravel() for g in np.meshgrid(np.arange(nt), np.arange(nb), np.arange(nl), np.arange(nr), indexing="ij"))
+    t, b, l, r = (g.ravel() for g in np.meshgrid(*map(np.arange, (nt, nb, nl, nr)), indexing="ij"))
     top, bottom, left, right = rows[0].at[t], rows[1].at[b], columns[0].at[l], columns[1].at[r]
     least = 0.05 * max(kinds.shape)
     high, wide = bottom - top, right - left
@@ -278,10 +279,12 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     for across in (False, True):
         # Two sides are shared by all the pictures of a strip: each counts by its length, once for all of them.
         if across:
-            shared = ends - over_ends + own + sides * np.minimum(high / _extent(picture, left, right, columns, 0), 1) - PRICE - odd
+            part = np.minimum(high / _extent(picture, left, right, columns, 0), 1)
+            shared = ends - over_ends + own + sides * part - PRICE - odd
             chosen, value = _arrange(shared, (l, r), (top, bottom))
         else:
-            shared = sides - over_sides + own + ends * np.minimum(wide / _extent(picture, top, bottom, rows, 1), 1) - PRICE - odd
+            part = np.minimum(wide / _extent(picture, top, bottom, rows, 1), 1)
+            shared = sides - over_sides + own + ends * part - PRICE - odd
             chosen, value = _arrange(shared, (t, b), (left, right))
         if best is None or value > best[1] + 1e-9:
             best = (chosen, value)
@@ -289,7 +292,8 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     names = ("rebate", "holder", "view")
     for i in best[0]:
         share = picture[top[i]:bottom[i], left[i]:right[i]].mean()
-        rests = tuple(names[k] for k in (rows[0].what[t[i]], columns[1].what[r[i]], rows[1].what[b[i]], columns[0].what[l[i]]))
+        rests = tuple(names[k] for k in (rows[0].what[t[i]], columns[1].what[r[i]], rows[1].what[b[i]],
+                                         columns[0].what[l[i]]))
         out.append(Found(float(top[i]), float(bottom[i]), float(left[i]), float(right[i]), rests,
                          tuple(float(s[i]) for s in supports), float(share), float(score[i])))
     return _completed(out, kinds, rebate)
@@ -306,7 +310,8 @@ def _completed(found: list[Found], kinds: np.ndarray, rebate: list[np.ndarray]) 
         ways = [False, True]
     for down in ways:
         grid, maps = (kinds.T, [rebate[2].T, rebate[3].T, rebate[0].T, rebate[1].T]) if down else (kinds, rebate)
-        boxes = sorted((f.top, f.bottom, f.left, f.right) if down else (f.left, f.right, f.top, f.bottom) for f in found)
+        boxes = sorted((f.top, f.bottom, f.left, f.right) if down else (f.left, f.right, f.top, f.bottom)
+                       for f in found)
         more = _slots(np.array(boxes), grid, maps, len(found) > 1)
         if more:
             for low, high, top, bottom, supports, share in more:
@@ -326,8 +331,8 @@ def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced
     wide = int(round(np.median(boxes[:, 1] - boxes[:, 0])))
     rows = slice(max(top, 0), bottom + 1)
     height = bottom - top + 1
-    spread = lambda plane: np.maximum(np.maximum(np.roll(plane, 1, 1), np.roll(plane, -1, 1)), plane).sum(axis=0) / height
-    enter, leave = spread(rebate[2][rows]), spread(rebate[3][rows])
+    enter, leave = (np.maximum(np.maximum(np.roll(plane, 1, 1), np.roll(plane, -1, 1)), plane).sum(axis=0) / height
+                    for plane in (rebate[2][rows], rebate[3][rows]))
     inner = kinds[max(top + 3, 0):max(bottom - 2, top + 4)]
     share = [np.concatenate([[0.0], np.cumsum((inner == kind).mean(axis=0))]) for kind in (PICTURE, PANEL, DARK, VOID)]
     gaps = boxes[1:, 0] - boxes[:-1, 1]
@@ -360,7 +365,8 @@ def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced
                         for plane, y in ((rebate[0], top), (rebate[1], bottom))]
                 supports = (ends[0], float(leave[high]), ends[1], float(enter[low]))
                 seen = sum(supports)
-                if not free or lit < 0.04 or bare > 0.03 or dark > 0.3 or void > 0.05 or seen < (0.35 if usual is not None else 1.3):
+                enough = 0.35 if usual is not None else 1.3
+                if not free or lit < 0.04 or bare > 0.03 or dark > 0.3 or void > 0.05 or seen < enough:
                     break
                 out.append((low, high, top, bottom, tuple(min(v, 1.0) for v in supports), float(lit)))
                 taken.append((float(low), float(high)))

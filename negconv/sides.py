@@ -244,8 +244,9 @@ def corners_of(points, sides) -> list[tuple[float, float]]:
     return out
 
 
-#: How much perspective and lens distortion commonly bend a copy, as a change of scale at half the long side of the view;
-#: and how far the pictures of one strip are in line, alike, and evenly spaced, as a share of their size. Common practice, no source.
+#: How much perspective and lens distortion commonly bend a copy, as a change of scale at half the long side of the
+#: view; and how far the pictures of one strip are in line, alike, and evenly spaced, as a share of their size. Common
+#: practice, no source.
 BENT, IN_LINE, ALIKE, PACED = 0.002, 0.0015, 0.002, 0.004
 #: A side this share of the picture's size off where a strip's other pictures have it has been mistaken.
 STRAYED = 0.008
@@ -275,12 +276,13 @@ class Traced:
 
 
 def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> list[Traced]:
-    """The sides that rest on rebate, fitted anew as those of upright rectangles on one piece of film, seen through one lens.
+    """The sides that rest on rebate, fitted anew as those of upright rectangles on one film, seen through one lens.
 
-    A point x, y of the capture, turned back by `degrees` and in units of half the long side from its middle, lies on the
-    film at ``u = x + t y + a x^2 + b x y - k x r^2``, ``v = y - t x + a x y + b y^2 - k y r^2``: what is left of the turn,
-    perspective, and the lens's distortion, each small. The pictures of a strip are alike and in line. All that is linear
-    in the unknowns, so a few rounds of weighted least squares, in which what does not fit loses its say, find them.
+    A point x, y of the capture, turned back by `degrees` and in units of half the long side from its middle, lies on
+    the film at ``u = x + t y + a x^2 + b x y - k x r^2``, ``v = y - t x + a x y + b y^2 - k y r^2``: what is left of
+    the turn, perspective, and the lens's distortion, each small. The pictures of a strip are alike and in line. All
+    that is linear in the unknowns, so a few rounds of weighted least squares, in which what does not fit loses its
+    say, find them.
     """
     h, w = size
     half = max(h, w) / 2
@@ -294,7 +296,9 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
         """Coefficients of t, a, b, k, and the constant, of v (`level`) or u."""
         x, y = film(points)
         r = x * x + y * y
-        return (np.stack([-x, x * y, y * y, -y * r], axis=1), y) if level else (np.stack([y, x * x, x * y, -x * r], axis=1), x)
+        if level:
+            return np.stack([-x, x * y, y * y, -y * r], axis=1), y
+        return np.stack([y, x * x, x * y, -x * r], axis=1), x
 
     middles = np.array([np.mean(t.points, axis=0) for t in traced])
     x, y = film(middles)
@@ -351,7 +355,7 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
                 one[0, 4 * g + last] -= sign
             sd = PACED * lengths[f].max()
             add(one, 0.0, sd ** -2, 2 * sd)
-    a, value, weight, scale = np.concatenate(rows), np.concatenate(values), np.concatenate(weights), np.concatenate(scales)
+    a, value, weight, scale = map(np.concatenate, (rows, values, weights, scales))
     use = weight
     for _ in range(8):
         inverse = np.linalg.inv((a * use[:, None]).T @ a + 1e-9 * np.eye(n))

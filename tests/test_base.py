@@ -16,9 +16,10 @@ from negconv.synthetic.scenes import scene
 
 def capture(kind, seed, kind_of_film="colour", **changes):
     rng = np.random.default_rng([seed, 8])
-    layout = replace(layouts.random_layout(kind, rng, size=(520, 780), content="plain"), gain=(1.0, 1.0, 1.0), fall_off=0.0,
-                     **changes)
-    return layouts.render(layout, [np.float32(2) * scene("cat", (200, 300), 1)], layouts.random_stock(rng, kind_of_film))
+    layout = replace(layouts.random_layout(kind, rng, size=(520, 780), content="plain"), gain=(1.0, 1.0, 1.0),
+                     fall_off=0.0, **changes)
+    cat = np.float32(2) * scene("cat", (200, 300), 1)
+    return layouts.render(layout, [cat], layouts.random_stock(rng, kind_of_film))
 
 
 @pytest.mark.parametrize("kind", ["holder", "perforated", "panel", "turned"])

@@ -8,7 +8,7 @@ import pytest
 
 from negconv.capture import Capture
 from negconv.errors import InputError
-from negconv.frame import FORMATS, TRUSTED, Frame, find_frames, format_named, frame_cut, look, picture_mask
+from negconv.frame import FORMATS, TRUSTED, Frame, find_frames, format_named, look, picture_mask
 from negconv.synthetic import layouts
 from negconv.synthetic.scenes import scene
 
@@ -127,27 +127,3 @@ def test_the_mask_covers_the_frame():
     assert mask.sum() == 60 * 40 and mask[10, 20] and not mask[9, 20]
     assert picture_mask([frame], (100, 120), inset=0.1).sum() == 52 * 32
     assert picture_mask(frame.scaled(3), (100, 120), inset=0.0, reduced=3).sum() == 60 * 40
-
-
-def test_the_cut_of_an_upright_frame_is_its_pixels():
-    cut = frame_cut(Frame.rectangle(20, 10, 60, 40), (100, 120))
-    assert cut.shape == (40, 60) and cut.to_capture(0, 0) == pytest.approx((20, 10))
-    inner = frame_cut(Frame.rectangle(20, 10, 60, 40), (100, 120), inset=0.05)
-    assert inner.shape == (36, 56) and inner.to_capture(0, 0) == pytest.approx((22, 12))
-    outer = frame_cut(Frame.rectangle(20, 10, 60, 40), (100, 120), rebate=0.1)
-    assert outer.shape == (48, 68) and outer.to_capture(0, 0) == pytest.approx((16, 6))
-
-
-@pytest.mark.parametrize("turn", [-3.0, 0.7, 4.0])
-def test_a_turned_cut_lies_within_frame_and_capture(turn):
-    a = np.deg2rad(turn)
-    middle, u, v = np.array([300.0, 200.0]), np.array([np.cos(a), np.sin(a)]), np.array([-np.sin(a), np.cos(a)])
-    corners = tuple(tuple(middle + x * u + y * v) for x, y in ((-310, -150), (310, -150), (310, 150), (-310, 150)))
-    cut = frame_cut(Frame(corners, turn), (400, 600))
-    h, w = cut.shape
-    assert cut.angle == pytest.approx(turn)
-    for x, y in ((0, 0), (w - 1, 0), (w - 1, h - 1), (0, h - 1)):
-        px, py = cut.to_capture(x, y)
-        assert -0.6 < px < 599.6 and -0.6 < py < 399.6
-        assert abs((np.array((px, py)) - middle) @ v) <= 150
-    assert w > 500 and h > 240
