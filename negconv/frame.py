@@ -338,7 +338,7 @@ def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:
 def _ringed(attempt: _Attempt, tone: Level) -> bool:
     """Whether a darker tone runs inside nearly all the sides found, as rebate does inside film's edges on a panel."""
     step = float(np.mean(attempt.base.log) - np.mean(tone.log))
-    sides = [max(float((np.abs(side - step) < min(0.08, 0.5 * step)).mean()) for side in each) > 0.35
+    sides = [max(float((np.abs(side - step) < 0.08).mean()) for side in each) > 0.35
              for f in attempt.found for each in zip(*(_along(attempt.density, f, i) for i in (3, 5, 8, 12, 17)))]
     return bool(sides) and float(np.mean(sides)) >= 0.7
 
@@ -372,7 +372,8 @@ def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found, film_format: s
         surface = c[0] + c[1] * u + c[2] * v + c[3] * u * u + c[4] * u * v + c[5] * v * v
         return level + surface - value, (x > -0.5) & (x < w - 0.5) & (y > -0.5) & (y < h - 0.5)
 
-    traced = together([_traced(density, (h, w), k, attempt, f) for f in found], (h, w), attempt.degrees)
+    traced = _alike([_traced(density, (h, w), k, attempt, f) for f in found])
+    traced = together(traced, (h, w), attempt.degrees)
     company = float(np.mean([_firm(side) if on != "view" else 0.5
                              for t in traced for side, on in zip(t.sides, t.rests)]))
     out = []
@@ -388,6 +389,32 @@ def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found, film_format: s
         evidence = _evidence(t, sides, f, attempt, corners, company)
         out.append(_Sided(tuple(corners), angle, _confidence(evidence), basis, film_format, (), tuple(t.rests),
                           tuple(_firm(side) for side in sides), tuple(evidence)))
+    return out
+
+
+def _alike(traced: list[Traced]) -> list[Traced]:
+    """Of a strip: where a picture that ends at the holder would be longer than the others, it ends before, unseen."""
+    if len(traced) < 2:
+        return traced
+    middles = np.array([np.mean(t.points, axis=0) for t in traced])
+    ends = (1, 3) if np.ptp(middles[:, 0]) > np.ptp(middles[:, 1]) else (0, 2)
+    lengths = []
+    for t in traced:
+        corners = np.array(corners_of(t.points, t.sides))
+        along = (corners[1] - corners[0], corners[2] - corners[3]) if ends == (1, 3) else \
+            (corners[3] - corners[0], corners[2] - corners[1])
+        lengths.append(float(np.mean([np.hypot(*v) for v in along])))
+    whole = [v for v, t in zip(lengths, traced) if all(t.rests[i] == "rebate" for i in ends)]
+    if not whole:
+        return traced
+    out = []
+    for length, t in zip(lengths, traced):
+        held = [i for i in ends if t.rests[i] == "holder"]
+        if len(held) == 1 and length > 1.008 * float(np.median(whole)):
+            unseen = replace(t.sides[held[0]], support=0.0, reach=0.0, points=t.sides[held[0]].points[:0])
+            t = replace(t, sides=tuple(unseen if i == held[0] else side for i, side in enumerate(t.sides)),
+                        rests=tuple("rebate" if i == held[0] else on for i, on in enumerate(t.rests)))
+        out.append(t)
     return out
 
 

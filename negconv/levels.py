@@ -115,7 +115,7 @@ def even_tones(log: np.ndarray, *, most: int = 4, rigid: bool = False) -> list[L
         one, x, y, both, xy, odds = map(float, surface)
         found.append(Level(tuple(map(float, log3)), (one, x, y, both + odds, xy, both - odds), spread,
                            float(members.sum() * every / (h * w))))
-        left &= light < terms @ surface + log3.mean() - max(0.045, 4 * spread)
+        left &= light < terms @ surface + log3.mean() - np.clip(4 * spread, 0.045, 0.08)
     return found
 
 
@@ -182,7 +182,7 @@ def _bright_side(rest: np.ndarray) -> tuple[float, float]:
         return 0.0, 0.02
     peak = (peaks[-1] + 0.5) / 500 - 0.06
     above = rest[rest > peak] - peak
-    return float(peak), float(1.4826 * np.median(above)) if len(above) > 5 else 0.02
+    return float(peak), min(float(1.4826 * np.median(above)), 0.02) if len(above) > 5 else 0.02
 
 
 def bare_panel(level: Level, flattened: bool | None) -> bool:

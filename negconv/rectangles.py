@@ -336,7 +336,10 @@ def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced
     inner = kinds[max(top + 3, 0):max(bottom - 2, top + 4)]
     share = [np.concatenate([[0.0], np.cumsum((inner == kind).mean(axis=0))]) for kind in (PICTURE, PANEL, DARK, VOID)]
     gaps = boxes[1:, 0] - boxes[:-1, 1]
-    gaps = gaps[gaps < WIDEST * wide]
+    # Between two pictures there is room for others, with a gap on both sides of each.
+    missing = np.maximum(np.round(gaps / (1.06 * wide)), 0)
+    gaps = (gaps - missing * wide) / (missing + 1)
+    gaps = gaps[(gaps > 0) & (gaps < WIDEST * wide)]
     usual = float(np.median(gaps)) if paced and len(gaps) else None
     taken = [(float(a), float(b)) for a, b in boxes[:, :2]]
     out = []
