@@ -39,8 +39,8 @@ def measure_grain(planes: np.ndarray, known: np.ndarray, scale) -> Grain:
     Parameters
     ----------
     planes : float array (h, w, c)
-    known : bool array (h, w)
-        False where there is dirt.
+    known : array (h, w)
+        0 where there is dirt.
     scale : callable
         From `planes` to the scale on which grain is measured.
 
@@ -58,7 +58,7 @@ def measure_grain(planes: np.ndarray, known: np.ndarray, scale) -> Grain:
     def tiled(values):
         return values.reshape(rows, side, columns, side, -1).transpose(0, 2, 4, 1, 3).reshape(rows * columns, -1, side, side)
 
-    clear = tiled(known[y[:, None], x]).all(axis=(1, 2, 3))
+    clear = tiled(known[y[:, None], x] > 0).all(axis=(1, 2, 3))
     light = tiled(scale(planes[y[:, None], x]))[clear]
     if len(light) < 4 or side < 12:
         return Grain(*np.zeros((3, 1), np.float32))

@@ -68,7 +68,8 @@ def repair(positive, spots, *, seed: int = 0, threads: int = 2):
         raise InputError("mask", f"is {mask.shape[1]} x {mask.shape[0]} pixels, the picture "
                          f"{linear.shape[1]} x {linear.shape[0]}", "give a mask of the picture's own size")
     out = np.array(linear, np.float32)
-    index, rim = _grown(mask)
+    index, rim = _grown(mask, GROW)
+    del mask
     if len(index):
         _fill(out if out.ndim == 3 else out[..., None], index, rim, seed, threads)
     if is_dataclass(positive) and hasattr(positive, "linear"):
@@ -80,11 +81,12 @@ def _fill(planes, index, rim, seed, threads) -> None:
     """Fill the pixels of `index` in place."""
     trust = np.full(planes.shape[:2], CLEAR, np.uint8)
     trust.reshape(-1)[index] = np.where(rim, RIM, DIRT)
-    grain = measure_grain(planes, trust == CLEAR, bent)
+    grain = measure_grain(planes, trust, bent)
     width = trust.shape[1]
     flat, sure = planes.reshape(-1, planes.shape[2]), trust.reshape(-1)
     part, count = connected(index, width)
     rims = _rims(planes, trust, index, rim, part, count)
+    _guard(planes, trust, index, rim, part, rims)
     todo = _pieces(index, part, width)
     core = _core(index, rim, width)
     while todo:
@@ -113,11 +115,15 @@ def _fill(planes, index, rim, seed, threads) -> None:
         todo = later
 
 
-def _grown(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Flat indices of the mask grown by `GROW` (city block), and whether each is of the outermost ones."""
-    h, w = mask.shape
-    index = edge = np.flatnonzero(mask)
-    for _ in range(GROW):
+def _grown(mask: np.ndarray, steps: int) -> tuple[np.ndarray, np.ndarray]:
+    """Flat indices of the mask grown by some steps (city block), and whether each is of the outermost ones."""
+    index = np.flatnonzero(mask)
+    return _spread(index, index, mask.shape, steps)
+
+
+def _spread(index, edge, shape, steps):
+    h, w = shape
+    for _ in range(steps):
         y, x = edge // w, edge % w
         near = np.unique(np.concatenate([edge[y > 0] - w, edge[y < h - 1] + w, edge[x > 0] - 1, edge[x < w - 1] + 1]))
         edge = np.setdiff1d(near, index, assume_unique=True)
@@ -154,6 +160,17 @@ def _rims(planes, trust, index, rim, part, count):
     # Twice the standard error of the tint is allowed for.
     use = uneven < around * (SMEARED + 4 * UNEVEN ** 2 / total)
     return list(zip(tint.astype(np.float32), uneven, use, around))
+
+
+def _guard(planes, trust, index, rim, part, rims) -> None:
+    """Where a mask is so tight that dirt reaches beyond what is filled, take the pixels next to that for dirt too."""
+    wide, outer = _spread(index, index[rim], trust.shape, 1)
+    group, count = connected(wide, trust.shape[1])
+    free = np.array([rim[2] for rim in _rims(planes, trust, wide, outer, group, count)])
+    trust.reshape(-1)[wide[outer & ~free[group]]] = DIRT
+    of = np.zeros(len(rims), np.intp)
+    of[part] = group[np.searchsorted(wide, index)]
+    rims[:] = [(tint, uneven, use and free[g], around) for (tint, uneven, use, around), g in zip(rims, of)]
 
 
 def _core(index, rim, width):
