@@ -85,7 +85,7 @@ def encode(linear, space: str) -> np.ndarray:
     if gamma == 1.0:
         return light
     size = np.abs(light)
-    out = np.where(size < c * d, size / c, (np.power(size, 1 / gamma) - b) / a)
+    out = np.where(size < c * d, np.minimum(size, c * d) / c, (np.power(size, 1 / gamma) - b) / a)
     return np.copysign(out, light).astype(light.dtype)
 
 
