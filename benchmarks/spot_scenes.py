@@ -188,14 +188,17 @@ def picture(name: str, shape, rng) -> np.ndarray:
         y, x = rng.integers(0, 2001 - shape[0]), rng.integers(0, 3001 - shape[1])
         return np.maximum(whole[y:y + shape[0], x:x + shape[1]], 1e-4)
     small = _photograph(which)
-    # From as it is to three times enlarged: a photograph of few pixels stands for a sharp frame or a soft one.
-    zoom = max(np.exp(rng.uniform(-0.3, 1.0)), 1.001 * max(shape[0] / small.shape[0], shape[1] / small.shape[1]))
+    # From half its size to two and a half times: a photograph of few pixels stands for a sharp frame or a soft one.
+    zoom = np.exp(rng.uniform(-0.6, 0.9))
     ch, cw = int(shape[0] / zoom), int(shape[1] / zoom)
+    # One that is too small goes on as its mirror image.
+    over = [(0, max(0, c - n)) for c, n in zip((ch, cw), small.shape)]
+    small = np.pad(small, over + [(0, 0)], mode="symmetric")
     y, x = rng.integers(0, small.shape[0] - ch + 1), rng.integers(0, small.shape[1] - cw + 1)
     part = small[y:y + ch, x:x + cw]
     if rng.random() < 0.5:
         part = part[:, ::-1]
-    out = np.stack([scenes._resize(part[..., c], shape) for c in range(3)], axis=2)
+    out = np.stack([scenes._resize(_blur(part[..., c], 0.4 / zoom if zoom < 1 else 0), shape) for c in range(3)], axis=2)
     return np.maximum(out, 1e-4).astype(np.float32)
 
 
@@ -220,87 +223,89 @@ class Sample:
 
 
 def sample(name: str, seed: int, shape=(640, 800), *, dirt=None, clean: bool = False, dark: bool = True,
-           grain=(0.005, 0.045)) -> Sample:
-    """One frame: scene, film, dirt and copy drawn at random from a seed.
+           grain=(0.005, 0.04), whole: bool | None = None) -> Sample:
+    """One frame as a copy stand gives it: scene, film, dirt and copy drawn at random from a seed.
 
-    `dirt`, if given, is called as ``dirt(shape, rng, soft)`` instead of the generator.
+    The picture on the film is as soft as camera and film made it; the grain, the dirt and that picture are seen through one
+    copying lens. So dirt is never softer than the picture, as on a real copy.
+
+    Parameters
+    ----------
+    dirt : callable, optional
+        ``dirt(shape, rng, soft)`` instead of the generator.
+    clean : bool
+        Leave the dirt out (`Sample.positive` is `Sample.clean`).
+    dark : bool
+        With scratches in the emulsion.
+    grain : (float, float)
+        Range of its strength, in density.
+    whole : bool, optional
+        Through the whole chain of `negconv.convert`, or a plain inversion; by default four in five the whole.
     """
-    rng = np.random.default_rng([seed, sum(map(ord, name))])
-    light = picture(name, shape, rng)
-    mono = rng.random() < 0.4
-    stock = negative.STOCKS[str(rng.choice([k for k, s in negative.STOCKS.items() if (s.kind == "mono") == mono]))]
-    grain = rng.uniform(*grain)
-    gamma = tuple(np.array(stock.gamma) * rng.uniform(0.85, 1.15))
-    stock = replace(stock, gamma=gamma, grain=(0.0,) * stock.layers)
-    camera = list(negative.CAMERAS.values())[int(rng.integers(2))]
-    light = _blur(light, rng.choice([0.0, 0.5, 0.9]))
-    made = negative.make_negative(light, stock, exposure=rng.uniform(-1.0, 1.5), camera=camera)
-    film, base = made.transmittance, np.array(made.base, np.float32)
-    # Grain of its own here, so that its size and strength vary: per layer, partly common to the channels.
-    own = rng.standard_normal(film.shape, dtype=np.float32)
-    share = 1.0 if mono else rng.uniform(0.2, 0.8)
-    own = np.sqrt(share) * rng.standard_normal(shape + (1,), dtype=np.float32) + np.sqrt(1 - share) * own
-    size = rng.choice([0.0, 0.5, 0.8])
-    own = _blur(own, size)
-    own /= own.std()
-    above = np.maximum(-np.log10(film / base), 0)
-    film = film * 10 ** (-grain * own * np.sqrt((above + 0.06) / 0.7) / np.sqrt(share + (1 - share) / 3))
-    soft = rng.uniform(0.4, 1.1)
-    if dirt is None:
-        d = rng.uniform(0, 1)
-        deep = (0.3, 1.0) if d < 0.7 else (0.6, 1.0)
-        made_dirt = make_dirt(shape, rng, specks=int(rng.uniform(15, 70)), fibres=int(rng.integers(2, 9)),
-                              scratches=int(rng.integers(0, 3)), dark_scratches=int(rng.integers(0, 3)) * dark,
-                              marks=int(rng.random() < 0.15), size=float(np.exp(rng.uniform(np.log(4.5), np.log(12)))),
-                              depth=deep, soft=soft)
-    else:
-        made_dirt = dirt(shape, rng, soft)
-    through = film if clean else made_dirt.over(film, base)
-    seed_noise = rng.integers(1 << 30)
-    with_density, full = rng.random() < 0.6, rng.uniform(3000, 20000)
-    gain = light.mean(axis=(0, 1)) if not mono else light.mean()
-    return Sample(name, _positive(through, base, stock, gain, full, seed_noise, with_density),
-                  _positive(film, base, stock, gain, full, seed_noise, with_density), made_dirt)
-
-
-def copied(name: str, seed: int, shape=(640, 800), *, dirt=None, clean: bool = False) -> Sample:
-    """One frame as a copy stand gives it: a soft enlargement, everything on the film seen through the copying lens, and the
-    whole chain of `negconv.convert` after it.
-    """
-    import negconv
-
     rng = np.random.default_rng([seed, sum(map(ord, name)), 7])
-    light = _blur(picture(name, shape, rng), rng.choice([0.4, 0.8, 1.2]))
+    if whole is None:
+        whole = rng.random() < 0.8
+    light = _blur(picture(name, shape, rng), rng.choice([0.0, 0.4, 0.8, 1.2], p=[0.1, 0.3, 0.35, 0.25]))
     mono = bool(rng.random() < 0.5)
-    if mono:
-        light = np.repeat((light @ np.array([0.2126, 0.7152, 0.0722], np.float32))[..., None], 3, axis=2)
-    base = (np.array([0.62, 0.60, 0.58]) if mono else np.array([0.55, 0.24, 0.13])) * rng.uniform(0.8, 1.2)
-    above = rng.uniform(0.5, 0.7) * np.maximum(np.log10(np.maximum(light * rng.uniform(0.5, 2.0), 1e-3)) + 2.2, 0)
-    own = rng.standard_normal(shape + (1 if mono else 3,), dtype=np.float32)
-    own = _blur(own, rng.choice([0.4, 0.7, 1.0]))
-    above = above + rng.uniform(0.005, 0.03) * own / own.std() * np.sqrt(0.2 + above)
-    if not mono:
-        mix = rng.uniform(0.0, 0.15, (3, 3))
-        np.fill_diagonal(mix, 1.0)
-        above = above @ mix.T
-    film = (base * 10.0 ** -above).astype(np.float32)
-    made = (dirt or _plain_dirt)(shape, rng, 0.3)
-    lens, full, noise = rng.uniform(0.4, 0.9), rng.uniform(10000, 60000), rng.integers(1 << 30)
+    film, base, gamma = (_of_stock if rng.random() < 0.4 else _of_line)(light, mono, rng)
+    film = _grainy(film, base, mono, rng.uniform(*grain), rng)
+    made = (dirt or _plain_dirt)(shape, rng, 0.3) if dirt or dark else _plain_dirt(shape, rng, 0.3, dark=False)
+    lens, full, noise = rng.uniform(0.4, 0.9), rng.uniform(6000, 60000), rng.integers(1 << 30)
+    with_density, mean = rng.random() < 0.6, light.mean() if mono else light.mean(axis=(0, 1))
 
     def positive(through) -> Positive:
         seen = _blur(through, lens)
-        seen = seen + np.random.default_rng(noise).standard_normal(seen.shape, dtype=np.float32) * np.sqrt(np.maximum(seen, 0) / full)
-        return negconv.convert(np.clip(seen, 1e-5, 1).astype(np.float32), base=tuple(base), film="mono" if mono else "colour",
+        own = np.random.default_rng(noise).standard_normal(seen.shape, dtype=np.float32)
+        seen = np.clip(seen + own * np.sqrt(np.maximum(seen, 0) / full + 1e-7), 1e-5, 1).astype(np.float32)
+        if not whole:
+            return _inverted(seen, base, gamma, mono, mean, with_density)
+        import negconv
+
+        return negconv.convert(seen, base=tuple(base), film="mono" if mono else "colour",
                                frame=negconv.Frame.rectangle(0, 0, shape[1], shape[0]), recipe=negconv.Recipe(inset=0.0))
 
     plain = positive(film)
     return Sample(name, plain if clean else positive(made.over(film, base)), plain, made)
 
 
-def _plain_dirt(shape, rng, soft) -> Dirt:
-    return make_dirt(shape, rng, specks=int(rng.uniform(15, 70)), fibres=int(rng.integers(2, 9)), scratches=int(rng.integers(0, 3)),
-                     dark_scratches=int(rng.integers(0, 2)), size=float(np.exp(rng.uniform(np.log(4.0), np.log(12)))),
-                     depth=(0.35, 1.0), soft=soft)
+def _of_stock(light, mono, rng):
+    """Transmittance of a film with toe, shoulder and dyes, its base, and its gammas."""
+    stock = negative.STOCKS[str(rng.choice([k for k, s in negative.STOCKS.items() if (s.kind == "mono") == mono]))]
+    stock = replace(stock, gamma=tuple(np.array(stock.gamma) * rng.uniform(0.85, 1.15)))
+    camera = list(negative.CAMERAS.values())[int(rng.integers(2))]
+    made = negative.make_negative(light, stock, exposure=rng.uniform(-1.0, 1.5), camera=camera)
+    return made.transmittance, np.array(made.base, np.float32), stock.gamma
+
+
+def _of_line(light, mono, rng):
+    """The same of a film that is one straight line above its threshold."""
+    if mono:
+        light = np.repeat((light @ np.array([0.2126, 0.7152, 0.0722], np.float32))[..., None], 3, axis=2)
+    base = (np.array([0.62, 0.60, 0.58]) if mono else np.array([0.55, 0.24, 0.13])) * rng.uniform(0.8, 1.2)
+    gamma = rng.uniform(0.5, 0.72)
+    above = gamma * np.maximum(np.log10(np.maximum(light * rng.uniform(0.5, 2.0), 1e-3)) + 2.2, 0)
+    if not mono:
+        mix = rng.uniform(0.0, 0.15, (3, 3))
+        np.fill_diagonal(mix, 1.0)
+        above = above @ mix.T
+    return (base * 10.0 ** -above).astype(np.float32), base.astype(np.float32), (gamma,) * 3
+
+
+def _grainy(film, base, mono, strength, rng):
+    """Grain of any size, partly common to the layers, stronger where the film is denser."""
+    share = 1.0 if mono else rng.uniform(0.0, 0.8)
+    own = (np.sqrt(share) * rng.standard_normal(film.shape[:2] + (1,), dtype=np.float32)
+           + np.sqrt(1 - share) * rng.standard_normal(film.shape, dtype=np.float32))
+    own = _blur(own, rng.choice([0.3, 0.6, 0.9]))
+    above = np.maximum(-np.log10(film / base), 0)
+    return (film * 10 ** (-strength * own / own.std() * np.sqrt(0.2 + above))).astype(np.float32)
+
+
+def _plain_dirt(shape, rng, soft, dark=True) -> Dirt:
+    much = shape[0] * shape[1] / 1e6 * np.exp(rng.uniform(np.log(8), np.log(140)))
+    return make_dirt(shape, rng, specks=int(much), fibres=int(rng.integers(0, 2 + much / 8)), scratches=int(rng.integers(0, 3)),
+                     dark_scratches=int(rng.integers(0, 3)) * dark, marks=int(rng.random() < 0.15),
+                     size=float(np.exp(rng.uniform(np.log(4.0), np.log(12)))), depth=(0.35, 1.0), soft=soft)
 
 
 def outlined(path):
@@ -312,12 +317,17 @@ def outlined(path):
     data = np.load(path)
     begins = data["starts"]
     outlines = [(str(k), data["pts"][a:b].astype(float)) for k, a, b in zip(data["kind"], begins, begins[1:]) if b - a >= 3]
+    others = [o for o in outlines if o[0] != "Dust"]
 
     def make(shape, rng, soft) -> Dirt:
         h, w = shape
         factor, labels, defects = np.ones(shape, np.float32), np.zeros(shape, np.int32), []
-        for _ in range(int(rng.integers(15, 60))):
-            kind, points = outlines[rng.integers(len(outlines))]
+        zoom = 7 / rng.uniform(5, 11)
+        for _ in range(int(h * w / 1e6 * np.exp(rng.uniform(np.log(8), np.log(140))))):
+            # Dust is by far the commonest; what is rare on the scans is needed often enough to be learnt.
+            pool = outlines if rng.random() < 0.7 else others
+            kind, points = pool[rng.integers(len(pool))]
+            points = points * zoom
             turn = rng.uniform(0, 2 * np.pi)
             points = points @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
             points -= points.min(axis=0)
@@ -334,26 +344,26 @@ def outlined(path):
             cover = cover[part[0].start - y:part[0].stop - y, part[1].start - x:part[1].stop - x]
             if (cover > 0.5).sum() < 3 or labels[part].any():
                 continue
-            depth = float(rng.choice([rng.uniform(0.9, 1.0), rng.uniform(0.5, 0.9), rng.uniform(0.35, 0.6)], p=[0.5, 0.35, 0.15]))
+            fibre = "hair" in kind.lower()
+            if kind == "Scratch" and rng.random() < 0.5:
+                depth = -float(rng.uniform(0.3, 1.0))
+            else:
+                depth = float(rng.choice([rng.uniform(0.9, 1.0), rng.uniform(0.5, 0.9), rng.uniform(0.35, 0.6)], p=[0.5, 0.35, 0.15]))
             factor[part] *= 1 - depth * cover
             labels[part][cover > 0.5] = len(defects) + 1
-            fibre = "hair" in kind.lower()
-            defects.append(Defect(len(defects) + 1, "fibre" if fibre else "scratch" if kind == "Scratch" else "speck", True,
+            defects.append(Defect(len(defects) + 1, "fibre" if fibre else "scratch" if kind == "Scratch" else "speck", depth > 0,
                                   *(at + size / 2).tolist(), int((cover > 0.5).sum()), depth))
         return Dirt(factor, None, labels, tuple(defects))
 
     return make
 
 
-def _positive(film, base, stock, mean, full, seed, with_density) -> Positive:
-    """A plain inversion: no curve, no matrix, one gamma a channel; noise of the camera with `full` electrons."""
-    rng = np.random.default_rng(seed)
-    seen = film / base * 0.8
-    seen = seen + rng.standard_normal(film.shape, dtype=np.float32) * np.sqrt(np.maximum(seen, 0) / full + 4 / full ** 2)
-    density = -np.log10(np.maximum(seen / 0.8, 10 ** -4.0))
-    if stock.kind == "mono":
+def _inverted(seen, base, gamma, mono, mean, with_density) -> Positive:
+    """A plain inversion: no curve, no matrix, one gamma a channel."""
+    density = -np.log10(np.maximum(seen / base, 10 ** -4.0))
+    if mono:
         density = density.mean(axis=2)
-    linear = 0.01 * (10 ** (density / np.resize(np.array(stock.gamma), density.shape[2:] or 1)) - 0.95)
+    linear = 0.01 * (10 ** (density / np.resize(np.array(gamma), density.shape[2:] or 1)) - 0.95)
     # White balance and exposure by the scene's own means, with dirt out of the way.
     linear *= (mean / np.mean(np.minimum(linear, np.percentile(linear[::4, ::4], 97)), axis=(0, 1))).astype(np.float32)
     linear *= np.float32(0.18 / max(float(np.median(linear)), 1e-3)) ** 0.7

@@ -23,6 +23,15 @@ import spot_scenes  # noqa: E402
 from negconv.spots import find_spots, score  # noqa: E402
 
 
+_read = score.scorers.__wrapped__
+
+
+def use(path) -> None:
+    """Let `negconv.spots` score with the trees in a file."""
+    nets = _read(str(path))
+    score.scorers = lambda path=None: nets
+
+
 def judge(labels: np.ndarray, dirt) -> dict:
     """Counts of one frame; `labels` is any label image."""
     from scipy import ndimage
@@ -93,12 +102,11 @@ def filters(positive, dirt) -> dict[str, dict]:
     return out
 
 
-def table(names, seeds, *, nets=None, grain=(0.005, 0.045), compare: bool = False, overlays=None, shape=(640, 800), dirt=None, clean=True,
+def table(names, seeds, *, nets=None, grain=(0.005, 0.04), compare: bool = False, overlays=None, shape=(640, 800), dirt=None, clean=True,
           dark=True, sensitivity=0.5) -> list[dict]:
     """Print and return the results of some scenes."""
     if nets is not None:
-        loaded = score.scorers(nets)
-        score.confidence = lambda values, *, light: loaded[light](values)
+        use(nets)
     rows, kinds = [], {}
     print(f"{'scene':26s} {'n':>4s} {'P':>6s} {'R':>6s} {'F1':>6s} {'area':>6s} {'hairs':>6s} {'clean':>6s}"
           + ("  median top-hat" if compare else ""))
@@ -157,11 +165,13 @@ def main() -> None:
     parser.add_argument("--scenes", nargs="*", help="names, or parts of them")
     parser.add_argument("--no-filters", action="store_true", help="leave out the two filters (slow)")
     parser.add_argument("--overlays", metavar="DIR", help="write pictures to look at")
+    parser.add_argument("--outlines", help="a file of outlines of real dirt (see spot_scenes.outlined), in place of drawn dirt")
     parser.add_argument("--sensitivity", type=float, default=0.5)
     args = parser.parse_args()
     names = [n for n in spot_scenes.names() if not args.scenes or any(p in n for p in args.scenes)]
     start = time.process_time()
-    table(names, args.seeds, compare=not args.no_filters, overlays=args.overlays, sensitivity=args.sensitivity)
+    table(names, args.seeds, compare=not args.no_filters, overlays=args.overlays, sensitivity=args.sensitivity,
+          dirt=spot_scenes.outlined(args.outlines) if args.outlines else None)
     print(f"{time.process_time() - start:.0f} s of one core")
 
 

@@ -1,8 +1,12 @@
-"""Make the scorer of `negconv.spots` anew: candidates of many invented dirty negatives, and boosted trees fitted to them.
+"""Make the scorer of `negconv.spots` anew: candidates of many dirty negatives, and boosted trees fitted to them.
 
-Everything is in the repository or ships with scikit-image: scenes, films, dirt. With ``--held-out`` the trees
-are fitted to half of the scenes and judged on the other half, and the other way round; without, they are fitted to all of them
-and written to negconv/spots/scorer.json.
+Scenes and films are in the repository or ship with scikit-image. Half of the frames have dirt from the repository's generator,
+half (given ``--outlines``) outlines of real dirt. The shipped constants are those of
+
+    python benchmarks/train_spots.py --outlines defect-outlines.npz
+
+With ``--held-out`` the trees are fitted to half of the scenes and judged on the other half, and the other way round; without,
+they are fitted to all of them and written to negconv/spots/scorer.json.
 """
 from __future__ import annotations
 
@@ -17,18 +21,25 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import spot_scenes  # noqa: E402
-from negconv.spots import candidates, features, find, noise  # noqa: E402
+import spots  # noqa: E402
+from negconv.spots import candidates, channels, company, features, find, noise  # noqa: E402
 
-TREES, DEPTH = 260, 5
+#: Trees for light and for dark candidates, their depth, and how many of them see the first columns only.
+TREES, DEPTH, GLANCES = {True: 300, False: 100}, {True: 5, False: 4}, 16
+#: Step of the first trees, and share of the dirt found that may be lost after them, and after a quarter of all.
+GLANCING, LOST, FOUND = 0.3, 0.02, -0.5
+#: Frames of each scene on which candidates are seen among others.
+AMONG = 4
 #: Share of the picture's candidates that is used (there are many), and the share of candidates that must be dirt at
 #: confidence 0.5: many candidates lie over one place and the likeliest speaks for it, so the even odds of one are too few.
-USED, CUT = 0.5, {True: 0.65, False: 0.9}
+USED, CUT = 0.5, {True: 0.65, False: 0.9, "company": 0.76}
 
 
-def gather(name: str, seed: int, shape, *, clean: bool = False, dirt=None, make=spot_scenes.sample) -> dict[bool, tuple[np.ndarray, np.ndarray]]:
+def gather(name: str, seed: int, shape, *, clean: bool = False, dirt=None) -> dict[bool, tuple[np.ndarray, np.ndarray]]:
     """Features and targets (1 dirt, 0 picture, nan neither) of all candidates of one frame, by sign."""
-    s = make(name, seed, shape, clean=clean, dirt=dirt)
+    s = spot_scenes.sample(name, seed, shape, clean=clean, dirt=dirt)
     linear, density, _ = find._parts(s.positive, None)
+    colour = channels.Channels.of(s.positive)
     plane = noise.film_plane(linear, density, threads=1)
     frame = features.Frame(plane)
     out = {}
@@ -39,12 +50,12 @@ def gather(name: str, seed: int, shape, *, clean: bool = False, dirt=None, make=
             truth = wanted[s.dirt.labels]
         close, grown = _grown(truth > 0, 1), _grown(truth > 0, 2)
         xs, ys = [], []
-        for level in candidates.levels(plane, light=light, most=candidates.LEVELS if light else find.DARK_LEVELS, threads=1):
+        for level in candidates.levels(plane, light=light, threads=1):
             parts = candidates.parts(level, light=light)
             if parts is None:
                 continue
             n = len(parts.step)
-            known = features.measure(parts, linear, frame)
+            known = features.measure(parts, colour, frame)
             index, owner, _ = find.outline(level, parts.index, parts.part, known.ground, known.contrast)
             area = np.maximum(np.bincount(owner, minlength=n), 1)
             right = np.bincount(owner, grown.reshape(-1)[index], n) / area
@@ -52,7 +63,7 @@ def gather(name: str, seed: int, shape, *, clean: bool = False, dirt=None, make=
             y = np.full(n, np.nan, np.float32)
             y[(right >= 0.6) & (on >= 0.5)] = 1
             y[right < 0.45] = 0
-            xs.append(known.values)
+            xs.append(np.concatenate([features.glance(parts, frame), known.values], axis=1))
             ys.append(y)
         if xs:
             out[light] = np.concatenate(xs), np.concatenate(ys)
@@ -65,12 +76,13 @@ def _grown(mask: np.ndarray, by: int) -> np.ndarray:
     return ndimage.binary_dilation(mask, iterations=by)
 
 
-def fit(x: np.ndarray, y: np.ndarray, *, seed: int = 0, trees: int = TREES, depth: int = DEPTH, rate: float = 0.12,
-        leaf: int = 80, ridge: float = 20.0, bins: int = 32) -> dict:
+def fit(x: np.ndarray, y: np.ndarray, *, seed: int = 0, trees: int = 320, depth: int = 5, rate: float = 0.12,
+        leaf: int = 80, ridge: float = 20.0, bins: int = 32, glances: int = 0) -> dict:
     """Boosted trees on the logistic loss (Friedman, "Greedy function approximation", Ann. Statist. 29(5), 2001; second
     order as usual since), on binned features, half of the rows and of the columns at a time.
 
-    Trees are full: at each depth, each node has a feature and the bin above which its rows go right.
+    Trees are full: at each depth, each node has a feature and the bin above which its rows go right. The first `glances`
+    trees see the first columns only; the sums below which they and, later, a quarter of the trees settle the matter are `stops`.
     """
     rng = np.random.default_rng(seed)
     n, columns = x.shape
@@ -79,14 +91,15 @@ def fit(x: np.ndarray, y: np.ndarray, *, seed: int = 0, trees: int = TREES, dept
     binned = np.stack([np.searchsorted(e, x[:, j], side="right") for j, e in enumerate(edges)]).astype(np.uint8)
     start = float(np.log(y.mean() / (1 - y.mean())))
     total = np.full(n, start)
-    out = []
-    for _ in range(trees):
+    out, halfway = [], []
+    for number in range(trees):
         rows = np.flatnonzero(rng.random(n) < 0.5)
         p = 1 / (1 + np.exp(-total[rows]))
         slope, bend = p - y[rows], p * (1 - p)
         node = np.zeros(len(rows), np.int64)
         chosen, limits = [], []
-        pick = np.sort(rng.permutation(columns)[:columns // 2])
+        seen = len(features.FIRST) if number < glances else columns
+        pick = np.sort(rng.permutation(seen)[:seen // 2])
         part = {int(j): binned[j][rows] for j in pick}
         for d in range(depth):
             k = 2 ** d
@@ -105,71 +118,113 @@ def fit(x: np.ndarray, y: np.ndarray, *, seed: int = 0, trees: int = TREES, dept
             limits += limit.tolist()
             node = node * 2 + (binned[which[node], rows] > limit[node])
         k = 2 ** depth
-        leaves = -rate * np.bincount(node, slope, k) / (np.bincount(node, bend, k) + ridge)
+        leaves = -(GLANCING if number < glances else rate) * np.bincount(node, slope, k) / (np.bincount(node, bend, k) + ridge)
         out.append({"features": chosen, "limits": limits, "leaves": leaves})
         at = np.zeros(n, np.int64)
         for d in range(depth):
             here = 2 ** d - 1 + at
             at = at * 2 + (binned[np.array(chosen)[here], np.arange(n)] > np.array(limits)[here])
         total += leaves[at]
+        if glances and number + 1 in (glances, trees // 4):
+            halfway.append((number + 1, total.copy()))
+    # Dirt that the last tree leaves doubtful is no loss.
+    found = (y == 1) & (total > FOUND)
+    stops = [(number, float(np.quantile(then[found], LOST))) for number, then in halfway]
     return {"start": start, "edges": edges, "features": [t["features"] for t in out],
-            "limits": [t["limits"] for t in out], "leaves": [t["leaves"] for t in out]}
+            "limits": [t["limits"] for t in out], "leaves": [t["leaves"] for t in out], "stops": stops}
 
 
-#: How each scene is made into a frame: a plain inversion, and the way of a copy stand through the whole chain.
-makers = [spot_scenes.sample, spot_scenes.copied]
-
-
-def collect(names, seeds, *, progress=True, cache=None) -> dict[bool, tuple[np.ndarray, np.ndarray]]:
-    rows = {True: [], False: []}
+def frames(names, seeds, outlines=None):
+    """What is rendered: name, seed, shape, whether clean, and the dirt's maker."""
     for seed in seeds:
         for name in names:
-            rng = np.random.default_rng([seed, len(name)])
-            shape = (int(rng.integers(320, 640)), int(rng.integers(400, 800)))
-            file = None if cache is None else Path(cache, f"{name.replace(':', '-')}-{seed}.npz")
-            if file is not None and file.exists():
-                data = np.load(file)
-                got = {sign: (data[f"x{sign}"], data[f"y{sign}"]) for sign in (True, False) if f"x{sign}" in data}
-            else:
-                got = {}
-                for make in makers:
-                    for sign, xy in gather(name, seed, shape, clean=seed % 6 == 5, make=make).items():
-                        got[sign] = tuple(np.concatenate(v) for v in zip(got[sign], xy)) if sign in got else xy
-                if file is not None:
-                    np.savez(file, **{f"{k}{sign}": v for sign, xy in got.items() for k, v in zip("xy", xy)})
-            for sign, xy in got.items():
-                rows[sign].append(xy)
-        if progress:
-            print(f"seed {seed}: {sum(len(y) for _, y in rows[True])} light, {sum(len(y) for _, y in rows[False])} dark",
-                  flush=True)
-    out = {}
-    for sign, parts in rows.items():
-        x, y = np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
-        known = np.isfinite(y)
-        out[sign] = x[known], y[known]
-    return out
+            rng = np.random.default_rng([seed, sum(map(ord, name))])
+            shape = (int(rng.integers(420, 760)), int(rng.integers(520, 1000)))
+            real = outlines is not None and rng.random() < 0.5
+            yield name, seed, shape, bool(rng.random() < 0.2), outlines if real else None
+
+
+def collect(names, seeds, *, outlines=None, cache=None) -> dict[bool, tuple[np.ndarray, np.ndarray]]:
+    """Features and targets of all frames, by sign."""
+    rows = {True: [], False: []}
+    began = time.process_time()
+    for name, seed, shape, clean, dirt in frames(names, seeds, outlines):
+        file = None if cache is None else Path(cache, f"{name.replace(':', '-')}-{seed}.npz")
+        if file is not None and file.exists():
+            data = np.load(file)
+            got = {sign: (data[f"x{sign}"], data[f"y{sign}"]) for sign in (True, False) if f"x{sign}" in data}
+        else:
+            got = gather(name, seed, shape, clean=clean, dirt=dirt)
+            if file is not None:
+                np.savez(file, **{f"{k}{sign}": v for sign, xy in got.items() for k, v in zip("xy", xy)})
+        for sign, xy in got.items():
+            rng = np.random.default_rng([seed, sum(map(ord, name)), sign])
+            keep = np.isfinite(xy[1]) & ((xy[1] == 1) | (rng.random(len(xy[1])) < USED))
+            rows[sign].append((xy[0][keep], xy[1][keep]))
+        if name == names[-1]:
+            print(f"seed {seed}: {sum(len(y) for _, y in rows[True])} light, {sum(len(y) for _, y in rows[False])} dark, "
+                  f"{time.process_time() - began:.0f} s", flush=True)
+    return {sign: tuple(np.concatenate([p[k] for p in parts]) for k in (0, 1)) for sign, parts in rows.items()}
+
+
+def gather_company(name: str, seed: int, shape, *, clean: bool = False, dirt=None) -> tuple[np.ndarray, np.ndarray]:
+    """Features among others and targets of all light candidates of one frame that the scorer in use hears."""
+    s = spot_scenes.sample(name, seed, shape, clean=clean, dirt=dirt)
+    linear, density, _ = find._parts(s.positive, None)
+    plane = noise.film_plane(linear, density, threads=1)
+    found = find._search(plane, channels.Channels.of(s.positive), features.Frame(plane), True, 1)
+    if not found:
+        return np.empty((0, len(company.COMPANY)), np.float32), np.empty(0, np.float32)
+    index, owner, confidence, contrast, _ = find.together(found)
+    truth = np.zeros(shape, bool) if clean else np.isin(s.dirt.labels, [d.label for d in s.dirt.defects if d.light])
+    on = np.bincount(owner, _grown(truth, 2).reshape(-1)[index], len(confidence))
+    keep = confidence > 0
+    right = on >= 0.5 * np.maximum(np.bincount(owner, minlength=len(confidence)), 1)
+    return find.among_others(index, owner, confidence, contrast, shape)[keep], right[keep].astype(np.float32)
+
+
+def collect_company(names, seeds, *, outlines=None) -> tuple[np.ndarray, np.ndarray]:
+    """The same of many frames."""
+    rows = [gather_company(name, seed, shape, clean=clean, dirt=dirt)
+            for name, seed, shape, clean, dirt in frames(names, seeds, outlines)]
+    return tuple(np.concatenate([r[k] for r in rows]) for k in (0, 1))
 
 
 def scorer(data, *, seed=0) -> dict:
     """Trees for both signs."""
     out = {}
     for light, (x, y) in data.items():
-        rng = np.random.default_rng(seed)
-        keep = (y == 1) | (rng.random(len(y)) < USED)
-        trees = fit(x[keep], y[keep], seed=seed, trees=TREES if light else 60, depth=DEPTH if light else 4)
-        trees["start"] += float(np.log(USED) - np.log(CUT[light] / (1 - CUT[light])))
+        trees = fit(x, y, seed=seed, trees=TREES[light], depth=DEPTH[light], glances=GLANCES)
+        shift = float(np.log(USED) - np.log(CUT[light] / (1 - CUT[light])))
+        trees["start"] += shift
+        trees["stops"] = [(number, least + shift) for number, least in trees["stops"]]
         out["light" if light else "dark"] = trees
     return out
+
+
+def train(names, seeds: int, outlines, cache, path) -> dict:
+    """All three scorers. What candidates' company tells is learnt on scenes that the scorer heard there has not seen."""
+    rows = []
+    for half in (0, 1):
+        write(scorer(collect(names[half::2], range(seeds), outlines=outlines, cache=cache)), path)
+        spots.use(path)
+        rows.append(collect_company(names[1 - half::2], range(seeds, seeds + AMONG), outlines=outlines))
+    nets = scorer(collect(names, range(seeds), outlines=outlines, cache=cache))
+    x, y = (np.concatenate([r[k] for r in rows]) for k in (0, 1))
+    print(f"{len(y)} in company, {y.mean():.2f} of them dirt", flush=True)
+    nets["company"] = fit(x, y, trees=100, depth=3, leaf=40, rate=0.1)
+    nets["company"]["start"] -= float(np.log(CUT["company"] / (1 - CUT["company"])))
+    return nets
 
 
 def write(nets: dict, path) -> None:
     """Plain numbers, four significant digits."""
     def plain(v):
-        if isinstance(v, (list, np.ndarray)):
+        if isinstance(v, (list, tuple, np.ndarray)):
             return [plain(a) for a in v]
         return int(v) if isinstance(v, (int, np.integer)) else float(f"{v:.4g}")
 
-    body = {"features": list(features.NAMES)}
+    body = {"features": list(features.NAMES), "company's": list(company.COMPANY)}
     for sign, net in nets.items():
         body[sign] = {k: plain(v) for k, v in net.items()}
     Path(path).write_text(json.dumps(body, separators=(",", ":")) + "\n")
@@ -177,30 +232,23 @@ def write(nets: dict, path) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--seeds", type=int, default=9, help="frames of each scene")
+    parser.add_argument("--seeds", type=int, default=8, help="frames of each scene")
     parser.add_argument("--held-out", action="store_true", help="fit to one half of the scenes, judge on the other")
-    parser.add_argument("--outlines", help="outlines of real dirt (see spot_scenes.outlined), for half of the copied frames")
+    parser.add_argument("--outlines", help="outlines of real dirt (see spot_scenes.outlined), for half of the frames")
     parser.add_argument("--cache", help="folder that keeps the candidates of each frame")
     parser.add_argument("--output", default=str(Path(find.__file__).with_name("scorer.json")))
     args = parser.parse_args()
     if args.cache:
         Path(args.cache).mkdir(parents=True, exist_ok=True)
-    if args.outlines:
-        real = spot_scenes.outlined(args.outlines)
-        makers.append(lambda name, seed, shape, *, clean=False, dirt=None: spot_scenes.copied(
-            name, seed, shape, dirt=real if seed % 2 == 0 else None, clean=clean))
+    outlines = spot_scenes.outlined(args.outlines) if args.outlines else None
     names = spot_scenes.names()
-    if args.held_out:
-        import spots
-
-        for half in (0, 1):
-            start = time.process_time()
-            nets = scorer(collect(names[half::2], range(args.seeds), cache=args.cache))
-            print(f"half {half}: {time.process_time() - start:.0f} s", flush=True)
-            write(nets, args.output + f".{half}")
-            spots.table(names[1 - half::2], [100], nets=args.output + f".{half}")
-        return
-    write(scorer(collect(names, range(args.seeds), cache=args.cache)), args.output)
+    for half in (0, 1) if args.held_out else (None,):
+        path = args.output if half is None else f"{args.output}.{half}"
+        start = time.process_time()
+        write(train(names if half is None else names[half::2], args.seeds, outlines, args.cache, path), path)
+        print(f"{path}: {time.process_time() - start:.0f} s", flush=True)
+        if half is not None:
+            spots.table(names[1 - half::2], [100], nets=path, dirt=outlines)
 
 
 if __name__ == "__main__":

@@ -12,6 +12,8 @@ from scipy import ndimage
 from negconv.errors import InputError
 from negconv.positive import Positive
 from negconv.spots import Spot, Spots, candidates, components, find_spots, kinds, noise, score, track
+from negconv.spots.channels import Channels
+from negconv.spots.company import CELL, COMPANY, NEAR, columns
 from negconv.spots.features import NAMES
 from negconv.synthetic.dirt import make_dirt
 
@@ -65,9 +67,65 @@ def test_trees_add_up_what_each_says():
     assert np.log(got / (1 - got)) == pytest.approx([0, 1, 2, 3], abs=1e-5)
 
 
+def test_what_the_first_trees_hold_for_picture_goes_no_further():
+    # Two trees over one feature each; only the first column is known when the first is asked.
+    trees = score.Trees(0.0, (np.array([0.0]), np.array([0.0])), np.array([[0], [1]]), np.array([[0], [0]]),
+                        np.array([[-2.0, 1.0], [-5.0, 3.0]], np.float32), ((1, -1.0),))
+    values = np.array([[-1, 1], [1, 1], [1, -1]], np.float32)
+    assert trees.promising(values[:, :1]).tolist() == [False, True, True]
+    got = trees(values)
+    assert np.log(got / (1 - got)) == pytest.approx([-2, 4, -4], abs=1e-4)
+
+
 def test_the_scorer_fits_the_features():
-    for light in (True, False):
-        assert len(score.scorers()[light].edges) == len(NAMES)
+    for key, names in ((True, NAMES), (False, NAMES), ("company", COMPANY)):
+        assert len(score.scorers()[key].edges) == len(names)
+
+
+def test_some_of_the_parts_are_the_same_parts():
+    plane = np.random.default_rng(4).normal(1000, 40, (64, 96)).astype(np.int16)
+    plane[20:26, 30:37] += 1500
+    plane[40:44, 60:80] += 900
+    parts = candidates.parts(next(candidates.levels(plane)))
+    take = np.arange(len(parts.step)) % 3 != 1
+    some = parts.only(take)
+    for new, old in enumerate(np.flatnonzero(take)):
+        assert (some.index[some.part == new] == parts.index[parts.part == old]).all()
+        assert some.step[new] == parts.step[old]
+
+
+def test_channels_lead_back_to_the_film():
+    import negconv
+
+    rng = np.random.default_rng(6)
+    base = np.array([0.5, 0.25, 0.14])
+    layers = ndimage.gaussian_filter(rng.uniform(0.1, 1.6, (60, 80, 3)), (3, 3, 0))
+    film = (base * 10 ** -layers).astype(np.float32)
+    dusty = film.copy()
+    dusty[20:30, 20:30] *= 0.4
+    made = [negconv.convert(t, base=tuple(base), film="colour", frame=negconv.Frame.rectangle(0, 0, 80, 60),
+                            recipe=negconv.Recipe(inset=0.0)) for t in (film, dusty)]
+    y, x = np.mgrid[22:28, 22:28].reshape(2, -1)
+    got = [Channels.of(p).at(y, x) for p in made]
+    for p, t, d in zip(made, (film, dusty), got):
+        assert d == pytest.approx(p.film.densities(t[y, x], base), abs=0.01)      # the film's own way forward
+    assert got[1] - got[0] == pytest.approx(-np.log10(0.4), abs=0.02)              # as much in each channel
+    assert Channels.of(made[0].linear[..., 0]) is None
+
+
+def test_company_is_counted_as_by_hand():
+    rng = np.random.default_rng(7)
+    shape, n = (700, 900), 60
+    place = rng.integers(0, shape[0] * shape[1], n)
+    sure, alone = rng.uniform(0.1, 1, n), rng.random(n) < 0.8
+    got = columns(sure, np.full(n, 9), np.full(n, 4), np.full(n, 0.3), place, alone, shape)
+    row, col = place // shape[1] // CELL, place % shape[1] // CELL
+    for i in range(n):
+        near = (np.abs(row - row[i]) <= NEAR) & (np.abs(col - col[i]) <= NEAR) & alone & (np.arange(n) != i)
+        room = (min(row[i] + NEAR, 700 // CELL) - max(row[i] - NEAR, 0) + 1) * (min(col[i] + NEAR, 900 // CELL) - max(col[i] - NEAR, 0) + 1)
+        want = (sure * (1 - sure))[near].sum() / room
+        assert got[i, COMPANY.index("doubt near")] == pytest.approx(np.log(want + 0.003), abs=1e-4)
+        assert got[i, COMPANY.index("all near")] == pytest.approx(np.log(near.sum() / room + 0.003), abs=1e-4)
 
 
 def test_length_and_width_of_strips():
@@ -82,13 +140,13 @@ def test_length_and_width_of_strips():
 # ---- the whole ---------------------------------------------------------------------------------------------------
 
 def scene(shape, rng):
-    """Soft forms, hard-edged dark bars and busier forms in one corner, as density."""
+    """Soft forms, hard-edged dark bars and fine texture in one corner, as density."""
     y, x = np.mgrid[:shape[0], :shape[1]]
     density = 0.8 + 0.3 * np.sin(x / 61) * np.cos(y / 47)
     density[40:60] -= 0.5
     density[:, 200:212] -= 0.5
-    forms = ndimage.gaussian_filter(rng.standard_normal(shape), 6)
-    density += 0.1 * forms / forms.std() * ((x > 420) & (y > 300))
+    texture = ndimage.gaussian_filter(rng.standard_normal(shape), 1.5)
+    density += 0.1 * texture / texture.std() * ((x > 420) & (y > 300))
     return ndimage.gaussian_filter(density, 0.7)
 
 
@@ -98,9 +156,10 @@ def dirty(seed, *, mono=False, grain=0.015, soft=0.6, shape=(460, 620), **dirt):
     layers = density[..., None] + grain * rng.standard_normal(shape + (1 if mono else 3,))
     base = np.full(layers.shape[2], 0.5, np.float32)
     film = (base * 10 ** -layers).astype(np.float32)
-    made = make_dirt(shape, rng, **{"depth": (0.5, 1.0), "specks": 40, "fibres": 5, "scratches": 1, "soft": soft, **dirt})
+    made = make_dirt(shape, rng, **{"depth": (0.5, 1.0), "specks": 40, "fibres": 5, "scratches": 1, "soft": 0.3, **dirt})
     out = []
     for through in (made.over(film, base), film):
+        through = ndimage.gaussian_filter(through, (soft, soft, 0))    # film, grain and dirt through one lens
         above = -np.log10(np.maximum(through / base, 1e-5))
         linear = (0.012 * (10 ** (above / 0.6) - 0.9)).astype(np.float32)
         out.append(Positive(linear[..., 0] if mono else linear, density=above.mean(axis=2).astype(np.float32), pixel_um=7.0))
@@ -120,7 +179,7 @@ def rates(spots, dirt):
 def test_most_dirt_is_found_and_little_else(seed, mono):
     positive, clean, dirt = dirty(seed, mono=mono)
     spots = find_spots(positive)
-    assert rates(spots, dirt) >= 0.88
+    assert rates(spots, dirt) >= 0.85
     assert len(find_spots(clean)) <= 10
     area = spots.mask.sum() / (dirt.labels > 0).sum()
     assert 0.7 <= area <= 1.6
@@ -128,7 +187,7 @@ def test_most_dirt_is_found_and_little_else(seed, mono):
 
 def test_a_plain_array_does_as_well():
     positive, _, dirt = dirty(13)
-    assert rates(find_spots(positive.linear), dirt) >= 0.88
+    assert rates(find_spots(positive.linear), dirt) >= 0.85
 
 
 def test_labels_mask_and_rows_say_the_same():

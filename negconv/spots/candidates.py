@@ -14,10 +14,12 @@ LEVELS = 5
 #: Side of the tiles in which grain and texture are measured, and how many around count as surroundings.
 TILE, REACH = 16, 3
 #: Thresholds start at this many times the grain and rise by a factor, but by no more than a step of density.
-GRAINS, RUNG, STEP = 6.0, 1.5, 0.12
-#: Dark spots are scratches: plain, and never tiny.
-DARK_GRAINS, DARK_LEAST = 9.0, 12
+GRAINS, RUNG, STEP = 6.0, 1.6, 0.14
+#: Dark spots are scratches: plain, thin and long. Those are as plain at half size, where there is a quarter to look through.
+DARK_GRAINS, DARK_LEAST, DARK_LEVELS = 8.0, 14, (1, 2)
 RUNGS = 26
+#: What is below this share of the usual peak around is part of the texture, and the share of the picture that may stand out.
+USUAL, MOST = 0.75, 0.1
 #: Least and greatest area of a candidate in pixels of its level.
 LEAST, GREATEST = 4, 30000
 
@@ -59,23 +61,33 @@ class Parts:
     threshold: np.ndarray
     step: np.ndarray
 
+    def only(self, take: np.ndarray) -> Parts:
+        """Some of the parts, numbered anew; bool array (count,)."""
+        inside = take[self.part]
+        return Parts(self.level, self.index[inside], (np.cumsum(take) - 1)[self.part[inside]], self.rung[inside],
+                     self.threshold[inside], self.step[take])
 
-def levels(plane: np.ndarray, *, light: bool = True, most: int = LEVELS, threads: int = 2):
+
+def levels(plane: np.ndarray, *, light: bool = True, threads: int = 2):
     """The scales of a plane, finest first (a generator: one is in memory at a time)."""
     if not light:
         plane = np.negative(plane)
     full = plane
-    for k in range(most):
+    wanted = range(LEVELS) if light else DARK_LEVELS
+    for k in range(wanted[-1] + 1):
         if k:
             plane = noise.halved(plane, threads=threads)
         if min(plane.shape) < 2 * SQUARE:
             return
+        if k not in wanted:
+            continue
         tile = TILE
         height, peaks, tops = top_hat(plane, SQUARE, tile, threads=threads)
         mean, rough = noise.tile_stats(plane, tile, threads=threads)
         grain = noise.grain_at(mean, rough, least=4.0 / 2 ** k)
-        start = np.float32(GRAINS if light else DARK_GRAINS) * grain
-        yield Level(2 ** k, full, plane, height, tile, grain, start, peaks, around(peaks, (0.5, 0.75, 0.9, 1.0), threads),
+        near = around(peaks, (0.5, 0.75, 0.9, 1.0), threads)
+        start = np.maximum(np.float32(GRAINS if light else DARK_GRAINS) * grain, np.float32(USUAL if light else 1) * near[0])
+        yield Level(2 ** k, full, plane, height, tile, grain, start, peaks, near,
                     around(tops, (0.75, 1.0), threads), np.sort(peaks, axis=None))
 
 
@@ -109,19 +121,21 @@ def above(level: Level) -> tuple[np.ndarray, np.ndarray]:
     """Flat indices of all pixels above the lowest threshold, and that threshold."""
     h, w = level.height.shape
     rows, columns = level.start.shape
-    limit = np.minimum(level.start, 32000)
     across = np.minimum(np.arange(w) // level.tile, columns - 1)
-    # More than a tenth of the picture standing out is texture everywhere: start higher there.
-    for _ in range(6):
-        found = []
-        for r in range(rows):
+
+    def over(limit, each):
+        for r in range(0, rows, each):
             y0, y1 = r * level.tile, (h if r == rows - 1 else (r + 1) * level.tile)
-            line = limit[r].astype(np.int16)[across]
-            found.append(np.flatnonzero(level.height[y0:y1] > line) + y0 * w)
-        if sum(map(len, found)) <= 0.1 * h * w:
+            line = np.minimum(limit[r], 32000).astype(np.int16)[across]
+            yield y0, level.height[y0:y1] > line
+
+    # More than that share of the picture standing out is texture everywhere: start higher there. Some rows tell.
+    limit, each = level.start, max(1, rows // 16)
+    for _ in range(6):
+        if np.mean([found.mean() for _, found in over(limit, each)]) <= MOST:
             break
         limit = limit * 1.4
-    index = np.concatenate(found)
+    index = np.concatenate([np.flatnonzero(found) + y0 * w for y0, found in over(limit, 1)])
     y, x = index // w, index % w
     return index, limit[np.minimum(y // level.tile, rows - 1), np.minimum(x // level.tile, columns - 1)].astype(np.float32)
 

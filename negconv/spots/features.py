@@ -6,16 +6,21 @@ from dataclasses import dataclass
 import numpy as np
 
 from .candidates import Level, Parts
+from .channels import Channels
 from .kinds import Shapes, shapes
 from .noise import STEPS
 
-#: Names of the columns of `Measured.values`, in their order.
-NAMES = ("contrast/grain", "contrast", "contrast/typical around", "contrast/strong around", "contrast/strongest around",
+#: Names of the columns that cost next to nothing, in their order (`glance`).
+FIRST = ("height/grain", "height", "height/typical around", "height/strong around", "height/strongest around", "height rank",
+         "peak/height", "spread of height", "pixels", "height core 1.3", "height core 2", "level", "step", "texture/grain",
+         "peak over the film's", "peak over the brightest around", "peak over bright around")
+#: Names of all columns: those, and the columns of `Measured.values`.
+NAMES = FIRST + ("contrast/grain", "contrast", "contrast/typical around", "contrast/strong around", "contrast/strongest around",
          "rank in frame", "peak/contrast", "flatness", "drop at 1", "drop at 2", "drop inside", "slope outside",
          "open sides", "least side", "side spread", "ring spread", "ring range", "ring over opening", "area", "length", "width",
          "slenderness", "straightness", "fill", "outline", "density over the film's", "density over the brightest around",
-         "density over bright around", "colour spread", "colour least", "level", "step", "texture/grain",
-         "steepness over frame's", "core 1.3", "core 2", "own share", "size", "sharpest drop")
+         "density over bright around", "colour spread", "colour least",
+         "steepness over frame's", "own share", "size", "sharpest drop")
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,7 +29,7 @@ class Measured:
 
     Attributes
     ----------
-    values : float32 array (count, len(NAMES))
+    values : float32 array (count, len(NAMES) - len(FIRST))
     ground : float array (count,)
         Height (over the opening) of what lies around each part, in steps.
     contrast : float array (count,)
@@ -36,8 +41,42 @@ class Measured:
     contrast: np.ndarray
 
 
-def measure(parts: Parts, linear: np.ndarray, frame: Frame) -> Measured:
-    """Features of every part of a level."""
+def glance(parts: Parts, frame: Frame) -> np.ndarray:
+    """The first columns of every part of a level, float32 (count, len(FIRST)): enough to drop most of the picture."""
+    level, index, part, n = parts.level, parts.index, parts.part, len(parts.step)
+    width = level.plane.shape[1]
+    value = level.height.reshape(-1)[index].astype(np.float32)
+    area = np.bincount(part, minlength=n)
+    peak, top = np.zeros(n, np.float32), np.full(n, -32768, np.float32)
+    np.maximum.at(peak, part, value)
+    np.maximum.at(top, part, level.plane.reshape(-1)[index].astype(np.float32))
+    mean = np.bincount(part, value, n) / area
+    square = np.bincount(part, value * value, n) / area
+    core2 = np.bincount(part[value > parts.threshold * np.float32(1.3)], minlength=n) / area
+    core4 = np.bincount(part[value > parts.threshold * np.float32(2)], minlength=n) / area
+    height = square / mean
+    middle = np.empty(n, np.int64)
+    middle[part] = index
+    ty = np.minimum(middle // width // level.tile, level.grain.shape[0] - 1)
+    tx = np.minimum(middle % width // level.tile, level.grain.shape[1] - 1)
+    grain = level.grain[ty, tx]
+    typical, strong, _, strongest = np.maximum(level.around[:, ty, tx], 1)
+    bright, brightest = level.tops[:, ty, tx]
+    rank = 1 - np.searchsorted(level.rank, height) / level.rank.size
+    spread = np.sqrt(np.maximum(square - mean * mean, 0)) / mean
+    columns = (_log(height / grain), _log(height / STEPS), _log(height / typical), _log(height / strong),
+               _log(height / strongest), _log(rank), peak / height, spread, _log(area), core2, core4,
+               np.full(n, np.log2(level.scale)), parts.step, _log(strong / grain), (top - frame.top) / STEPS,
+               (top - brightest) / STEPS, (top - bright) / STEPS)
+    return np.stack([np.asarray(c, np.float32) for c in columns], axis=1)
+
+
+def _log(v) -> np.ndarray:
+    return np.log(np.maximum(v, 1e-3))
+
+
+def measure(parts: Parts, channels: Channels | None, frame: Frame) -> Measured:
+    """The other features of every part of a level."""
     level, index, part, n = parts.level, parts.index, parts.part, len(parts.step)
     width = level.plane.shape[1]
     rows = level.plane.shape[0]
@@ -57,8 +96,6 @@ def measure(parts: Parts, linear: np.ndarray, frame: Frame) -> Measured:
     total = second / first
     peak = np.zeros(n, np.float32)
     np.maximum.at(peak, part, value)
-    core2 = mean(value > parts.threshold * 1.3)
-    core4 = mean(value > parts.threshold * 2)
     spread = np.sqrt(np.maximum(second - first * first, 0)) / first
 
     # Pairs across the outline: inside 1, on it, outside 1, 2, 3, in four directions.
@@ -67,14 +104,15 @@ def measure(parts: Parts, linear: np.ndarray, frame: Frame) -> Measured:
     colour = np.zeros((3, n))
     squares = np.zeros(n)
     sides, rings = [], []
-    hue = linear.ndim == 3
+    hue = channels is not None
     met = []
     for dy, dx in ((0, 1), (0, -1), (1, 0), (-1, 0)):
         off = dy * width + dx
-        room = ((y + 4 * dy >= 0) & (y + 4 * dy < rows) & (x + 4 * dx >= 0) & (x + 4 * dx < width)
-                & (y - dy >= 0) & (y - dy < rows) & (x - dx >= 0) & (x - dx < width))
-        out = np.flatnonzero(room)
-        out = out[height[index[out] + off] <= parts.threshold[out]]
+        beyond = np.clip(index + off, 0, len(height) - 1)
+        out = np.flatnonzero(height[beyond] <= parts.threshold)
+        yy, xx = y[out], x[out]
+        out = out[(yy + 4 * dy >= 0) & (yy + 4 * dy < rows) & (xx + 4 * dx >= 0) & (xx + 4 * dx < width)
+                  & (yy - dy >= 0) & (yy - dy < rows) & (xx - dx >= 0) & (xx - dx < width)]
         at, who = index[out], part[out]
         met.append((off, at, who, out))
         sums[0] += np.bincount(who, minlength=n)
@@ -102,8 +140,8 @@ def measure(parts: Parts, linear: np.ndarray, frame: Frame) -> Measured:
             sides.append(side / count)
             rings.append(reach / count)
         if hue:
-            inside = _pixels(linear, at - off * (area[who] > 8), width, level.scale)
-            outside = _pixels(linear, at + 2 * off, width, level.scale)
+            inside = _pixels(channels, at - off * (area[who] > 8), width, level.scale)
+            outside = _pixels(channels, at + 2 * off, width, level.scale)
             for c in range(3):
                 colour[c] += np.bincount(who, inside[:, c] - outside[:, c], n)
     pairs = np.maximum(sums[0], 1)
@@ -130,7 +168,7 @@ def measure(parts: Parts, linear: np.ndarray, frame: Frame) -> Measured:
     else:
         colour_spread, colour_least = np.zeros(n), np.ones(n)
 
-    log = lambda v: np.log(np.maximum(v, 1e-3))  # noqa: E731
+    log = _log
     columns = (log(contrast / grain), log(contrast / STEPS), log(contrast / typical), log(contrast / strong),
                log(contrast / strongest), log(rank), (peak - ground) / contrast, spread * total / contrast, edge[1], edge[2],
                edge[3], edge[4], edge[5], least, side_spread, ring_spread, ring_range, ground / contrast, log(area),
@@ -138,8 +176,7 @@ def measure(parts: Parts, linear: np.ndarray, frame: Frame) -> Measured:
                log(shape.long_axis / shape.short_axis), area / (0.785 * shape.long_axis * shape.short_axis + 1e-3),
                log(shape.edge / np.sqrt(area)), (density - frame.top) / STEPS, (density - brightest) / STEPS,
                (density - bright) / STEPS, np.minimum(colour_spread, 3), np.clip(colour_least, -2, 1),
-               np.full(n, np.log2(level.scale)), parts.step.astype(np.float32), log(strong / grain),
-               edge[2] - frame.steepness, core2, core4, log(contrast / total), log(np.sqrt(area) * level.scale),
+               edge[2] - frame.steepness, log(contrast / total), log(np.sqrt(area) * level.scale),
                edge[6])
     return Measured(np.stack(columns, axis=1).astype(np.float32), ground, contrast)
 
@@ -183,7 +220,6 @@ def _sharpest(level: Level, at: np.ndarray, off: int, width: int) -> np.ndarray:
     return best.astype(np.float32)
 
 
-def _pixels(linear: np.ndarray, index: np.ndarray, width: int, scale: int) -> np.ndarray:
-    """log10 of the linear values at pixels of a level, with a toe; (n, 3)."""
-    y, x = index // width * scale + scale // 2, index % width * scale + scale // 2
-    return np.log10(np.fmin(np.fmax(linear[y, x], np.float32(0)), np.float32(1e6)) + np.float32(0.01))
+def _pixels(channels: Channels, index: np.ndarray, width: int, scale: int) -> np.ndarray:
+    """Channel densities at pixels of a level; (n, 3)."""
+    return channels.at(index // width * scale + scale // 2, index % width * scale + scale // 2)

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..errors import InputError
-from . import candidates, features, noise, score
+from . import candidates, company, features, noise, score
+from .channels import Channels
 from .components import connected
 from .kinds import grouped, shapes, spot_rows
 from .table import Spots
@@ -17,13 +18,13 @@ MOST_DOUBTFUL = 300
 #: Pixels within which a strip continues another.
 GAP = 8
 #: How much of the doubt left at the least confidence must be gone for a spot of so many pixels.
-SURER, LARGE, LONG = 0.5, 400, 150
+SURER, LARGE, LONG = 0.2, 400, 150
 #: Share of an outline that is its largest piece where it is dirt; pieces below a share of that, or pixels, are crumbs.
 WHOLE, CRUMB, LEAST = 0.6, 0.3, 2
+#: Share of the light dirt takes that is taken at its outline. The edge itself lies at half; a little more hides it.
+EDGE = 0.4
 #: Share of the least confidence at which a strip may be vouched for by what it continues.
 NEARLY = 0.5
-#: Scratches are thin: dark spots are looked for at the finest scales only.
-DARK_LEVELS = 2
 
 
 def find_spots(positive, *, sensitivity: float = 0.5, dark: bool = True, pixel_um: float | None = None,
@@ -70,12 +71,13 @@ def find_spots(positive, *, sensitivity: float = 0.5, dark: bool = True, pixel_u
     linear, density, pixel_um = _parts(positive, pixel_um)
     plane = noise.film_plane(linear, density, threads=threads)
     frame = features.Frame(plane)
+    colour = Channels.of(positive)
     signs = (True, False) if dark else (True,)
     if threads > 1 and len(signs) == 2:
         with ThreadPoolExecutor(2) as pool:
-            found = sum(pool.map(lambda light: _search(plane, linear, frame, light, threads // 2), signs), [])
+            found = sum(pool.map(lambda light: _search(plane, colour, frame, light, threads // 2), signs), [])
     else:
-        found = sum((_search(plane, linear, frame, light, threads) for light in signs), [])
+        found = sum((_search(plane, colour, frame, light, threads) for light in signs), [])
     return _settle(found, plane.shape, 1 - float(sensitivity), pixel_um)
 
 
@@ -106,16 +108,21 @@ class _Found:
     light: bool
 
 
-def _search(plane, linear, frame, light: bool, threads: int) -> list[_Found]:
+def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
     """Score all candidates of one sign; outline the likeliest of those that share pixels."""
     out = []
-    for level in candidates.levels(plane, light=light, most=candidates.LEVELS if light else DARK_LEVELS, threads=threads):
+    for level in candidates.levels(plane, light=light, threads=threads):
         parts = candidates.parts(level, light=light)
         if parts is None:
             continue
-        known = features.measure(parts, linear, frame)
-        confidence = score.confidence(known.values, light=light)
-        take = confidence >= score.DOUBTFUL
+        first = features.glance(parts, frame)
+        hope = score.promising(first, light=light)
+        if not hope.any():
+            continue
+        parts = parts.only(hope)
+        known = features.measure(parts, colour, frame)
+        confidence = score.confidence(np.concatenate([first[hope], known.values], axis=1), light=light)
+        take = confidence >= score.HEARD
         if not take.any():
             continue
         inside = take[parts.part]
@@ -190,7 +197,7 @@ def outline(level, index, owner, above, contrast):
     flat, height = level.plane.reshape(-1), level.height.reshape(-1)
     ground = flat[index].astype(np.int32) - height[index]
     deep = contrast / noise.STEPS
-    half = above - noise.STEPS * np.log10(1 - 0.5 * (1 - 10.0 ** -deep))
+    half = above - noise.STEPS * np.log10(1 - EDGE * (1 - 10.0 ** -deep))
     y, x = index // width * scale, index % width * scale
     if scale > 1:
         dy, dx = (v.ravel() for v in np.mgrid[:scale, :scale])
@@ -228,18 +235,42 @@ def outline(level, index, owner, above, contrast):
     return key % full.size, key // full.size, deep
 
 
+def together(found: list[_Found]):
+    """Index, owner, confidence, contrast and sign of all candidates as one list."""
+    base = np.cumsum([0] + [len(f.confidence) for f in found])
+    return (np.concatenate([f.index for f in found]), np.concatenate([f.owner + b for f, b in zip(found, base)]),
+            np.concatenate([f.confidence for f in found]), np.concatenate([f.contrast for f in found]),
+            np.concatenate([np.full(len(f.confidence), f.light) for f in found]))
+
+
+def among_others(index, owner, confidence, contrast, shape) -> np.ndarray:
+    """Features of candidates of one sign among the others (`company.columns`)."""
+    area = np.bincount(owner, minlength=len(confidence))
+    place = np.zeros(len(area), np.int64)
+    place[owner] = index
+    alone = winners(index, owner, worth(confidence, area), area) & (area > 0)
+    return company.columns(confidence, np.maximum(area, 1), np.maximum(_extent(index, owner, len(area), shape[1]), 1), contrast,
+                           place, alone, shape)
+
+
 def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
     """One label for each place: the likeliest candidate wins the pixels, winners that touch are one spot."""
     labels = np.zeros(shape, np.int32)
     least = max(least, score.DOUBTFUL)
     if not found:
         return Spots(labels, (), (), pixel_um)
-    base = np.cumsum([0] + [len(f.confidence) for f in found])
-    index = np.concatenate([f.index for f in found])
-    owner = np.concatenate([f.owner + b for f, b in zip(found, base)])
-    confidence = np.concatenate([f.confidence for f in found])
-    contrast = np.concatenate([f.contrast for f in found])
-    light = np.concatenate([np.full(len(f.confidence), f.light) for f in found])
+    index, owner, confidence, contrast, light = together(found)
+    number = np.cumsum(light) - 1
+    here = light[owner]
+    confidence = confidence.copy()
+    if light.any():
+        confidence[light] = np.where(confidence[light] > 0, score.in_company(
+            among_others(index[here], number[owner[here]], confidence[light], contrast[light], shape)), 0)
+    listed = confidence >= min(least * NEARLY, score.DOUBTFUL)
+    index, owner = index[listed[owner]], (np.cumsum(listed) - 1)[owner[listed[owner]]]
+    confidence, contrast, light = confidence[listed], contrast[listed], light[listed]
+    if not len(confidence):
+        return Spots(labels, (), (), pixel_um)
     area = np.bincount(owner, minlength=len(confidence))
     value = worth(confidence, area)
     # The larger a spot, the more is lost if it was picture, and the more there is to know it by.
@@ -255,7 +286,7 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
     pixels: dict = {}
     flat = labels.reshape(-1)
     for certain in (True, False):
-        pool = sure if certain else ~sure
+        pool = sure if certain else ~sure & (confidence >= score.DOUBTFUL)
         here = pool[owner]
         place, who = index[here], owner[here]
         if not certain:
@@ -321,22 +352,32 @@ def continuing(index, owner, sure, light, shape) -> np.ndarray:
     form = shapes(index + owner * size, owner, len(sure), shape[1])
     strip = (form.length >= 3 * form.width) & (form.length >= 10)
     added = np.zeros(len(sure), bool)
-    for _ in range(4):
-        fresh = np.zeros(len(sure), bool)
-        for sign in (True, False):
-            lit = np.unique(index[((sure | added) & strip & (light == sign))[owner]])
-            open_ = (~(sure | added) & strip & (light == sign))[owner]
-            if not len(lit) or not open_.any():
-                continue
-            at, who = index[open_], owner[open_]
-            for dy in (-GAP, -GAP // 2, 0, GAP // 2, GAP):
-                for dx in (-GAP, -GAP // 2, 0, GAP // 2, GAP):
-                    near = at + (dy * shape[1] + dx)
-                    hit = lit[np.minimum(np.searchsorted(lit, near), len(lit) - 1)] == near
-                    fresh[who[hit]] = True
-        if not fresh.any():
-            break
-        added |= fresh
+    here = strip[owner]
+    index, owner = index[here], owner[here]
+    for sign in (True, False):
+        fresh = sure & strip & (light == sign)
+        for _ in range(4):
+            # Where whole cells are far apart no pixel needs a look.
+            lit = index[fresh[owner]]
+            cells = np.zeros((shape[0] // GAP + 3, shape[1] // GAP + 3), bool)
+            y, x = lit // shape[1] // GAP, lit % shape[1] // GAP
+            for dy in (0, 1, 2):
+                for dx in (0, 1, 2):
+                    cells[y + dy, x + dx] = True
+            open_ = np.flatnonzero((~(sure | added) & (light == sign))[owner])
+            open_ = open_[cells[index[open_] // shape[1] // GAP + 1, index[open_] % shape[1] // GAP + 1]]
+            fresh = np.zeros(len(sure), bool)
+            if len(lit) and len(open_):
+                lit = np.unique(lit)
+                at, who = index[open_], owner[open_]
+                for dy in (-GAP, -GAP // 2, 0, GAP // 2, GAP):
+                    for dx in (-GAP, -GAP // 2, 0, GAP // 2, GAP):
+                        near = at + (dy * shape[1] + dx)
+                        hit = lit[np.minimum(np.searchsorted(lit, near), len(lit) - 1)] == near
+                        fresh[who[hit]] = True
+            if not fresh.any():
+                break
+            added |= fresh
     return added
 
 

@@ -8,13 +8,15 @@ from pathlib import Path
 
 import numpy as np
 
+from .company import COMPANY
 from .features import NAMES
 
 #: Candidates below this confidence are not even listed.
 DOUBTFUL = 0.25
-#: Trees that every candidate goes through, and the sum below which it goes no further.
-EARLY, HOPELESS = 60, -2.6
-
+#: Candidates from this confidence on count as company of the others.
+HEARD = 0.1
+#: How much the company's word counts beside a candidate's own: no more than half, since frames differ in how dirty they are.
+HEED = 0.5
 
 @dataclass(frozen=True, eq=False)
 class Trees:
@@ -29,6 +31,9 @@ class Trees:
     features, limits : int array (trees, 2^depth - 1)
         Of each node, level by level: rows whose bin exceeds the limit go right.
     leaves : float32 array (trees, 2^depth)
+    stops : tuple of (int, float)
+        After so many trees, what has a sum below this is picture: the rest would not turn it into dirt. The trees before
+        the first stop look at the first columns only (`features.FIRST`).
     """
 
     start: float
@@ -36,19 +41,27 @@ class Trees:
     features: np.ndarray
     limits: np.ndarray
     leaves: np.ndarray
+    stops: tuple[tuple[int, float], ...] = ()
 
     def __call__(self, values: np.ndarray) -> np.ndarray:
-        alive = np.arange(len(values))
+        """Confidence (n,) of candidates of which all is known."""
+        alive, begin = np.arange(len(values)), 0
         total = np.full(len(values), self.start, np.float32)
-        for begin, end in ((0, EARLY), (EARLY, len(self.leaves))):
+        for end, least in (*self.stops, (len(self.leaves), -np.inf)):
             total[alive] += self._sum(values[alive], begin, end)
-            # What the first trees hold for picture the rest do not turn into dirt: most candidates end here.
-            alive = np.flatnonzero(total > HOPELESS)
+            alive, begin = np.flatnonzero(total > least), end
         return 1 / (1 + np.exp(-total))
+
+    def promising(self, first: np.ndarray) -> np.ndarray:
+        """Which candidates are worth measuring, from their first columns; bool array (n,)."""
+        if not self.stops:
+            return np.ones(len(first), bool)
+        trees, least = self.stops[0]
+        return self.start + self._sum(first, 0, trees) > least
 
     def _sum(self, values: np.ndarray, begin: int, end: int) -> np.ndarray:
         n = len(values)
-        bins = np.stack([np.searchsorted(e, values[:, j], side="right") for j, e in enumerate(self.edges)]).astype(np.uint8)
+        bins = np.stack([np.searchsorted(e, values[:, j], side="right") for j, e in enumerate(self.edges[:values.shape[1]])]).astype(np.uint8)
         flat, column = bins.reshape(-1), np.arange(n)
         total = np.zeros(n, np.float32)
         depth = self.leaves.shape[1].bit_length() - 1
@@ -62,14 +75,26 @@ class Trees:
 
 
 @lru_cache(maxsize=4)
-def scorers(path: str | None = None) -> dict[bool, Trees]:
-    """The scorers for light and for dark candidates."""
+def scorers(path: str | None = None) -> dict:
+    """The scorers for light (True) and for dark candidates (False), and for light ones among others ("company")."""
     data = json.loads(Path(path or Path(__file__).with_name("scorer.json")).read_text())
-    if tuple(data["features"]) != NAMES:
+    if (tuple(data["features"]), tuple(data["company's"])) != (NAMES, COMPANY):
         raise ValueError("scorer.json was made for other features; run benchmarks/train_spots.py")
-    return {light: Trees(t["start"], tuple(np.array(e, np.float32) for e in t["edges"]), np.array(t["features"]),
-                         np.array(t["limits"]), np.array(t["leaves"], np.float32))
-            for light, t in ((True, data["light"]), (False, data["dark"]))}
+    return {key: Trees(t["start"], tuple(np.array(e, np.float32) for e in t["edges"]), np.array(t["features"]),
+                       np.array(t["limits"]), np.array(t["leaves"], np.float32), tuple(map(tuple, t["stops"])))
+            for key, t in ((True, data["light"]), (False, data["dark"]), ("company", data.get("company"))) if t}
+
+
+def promising(first: np.ndarray, *, light: bool) -> np.ndarray:
+    """Which candidates are worth measuring; bool array (n,).
+
+    Parameters
+    ----------
+    first : float32 array (n, len(FIRST))
+        As `negconv.spots.features.glance` returns them.
+    light : bool
+    """
+    return scorers()[light].promising(first)
 
 
 def confidence(values: np.ndarray, *, light: bool) -> np.ndarray:
@@ -78,7 +103,7 @@ def confidence(values: np.ndarray, *, light: bool) -> np.ndarray:
     Parameters
     ----------
     values : float32 array (n, len(NAMES))
-        As `negconv.spots.features.measure` returns them.
+        What `negconv.spots.features.glance` and `measure` return, side by side.
     light : bool
 
     Returns
@@ -86,3 +111,10 @@ def confidence(values: np.ndarray, *, light: bool) -> np.ndarray:
     float array (n,)
     """
     return scorers()[light](values)
+
+
+def in_company(values: np.ndarray) -> np.ndarray:
+    """Confidence (n,) of light candidates among the others; values as `negconv.spots.company.columns` returns them."""
+    said = np.clip(scorers()["company"](values), 1e-6, 1 - 1e-6)
+    own = values[:, COMPANY.index("own odds")]
+    return 1 / (1 + np.exp(-(HEED * np.log(said / (1 - said)) + (1 - HEED) * own)))
