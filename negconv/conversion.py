@@ -38,6 +38,9 @@ SHARES = (1.0, 0.85, 0.7, 0.55, 0.4, 0.25, 0.1, 0.0)
 
 #: Confidence from which a light and a dark spot is repaired unasked; what is less sure is on the map only.
 REPAIRED, REPAIRED_DARK = 0.96, 0.98
+#: Nor is one repaired unasked that is wider than this share of the picture's short side (a millimetre of 6x9): dirt that
+#: large is rare, and a thing of the picture painted over is lost.
+WIDEST = 0.02
 
 NO_PANEL = "no panel frame: fall-off of panel and lens stays in the picture (photograph the bare panel too)"
 
@@ -434,7 +437,8 @@ def finish(positive: Positive, recipe: Recipe):
         spots = found.decide(accept=asked.accept, refuse=asked.refuse, mask=mask)
         if recipe.spots == "repair":
             # A doubtful spot on a map costs a glance; one painted over may have been a letter.
-            unsure = [s.row for s in found.rows if s.confidence < (REPAIRED if s.light else REPAIRED_DARK)
+            wide = WIDEST * min(positive.shape[:2])
+            unsure = [s.row for s in found.rows if (s.confidence < (REPAIRED if s.light else REPAIRED_DARK) or s.width > wide)
                       and s.row not in asked.accept and s.row not in asked.refuse]
             positive = repair(positive, found.decide(accept=asked.accept, refuse=(*asked.refuse, *unsure), mask=mask))
     if recipe.moves != type(recipe.moves)():
