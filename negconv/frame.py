@@ -30,7 +30,11 @@ SKIRT = 0.06
 #: A base is not denser than this, beside the panel, in the channel that sees it clearest.
 DENSE = 0.62
 #: Below this confidence a frame is not trusted and the whole gate is used in its place.
-TRUSTED = 0.5
+TRUSTED = 0.3
+#: No more confidence is given to a picture one of whose sides hardly shows, or lies where its format has it.
+GUESSED, FITTED = 0.45, 0.8
+#: Below this one it is trusted, but a person had better look.
+SURE = 0.6
 
 
 @dataclass(frozen=True)
@@ -232,8 +236,14 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
     evidence: tuple[tuple[float, ...], ...] = ()
     if best.found and not _baseless(best):
         sided = _refined(proxy, k, best, best.found, film_format)
-        frames = [_shaped(f, aspect, (h, w)) for f in sided] if len(sided) == 1 else sided
-        frames = [Frame(f.corners, f.angle, f.confidence, f.basis, f.format, f.warnings) for f in frames]
+        frames = sided
+        if len(sided) == 1 and min(sided[0].firm) < LOOSE and set(sided[0].rests) == {"rebate"}:
+            shaped = _shaped(sided[0], aspect, (h, w))
+            # A side that hardly shows is a guess; one where the format has it, a good one.
+            most = GUESSED if aspect is None or shaped is sided[0] else FITTED
+            frames = [replace(shaped, confidence=min(shaped.confidence, most))]
+        frames = [Frame(f.corners, f.angle, f.confidence, f.basis, f.format,
+                        (LOOK.format(f.confidence),) if f.confidence < SURE else ()) for f in frames]
         evidence = tuple(f.evidence for f in sided)
     if not frames or max(f.confidence for f in frames) < TRUSTED:
         frames = [_gate(proxy, k, best, film_format, NOTHING if not frames else
@@ -243,6 +253,7 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
     return Look(tuple(frames), best.base, evidence)
 
 
+LOOK = "an edge of the picture hardly shows (confidence {:.2f}), so look whether the frame is right"
 NOTHING = "no edge of a picture was found, so all that the gate shows is used"
 
 
@@ -497,8 +508,8 @@ def _shaped(f: _Sided, aspect: float | None, view: tuple[int, int]) -> Frame:
 
 #: Of a constant and the evidence in its order; fitted by ``benchmarks/frames.py --fit`` and by captures rendered
 #: in two other ways, beside the repository, with photographs that are in neither.
-WEIGHTS = (-0.46, 0.74, 0.46, 0.48, 0.68, 0.51, 0.07, 0.56, 0.26, 0.01, -0.23, -0.65, -1.25, -0.68, -1.47, 0.35, 0.71,
-           -0.47, 0.85)
+WEIGHTS = (0.51, 0.95, 0.31, 0.50, 0.61, 0.35, -1.15, 0.32, -0.15, -0.12, -0.08, -0.79, -2.32, -0.75, -2.39, -0.07,
+           1.00, -0.30, 1.07)
 
 
 def _confidence(evidence: list[float]) -> float:
@@ -509,6 +520,7 @@ def _confidence(evidence: list[float]) -> float:
 def _evidence(traced: Traced, sides, found: Found, attempt: _Attempt, corners, company: float) -> list[float]:
     """What speaks for and against a frame; see `_confidence`. `company`: how firm the sides of the whole strip are."""
     rests = traced.rests
+    alone = len(attempt.found) == 1 and "view" not in rests
     worth = {"rebate": 1.0, "holder": 0.8}
     supports = sorted(worth[on] * side.support if on in worth else 0.5 for side, on in zip(sides, rests))
     firm = sorted(worth[on] * _firm(side) if on in worth else 0.5 for side, on in zip(sides, rests))
@@ -519,8 +531,9 @@ def _evidence(traced: Traced, sides, found: Found, attempt: _Attempt, corners, c
     ratio = max(wide, high) / max(min(wide, high), 1e-6)
     odd = min(abs(math.log(ratio / a)) for a in ASPECTS) if "holder" not in rests else 0.015
     doubt = math.log10(max(traced.doubt / max(wide, high, 1.0), 1e-5) / 1e-3)
-    return [supports[0], supports[1], sum(supports) / 4, firm[0], firm[1], min(firm[0], 0.3), coarse[0], coarse[1],
-            min(attempt.brighter / 0.006, 2.0), min(attempt.clear, 0.6), min(attempt.astray / 0.1, 3.0),
+    return [supports[0], supports[1], sum(supports) / 4, firm[0], firm[1], float(alone and firm[0] < LOOSE),
+            coarse[0], coarse[1], min(attempt.brighter / 0.006, 2.0), min(attempt.clear, 0.6),
+            min(attempt.astray / 0.1, 3.0),
             float(sum(on == "view" for on in rests)), float(sum(on == "holder" for on in rests)), min(odd / 0.03, 1.0),
             float(len(attempt.found) > 1), company, min(max(doubt, -1.0), 1.5), max(attempt.merit, -0.5)]
 

@@ -266,7 +266,7 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
         edge, beyond = lines.score(i, low, high)
         what = lines.what[i]
         cut |= what == 1
-        into += np.where(what == 0, 1.2 * edge, np.where(what == 1, 0.8 * edge, 0.12 - edge)) - 1.5 * beyond
+        into += np.where(what == 0, 1.2 * edge, np.where(what == 1, 0.8 * edge, 0.12 - 3 * edge)) - 1.5 * beyond
         supports.append(np.where(what == 2, 0.0, edge))
     wide, high = (right - left).astype(float), (bottom - top).astype(float)
     own = 3.0 * inside + _shape_bonus(wide / high, aspect, cut)
@@ -369,6 +369,9 @@ def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced
                 supports = (ends[0], float(leave[high]), ends[1], float(enter[low]))
                 seen = sum(supports)
                 enough = 0.35 if usual is not None else 1.3
+                beside = () if usual is None else ((low - usual, [b for _, b in taken]), (high + usual, [a for a, _ in taken]))
+                if beside and all(any(abs(edge - one) < 0.04 * wide for one in ends) for edge, ends in beside):
+                    enough = 0.0                        # both its neighbours say that it is there
                 if not free or lit < 0.04 or bare > 0.03 or dark > 0.3 or void > 0.05 or seen < enough:
                     break
                 out.append((low, high, top, bottom, tuple(min(v, 1.0) for v in supports), float(lit)))
@@ -397,12 +400,13 @@ def _extent(picture, low, high, lines, axis) -> np.ndarray:
 
 
 def _shape_bonus(ratio: np.ndarray, aspect: float | None, cut: np.ndarray) -> np.ndarray:
-    """What the shape adds to a score; of a picture that the holder cuts, the format says little."""
+    """What the shape adds to a score; of a picture that the holder cuts, the format says little. One that falls short
+    of its format is not worse for it: clear shadows may hide a side of it, which is found later."""
     ratio = np.maximum(ratio, 1 / ratio)
     if aspect is not None:
         off = np.abs(np.log(ratio / aspect))
         near = np.exp(-0.5 * (off / 0.012) ** 2)
-        return np.where(cut, 0.25 * near, 1.2 * near - np.minimum(off * 4, 1.0))
+        return np.where(cut, 0.25, 1.0) * near
     off = np.abs(np.log(ratio[:, None] / np.array(ASPECTS))).min(axis=1)
     return 0.25 * np.exp(-0.5 * (off / 0.01) ** 2)
 

@@ -127,3 +127,45 @@ def test_the_mask_covers_the_frame():
     assert mask.sum() == 60 * 40 and mask[10, 20] and not mask[9, 20]
     assert picture_mask([frame], (100, 120), inset=0.1).sum() == 52 * 32
     assert picture_mask(frame.scaled(3), (100, 120), inset=0.0, reduced=3).sum() == 60 * 40
+
+
+def bare(kind, seed, size=(640, 960), **changes):
+    """An even, flattened layout of one kind without lens or perspective."""
+    layout = layouts.random_layout(kind, np.random.default_rng([seed, 4]), size=size, content="plain")
+    even = dict(turn=1.3, perspective=(0.0, 0.0), distortion=0.0, quarter=0, gain=(1.0, 1.0, 1.0), fall_off=0.0,
+                leak=0.0, print_density=0.0, dust=0, shift_mm=(0.0, 0.0), window_turn=0.0, perforated=False)
+    return replace(layout, **{**even, **changes})
+
+
+def test_the_format_extends_a_picture_into_clear_shadows():
+    """A third of the picture as clear as the rebate: its far side cannot be seen, but the format says where it lies."""
+    layout = bare("holder", 5, format="6x9", frames=1, window_mm=(-46.0, -30.0, 46.0, 30.0),
+                  film_mm=(-240.0, -30.7, 240.0, 30.7), scale=9.0)
+    picture = np.float32(0.16 / scene("cat", (200, 300), 1).mean()) * scene("cat", (200, 300), 1)
+    picture[np.arange(300) > 170 + 30 * np.cos(np.arange(200) / 9)[:, None]] = 0
+    c = layouts.render(layout, [picture], layouts.random_stock(np.random.default_rng(2)))
+    capture = Capture(c.data, flattened=True)
+    assert errors(c, find_frames(capture, "6x9"))[0] < 0.005
+    assert errors(c, find_frames(capture))[0] > 0.1                     # and without it, nothing does
+
+
+def test_a_strip_places_the_picture_that_hardly_shows():
+    """Stars on black between two pictures: none of its sides shows, the strip's pitch says where they are."""
+    layout = bare("strip", 6, format="6x6", frames=3, gap_mm=4.0, window_mm=(-94.0, -29.5, 94.0, 29.5),
+                  film_mm=(-300.0, -30.7, 300.0, 30.7), scale=4.7)
+    stars = np.zeros((200, 200, 3), np.float32)
+    rng = np.random.default_rng(3)
+    for y, x in rng.integers(0, 195, (120, 2)):
+        stars[y:y + 6, x:x + 6] = 0.8
+    scenes = [np.float32(0.16 / s.mean()) * s for s in (scene("cup", (200, 200), 1), scene("gravel", (200, 200), 1))]
+    c = layouts.render(layout, [scenes[0], stars, scenes[1]], layouts.random_stock(rng))
+    assert errors(c, find_frames(Capture(c.data, flattened=True)))[0] < 0.005
+
+
+def test_a_picture_as_dark_as_the_holder_is_still_one():
+    """Film denser than light gets through, with clear rebate round it."""
+    data = np.zeros((400, 600, 3), np.float32)
+    data[50:350, 80:520] = 0.5
+    data[80:320, 110:490] = 0.0005
+    (frame,) = find_frames(data)
+    assert np.abs(np.array(frame.corners) - np.array(Frame.rectangle(110, 80, 380, 240).corners)).max() < 0.5
