@@ -80,9 +80,9 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
     clear = trust == CLEAR
     local = [(y - cy + WINDOW // 2, x - cx + WINDOW // 2) for (y, x), (cy, cx) in zip(holes, middle)]
     mean = _local_mean(light * clear[:, None], clear)
-    grey = light.mean(axis=1)
+    grey = _grey(light)
     light -= mean
-    table, variance = _correlation((light * clear[:, None]).mean(axis=1))
+    table, variance = _correlation(_grey(light) * clear)
     inner = np.s_[:, _MARGIN:-_MARGIN, _MARGIN:-_MARGIN]
     distance = _distance(clear[inner], local)
     tint, uneven, use = (np.stack(v) for v in zip(*rims))
@@ -147,6 +147,15 @@ def _windows(planes, trust, middle):
     return np.arcsinh(light, out=light), seen
 
 
+def _grey(light):
+    """The mean of the channels."""
+    total = light[:, 0].copy()
+    for c in range(1, light.shape[1]):
+        total += light[:, c]
+    total *= np.float32(1 / light.shape[1])
+    return total
+
+
 def _local_mean(light, sure):
     """The mean of what is known around each pixel of the windows, (n, c, WINDOW, WINDOW)."""
     blocks = WINDOW // BLOCK
@@ -167,8 +176,9 @@ def _correlation(grey):
     bell = np.exp(-0.5 * (at / WEIGHT) ** 2).astype(np.float32)
     spectrum = np.fft.rfft2(grey * (bell[:, None] * bell))
     cov = np.fft.irfft2(spectrum.real ** 2 + spectrum.imag ** 2, (WINDOW, WINDOW))
-    lags = np.arange(1 - INNER, INNER) % WINDOW
-    table = cov[:, lags[:, None], lags].astype(np.float32)
+    cov = cov.astype(np.float32, copy=False)
+    table = np.concatenate([cov[:, 1 - INNER:], cov[:, :INNER]], axis=1)
+    table = np.concatenate([table[..., 1 - INNER:], table[..., :INNER]], axis=2)
     table /= np.maximum(cov[:, :1, :1], 1e-12)
     return table.reshape(len(grey), -1), cov[:, 0, 0] / np.sum((bell[:, None] * bell) ** 2)
 
