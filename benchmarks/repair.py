@@ -1,4 +1,4 @@
-"""Error, grain and time of `negconv.repair` against a plain local-median fill, on frames whose clean twin is known exactly.
+"""Error, grain and time of `negconv.repair` against a plain local-median fill, on frames whose twin is known exactly.
 
 Each frame is rendered three times: with dirt, without, and without dirt, grain and noise. Error is the root mean square
 difference, in display values (sRGB curve, clipped to 0..1), from
@@ -6,11 +6,11 @@ difference, in display values (sRGB curve, clipped to 0..1), from
 * the clean frame (``clean``): the same grain, which no fill can guess, is in it;
 * the clean frame without grain (``pure``): what a fill puts back as grain counts as error.
 
-Both are divided by the error of a plain local-median fill: every pixel of the mask grown by two becomes the median of the
-pixels outside it in a square that reaches past the spot, of side 2 r + 1 with r = 3 + twice the spot's half width. Errors are
-taken in the mask and (``grown``) in the mask grown by two, all of which is filled. ``floor`` is the same ratio for a fill
-that knows the picture without grain: no fill can be expected to lie below it. Grain is the standard deviation of what a
-3 x 3 mean takes away, inside over around (4 to 10 pixels from the dirt).
+Both are divided by the error of a plain local-median fill: every pixel of the mask grown by two becomes the median of
+the pixels outside it in a square that reaches past the spot, of side 2 r + 1 with r = 3 + twice the spot's half width.
+Errors are taken in the mask and (``grown``) in the mask grown by two, all of which is filled. ``floor`` is the same
+ratio for a fill that knows the picture without grain: no fill can be expected to lie below it. Grain is the standard
+deviation of what a 3 x 3 mean takes away, inside over around (4 to 10 pixels from the dirt).
 
     python benchmarks/repair.py [--scenes WORD...] [--seed N] [--outlines FILE.npz] [--found] [--crops DIR] [--speed]
 """
@@ -38,7 +38,7 @@ def blurred(plane, sigma):
 
 
 def frame(name, seed, shape=(300, 400), outlines=None):
-    """Dirty, clean and pure positives (linear) and the mask of one frame; film, lens, grain and dirt drawn from the seed."""
+    """Dirty, clean and pure positives (linear) and the mask of one frame; all else is drawn from the seed."""
     rng = np.random.default_rng([seed, sum(map(ord, name)), 99])
     light = blurred(spot_scenes.picture(name, shape, rng), rng.choice([0, 0.5, 0.9]))
     mono = rng.random() < 0.4
@@ -170,7 +170,8 @@ def main() -> None:
         if args.crops:
             from PIL import Image
 
-            three = [(np.atleast_3d(display(v)) * np.ones(3) * 255).round().astype(np.uint8) for v in (dirty, repaired, clean)]
+            three = [(np.atleast_3d(display(v)) * np.full(3, 255)).round().astype(np.uint8)
+                     for v in (dirty, repaired, clean)]
             Path(args.crops).mkdir(parents=True, exist_ok=True)
             Image.fromarray(np.concatenate(three, 1)).save(Path(args.crops, name.replace(":", "-") + ".png"))
     table = np.array(rows)

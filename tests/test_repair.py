@@ -123,7 +123,7 @@ def test_a_mask_of_another_size_is_refused_in_one_line():
 
 
 def film(name, grain, rng, *, colour=False):
-    """Density of a negative of a photograph bundled with scikit-image, grained and plain; toe and slope are invented."""
+    """Density of a negative of a photograph of scikit-image's, grained and plain; toe and slope are invented."""
     from skimage import data
 
     light = (getattr(data, name)().astype(np.float32) / 255) ** 2.2
@@ -170,7 +170,8 @@ def errors(out, truth, mask):
 
 def test_opaque_dirt_on_photographs_is_filled_with_half_a_median_fills_error():
     ratios = []
-    for name, seed, colour in (("camera", 21, False), ("astronaut", 22, True), ("brick", 23, False), ("rocket", 24, True)):
+    photographs = ("camera", False), ("astronaut", True), ("brick", False), ("rocket", True)
+    for seed, (name, colour) in enumerate(photographs, 21):
         rng = np.random.default_rng(seed)
         grained_film, plain_film = (d[100:400, 60:420] for d in film(name, 0.012, rng, colour=colour))
         cover = dirt_over(grained_film.shape[:2], rng)
@@ -179,8 +180,9 @@ def test_opaque_dirt_on_photographs_is_filled_with_half_a_median_fills_error():
         grown = ndimage.binary_dilation(cover, iterations=2)
         assert (out == dirty)[~grown].all()
         planes = dirty if colour else dirty[..., None]
-        plain = np.stack([median_fill(planes[..., c], grown) for c in range(planes.shape[2])], axis=2).reshape(dirty.shape)
-        # Against the picture with its grain, which nobody can guess, and without: there the fill's own grain is an error.
+        plain = np.stack([median_fill(planes[..., c], grown) for c in range(planes.shape[2])], axis=2)
+        plain = plain.reshape(dirty.shape)
+        # With its grain, which nobody can guess, and without: there the fill's own grain is an error.
         ratios.append([errors(out, truth, grown) / errors(plain, truth, grown) for truth in (clean, pure)])
     assert np.max(np.mean(ratios, axis=0)) <= 0.5
     assert np.max(ratios) <= 0.65

@@ -56,7 +56,8 @@ def measure_grain(planes: np.ndarray, known: np.ndarray, scale) -> Grain:
     x = (np.linspace(0, w - side, columns).astype(int)[:, None] + np.arange(side)).ravel()
 
     def tiled(values):
-        return values.reshape(rows, side, columns, side, -1).transpose(0, 2, 4, 1, 3).reshape(rows * columns, -1, side, side)
+        parts = values.reshape(rows, side, columns, side, -1)
+        return parts.transpose(0, 2, 4, 1, 3).reshape(rows * columns, -1, side, side)
 
     clear = tiled(known[y[:, None], x] > 0).all(axis=(1, 2, 3))
     light = tiled(scale(planes[y[:, None], x]))[clear]

@@ -1,9 +1,9 @@
 """The likeliest light inside a hole, and detail as rough as what lies around it.
 
-Kriging (Matheron, "Principles of geostatistics", Economic Geology 58, 1963): the best linear prediction of the pixels of a
-hole from a ring of pixels around it, given how strongly light at one place goes with light at another. That correlation
-is the picture's own, from a window around the hole, so that an edge or a row of tiles is carried across along its own
-direction, and grain is averaged away where there is nothing else.
+Kriging (Matheron, "Principles of geostatistics", Economic Geology 58, 1963): the best linear prediction of the pixels
+of a hole from a ring of pixels around it, given how strongly light at one place goes with light at another. That
+correlation is the picture's own, from a window around the hole, so that an edge or a row of tiles is carried across
+along its own direction, and grain is averaged away where there is nothing else.
 
 A prediction is smoother than the picture. What it lacks is taken from a place nearby, predicted in the same way and
 subtracted from what is really there (conditional simulation: Journel and Huijbregts, *Mining Geostatistics*, 1978).
@@ -20,7 +20,7 @@ WINDOW, WEIGHT = 96, 36.0
 INNER, RING = 56, 8
 #: Standard deviation of the weight for the local mean, which is taken from means of blocks.
 LOCAL, BLOCK = 8.0, 4
-#: Pixels of the ring that are used: all of the nearest, fewer further away. Above 100, LAPACK may start threads of its own.
+#: Pixels of the ring that are used: all of the nearest, fewer further away. Above 100, LAPACK may start threads.
 POINTS = 96
 #: Share of white noise added to the variance: keeps the equations well conditioned.
 NUGGET = 0.002
@@ -71,7 +71,7 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
     Returns
     -------
     list of ((n, c) float32 array, float), or None
-        Linear light for each hole and the variance around it on the filling's scale; None where too little is known around.
+        Linear light for each hole and the variance around it on the filling's scale; None where too little is known.
     """
     rng = np.random.default_rng(seed)
     count, colours = len(holes), planes.shape[2]
@@ -280,7 +280,7 @@ def _boxed(values):
 
 
 def _detail(rest, fill, y, x, rough, grain):
-    """Detail for a fill from a residual: the fine part as rough as the surroundings, the coarse part as far as it is grain."""
+    """Detail from a residual: the fine part as rough as the surroundings, the coarse as far as it is grain."""
     colours = rest.shape[1]
     y, x = y - y.min() + 1, x - x.min() + 1
     box = np.zeros((2 * colours + 1, y.max() + 2, x.max() + 2), np.float32)

@@ -21,13 +21,13 @@ from .noise import over
 GROW = 2
 #: A part up to this extent is filled in one go, a larger one in pieces of this side.
 WHOLE, PIECE = 34, 22
-#: The rim of a hole is used where what dirt adds to it is small: its spread for a tint of 1, and the most of it that may be
-#: spread, in shares of the variance of steps there.
+#: The rim of a hole is used where what dirt adds to it is small: its spread for a tint of 1, and the most it
+#: may spread, in shares of the variance of steps there.
 UNEVEN, SMEARED = 1.5, 0.2
 #: Holes worked on at a time.
 BATCH = 32
-#: Dirt that shows the picture through: the most its light may vary, in shares of the variance around, and the least and the
-#: most from pixel to pixel.
+#: Dirt that shows the picture through: the most its light may vary, in shares of the variance around, and the least and
+#: the most from pixel to pixel.
 SPREAD, LEAST, MOST = 2.3, 0.3, 4.0
 
 
@@ -190,9 +190,9 @@ def _core(index, rim, width):
 def _seen_through(flat, index, part, core, done, rims):
     """Take off what dirt adds where the picture shows through it.
 
-    Dirt that lets some light through adds a constant on the scale of densities. What is left when that is taken off is the
-    picture's own, if it varies no more than the surroundings do, from pixel to pixel and over the whole hole; else it is the
-    dirt's.
+    Dirt that lets some light through adds a constant on the scale of densities. What is left when that is taken off is
+    the picture's own, if it varies no more than the surroundings do, from pixel to pixel and over the whole hole; else
+    it is the dirt's.
 
     Returns
     -------
