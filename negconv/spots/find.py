@@ -15,6 +15,10 @@ from .table import Spots
 
 #: The most doubtful rows listed.
 MOST_DOUBTFUL = 300
+#: By how much less sure than a spot something that touches it may be.
+BESIDE = 0.05
+#: How much a larger outline is worth beside its odds.
+LARGER = 0.5
 #: Pixels within which a strip continues another.
 GAP = 8
 #: How much of the doubt left at the least confidence must be gone for a spot of so many pixels.
@@ -24,7 +28,7 @@ WHOLE, CRUMB, LEAST = 0.6, 0.3, 2
 #: Share of the light dirt takes that is taken at its outline. The edge itself lies at half; a little more hides it.
 EDGE = 0.4
 #: Share of the least confidence at which a strip may be vouched for by what it continues.
-NEARLY = 0.5
+NEARLY = 0.8
 
 
 def find_spots(positive, *, sensitivity: float = 0.5, dark: bool = True, pixel_um: float | None = None,
@@ -161,7 +165,7 @@ def in_one_piece(index, owner, count, shape):
 def worth(confidence, area) -> np.ndarray:
     """What decides between outlines that share pixels: of two about as likely, the larger holds the whole of the spot."""
     odds = np.maximum(confidence, 1e-6) / np.maximum(1 - confidence, 1e-4)
-    return np.log(odds) + 0.5 * np.log(np.maximum(area, 1))
+    return np.log(odds) + LARGER * np.log(np.maximum(area, 1))
 
 
 def winners(index, owner, value, area) -> np.ndarray:
@@ -279,7 +283,8 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
     sure = confidence >= least + (1 - least) * SURER * short * np.minimum(area / LARGE, 1)
     # Only what is far beyond doubt may vouch for its continuation.
     # A strip of the picture (a wire, a joint between bricks) can touch a hair, so it must be nearly believed by itself.
-    sure |= continuing(index, owner, confidence >= (1 + 2 * least) / 3, light, shape) & (confidence >= NEARLY * least)
+    strips = continuing(index, owner, confidence >= (1 + 2 * least) / 3, light, shape) & (confidence >= NEARLY * least)
+    sure |= strips
     confidence = np.where(sure, np.maximum(confidence, least), confidence)
     rows: list = []
     doubtful: list = []
@@ -301,14 +306,14 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
         first = np.ones(len(order), bool)
         first[1:] = np.diff(place[order]) != 0
         spot, holder = place[order[first]], who[order[first]]
-        # Light and dark never join.
-        part = np.empty(len(spot), np.int64)
-        count = 0
-        for sign in (True, False):
-            of = light[holder] == sign
-            numbers, n = connected(spot[of], shape[1])
-            part[of] = numbers + count
-            count += n
+        part, count = joined(spot, light[holder], shape[1])
+        if certain:
+            # What touches a sure spot must be nearly as sure, or it is the picture beside it.
+            best = np.zeros(count)
+            np.maximum.at(best, part, confidence[holder])
+            stay = (confidence[holder] >= best[part] - BESIDE) | strips[holder]
+            spot, holder = spot[stay], holder[stay]
+            part, count = joined(spot, light[holder], shape[1])
         if certain:
             order = _reading_order(spot, part, count, shape[1])
             part = order[part]
@@ -331,6 +336,18 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
                 doubtful.append(replace(listed[i], row=row))
                 pixels[row] = groups[i]
     return Spots(labels, tuple(rows), tuple(doubtful), pixel_um, pixels)
+
+
+def joined(index, light, width: int):
+    """Connected parts of a set of pixels in which light and dark never join: part of each pixel, and their number."""
+    part = np.empty(len(index), np.int64)
+    count = 0
+    for sign in (True, False):
+        of = light == sign
+        numbers, n = connected(index[of], width)
+        part[of] = numbers + count
+        count += n
+    return part, count
 
 
 def _extent(index, owner, count: int, width: int) -> np.ndarray:
