@@ -297,7 +297,10 @@ class _Attempt:
 
 def _baseless(attempt: _Attempt) -> bool:
     """Whether what was found may as well be lines within a picture that fills the view."""
-    if max(s for f in attempt.found for s in f.support) < 0.25 or attempt.astray > 0.3:
+    if max(s for f in attempt.found for s in f.support) < 0.25:
+        return True
+    # Much may lie astray in the pictures next to it on the strip, but then its own sides are plain.
+    if attempt.astray > 0.3 and float(np.median([min(f.support) for f in attempt.found])) < 0.9:
         return True
     h, w = attempt.kinds.shape
     for f in attempt.found:

@@ -369,7 +369,8 @@ def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced
                 supports = (ends[0], float(leave[high]), ends[1], float(enter[low]))
                 seen = sum(supports)
                 enough = 0.35 if usual is not None else 1.3
-                beside = () if usual is None else ((low - usual, [b for _, b in taken]), (high + usual, [a for a, _ in taken]))
+                beside = () if usual is None else ((low - usual, [b for _, b in taken]),
+                                                   (high + usual, [a for a, _ in taken]))
                 if beside and all(any(abs(edge - one) < 0.04 * wide for one in ends) for edge, ends in beside):
                     enough = 0.0                        # both its neighbours say that it is there
                 if not free or lit < 0.04 or bare > 0.03 or dark > 0.3 or void > 0.05 or seen < enough:

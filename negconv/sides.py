@@ -247,7 +247,7 @@ def corners_of(points, sides) -> list[tuple[float, float]]:
 #: How much perspective and lens distortion commonly bend a copy, as a change of scale at half the long side of the
 #: view; and how far the pictures of one strip are in line, alike, and evenly spaced, as a share of their size. Common
 #: practice, no source.
-BENT, IN_LINE, ALIKE, PACED = 0.002, 0.0015, 0.002, 0.004
+BENT, IN_LINE, ALIKE, PACED = 0.004, 0.0015, 0.002, 0.004
 #: A side this share of the picture's size off where a strip's other pictures have it has been mistaken.
 STRAYED = 0.008
 #: What one place along a side is worth: errors along a side are alike, so many places are worth less than their number.
