@@ -228,7 +228,7 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
         ringed = best is not None and _ringed(best, base)
         if best is None or ringed or best.merit < PLAIN:
             attempt = _attempt(log, base, aspect)
-            if best is None or attempt.merit > best.merit + (-_yield(attempt) if ringed else NESTED / 3):
+            if best is None or attempt.merit > best.merit + (-_yield(attempt, best) if ringed else NESTED / 3):
                 best = attempt
     if best is None:
         return Look((_whole(w, h, film_format, NOTHING),), None)
@@ -357,12 +357,16 @@ def _ringed(attempt: _Attempt, tone: Level) -> bool:
     return bool(sides) and float(np.mean(sides)) >= 0.7
 
 
-def _yield(attempt: _Attempt) -> float:
-    """What a tone that surrounds the pictures inside another's may fall short of the other in merit: much, where
-    nothing inside is brighter, which is so of rebate and hardly ever of an even tone in a picture."""
-    if attempt.lined < 0.5:
+def _yield(this: _Attempt, other: _Attempt) -> float:
+    """What a tone that surrounds the pictures inside another's may fall short of the other in merit: much, where they
+    lie well inside and nothing in them is brighter: so it is of rebate, and hardly ever of an even tone in a picture."""
+    if this.lined < 0.5 or not this.found:
         return -NESTED
-    return SURROUNDED if attempt.brighter < BRIGHTER / 2 and attempt.astray < 0.75 else NESTED
+    inset = min(min(f.top for f in this.found) - min(f.top for f in other.found),
+                min(f.left for f in this.found) - min(f.left for f in other.found),
+                max(f.bottom for f in other.found) - max(f.bottom for f in this.found),
+                max(f.right for f in other.found) - max(f.right for f in this.found))
+    return SURROUNDED if inset >= 4 and this.brighter < BRIGHTER / 2 and this.astray < 0.75 else NESTED
 
 
 def _lined(kinds: np.ndarray, found: Found) -> float:
