@@ -359,7 +359,7 @@ def _ringed(attempt: _Attempt, tone: Level) -> bool:
 
 def _yield(this: _Attempt, other: _Attempt) -> float:
     """What a tone that surrounds the pictures inside another's may fall short of the other in merit: much, where they
-    lie well inside and nothing in them is brighter: so it is of rebate, and hardly ever of an even tone in a picture."""
+    lie well inside and nothing in them is brighter: so it is of rebate, hardly ever of an even tone in a picture."""
     if this.lined < 0.5 or not this.found:
         return -NESTED
     inset = min(min(f.top for f in this.found) - min(f.top for f in other.found),
