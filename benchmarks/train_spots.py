@@ -32,7 +32,7 @@ GLANCING, LOST, FOUND = 0.3, 0.02, -0.5
 AMONG = 4
 #: Share of the picture's candidates that is used (there are many), and the share of candidates that must be dirt at
 #: confidence 0.5: many candidates lie over one place and the likeliest speaks for it, so the even odds of one are too few.
-USED, CUT = 0.5, {True: 0.65, False: 0.9, "company": 0.76}
+USED, CUT = 0.5, {True: 0.65, False: 0.7, "company": 0.76}
 
 
 def gather(name: str, seed: int, shape, *, clean: bool = False, dirt=None) -> dict[bool, tuple[np.ndarray, np.ndarray]]:
