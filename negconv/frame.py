@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .capture import block_mean
-from .levels import BASE, DARK, FLOOR, PANEL, PICTURE, VOID, Level, bare_panel, even_tones, log_light, parts
+from .levels import BASE, DARK, FLOOR, PANEL, PICTURE, VOID, Level, bare_panel, even_tones, log_light, panel_like, parts
 from .rectangles import ASPECTS, Found, best_turn, edge_maps, rectangles, to_plan, turned
 from .sides import Side, Traced, corners_of, overhang, profiles, refine, sample, together
 
@@ -225,7 +225,7 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
     tones = even_tones(log, rigid=bool(flattened))
     best = None
     for base in _bases(tones, flattened):
-        ringed = best is not None and _ringed(best, base)
+        ringed = best is not None and panel_like(best.base, flattened) and _ringed(best, base)
         if best is None or ringed or best.merit < PLAIN:
             attempt = _attempt(log, base, aspect)
             if best is None or attempt.merit > best.merit + (-_yield(attempt, best) if ringed else NESTED / 3):

@@ -12,6 +12,8 @@ import numpy as np
 VOID, PANEL, BASE, PICTURE, DARK = range(5)
 #: All channels above this, and alike, can only be bare panel in a flattened capture: film reflects 4 % at each face.
 BARE = 0.9
+#: Less than this no bare panel is, its exposure matched by the file or not.
+LEAST_BARE = 0.88
 #: Density above base beyond which film cannot be told from holder.
 OPAQUE = 1.4
 #: The same where the holder is so black that it can be told; by how much blacker it must be.
@@ -191,6 +193,13 @@ def bare_panel(level: Level, flattened: bool | None) -> bool:
     if flattened is False:
         return bool(light.min() > 0.985)
     return bool(light.min() > BARE and light.max() / light.min() < 1.06)
+
+
+def panel_like(level: Level, flattened: bool | None) -> bool:
+    """Whether a tone may be the bare panel at all. Once the panel is divided out that has no colour and lets all light
+    through: the rebate of a frame that shows a window is not a panel, however much its bars look like rebate."""
+    light = 10.0 ** np.array(level.log)
+    return not flattened or bool(light.max() / light.min() < 1.12 and light.min() > LEAST_BARE)
 
 
 @dataclass(frozen=True, eq=False)
