@@ -348,9 +348,25 @@ def _read_raw(path: str, reduced: bool) -> Capture:
         return _decode_raw(path, reduced, tags)
 
 
-def _decode_raw(path: str, reduced: bool, tags: dict) -> Capture:
+def libraw():
+    """rawpy, with LibRaw's demosaicing on one thread unless OMP_NUM_THREADS says otherwise.
+
+    On several, DHT reads what another thread is writing: of 72 million samples some thirty then depend on what else the
+    machine is doing (seen with LibRaw 0.22), and no two runs are sure to make the same bytes.
+    """
+    if "rawpy" not in sys.modules and "OMP_NUM_THREADS" not in os.environ:
+        os.environ["OMP_NUM_THREADS"] = "1"
+        try:
+            import rawpy
+        finally:
+            del os.environ["OMP_NUM_THREADS"]
     import rawpy
 
+    return rawpy
+
+
+def _decode_raw(path: str, reduced: bool, tags: dict) -> Capture:
+    rawpy = libraw()
     try:
         raw = _open_raw(path)
     except rawpy.LibRawError as error:
@@ -402,8 +418,7 @@ def _halved(raw, tags: dict, white: float) -> np.ndarray | None:
 
 
 def _open_raw(path: str):
-    import rawpy
-
+    rawpy = libraw()
     try:
         path.encode("utf-8")
     except UnicodeEncodeError:  # rawpy takes no such name, but the file

@@ -14,7 +14,6 @@ from .errors import InputError, one_line
 DONE, SOME_FAILED, UNUSABLE = 0, 1, 2
 
 # Strips and frames are what runs side by side; threads of the linear algebra below them would only get in each other's way.
-# (LibRaw's threads, which OMP_NUM_THREADS governs, are left alone: one capture decodes in two thirds of the time.)
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 _EPILOG = """\
@@ -281,6 +280,12 @@ def _convert(paths, out, settings, *, panel=None, base=None, jobs=None, overwrit
 
         check_free([sheet], overwrite=overwrite)
     roll = Roll([os.fspath(p) for p in paths], panel=panel, base=base, recipe=settings)
+    if len(roll.captures) == 1:
+        from .workers import count_cores
+
+        # One capture decodes in two thirds of the time on LibRaw's own threads. Of a roll each frame has a core, and the same
+        # bytes come out whatever runs beside it (`capture.libraw`).
+        os.environ.setdefault("OMP_NUM_THREADS", str(count_cores()))
     results = []
     with _bar(None, "", quiet) as bar:
         for result in roll.convert(out, jobs=jobs, overwrite=overwrite, progress=bar.stage):

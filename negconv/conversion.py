@@ -429,7 +429,7 @@ def finish(positive: Positive, recipe: Recipe):
     """
     spots = None
     if recipe.spots != "off":
-        from .spots import find_spots, repair
+        from .spots import enclosed, find_spots, repair
 
         found = find_spots(positive, sensitivity=recipe.spotting.sensitivity)
         asked = recipe.spotting
@@ -437,8 +437,9 @@ def finish(positive: Positive, recipe: Recipe):
         spots = found.decide(accept=asked.accept, refuse=asked.refuse, mask=mask)
         if recipe.spots == "repair":
             # A doubtful spot on a map costs a glance; one painted over may have been a letter.
-            wide = WIDEST * min(positive.shape[:2])
-            unsure = [s.row for s in found.rows if (s.confidence < (REPAIRED if s.light else REPAIRED_DARK) or s.width > wide)
+            wide, within = WIDEST * min(positive.shape[:2]), enclosed(positive, found)
+            unsure = [s.row for s in found.rows if (s.confidence < (REPAIRED if s.light else REPAIRED_DARK) or s.width > wide
+                                                    or s.row in within)
                       and s.row not in asked.accept and s.row not in asked.refuse]
             positive = repair(positive, found.decide(accept=asked.accept, refuse=(*asked.refuse, *unsure), mask=mask))
     if recipe.moves != type(recipe.moves)():

@@ -331,8 +331,9 @@ def versions() -> dict[str, str]:
     """Versions of what turns a capture into pixels and bytes."""
     from importlib.metadata import PackageNotFoundError, version
 
-    import rawpy
+    from .capture import libraw
 
+    rawpy = libraw()
     found = {"negconv": __version__, "python": platform.python_version()}
     for name in ("numpy", "scipy", "rawpy", "tifffile", "Pillow"):
         try:

@@ -1,9 +1,14 @@
 """What several topics share."""
 from __future__ import annotations
 
+import os
+
 import pytest
 
-from negconv import kernel
+# Before any test imports rawpy: on several threads LibRaw's demosaicing is not the same to the byte (`capture.libraw`).
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+from negconv import kernel  # noqa: E402
 
 
 @pytest.fixture(params=["compiled", "numpy"])

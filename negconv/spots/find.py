@@ -23,6 +23,8 @@ LARGER = 0.5
 GAP = 8
 #: How much of the doubt left at the least confidence must be gone for a spot of so many pixels.
 SURER, LARGE, LONG = 0.2, 400, 150
+#: Pixels of area a pixel of length under which a spot is thinner than a lens draws.
+THIN = 1.2
 #: Share of an outline that is its largest piece where it is dirt; pieces below a share of that, or pixels, are crumbs.
 WHOLE, CRUMB, LEAST = 0.6, 0.3, 2
 #: Share of the light dirt takes that is taken at its outline. The edge itself lies at half; a little more hides it.
@@ -270,12 +272,14 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
     if light.any():
         confidence[light] = np.where(confidence[light] > 0, score.in_company(
             among_others(index[here], number[owner[here]], confidence[light], contrast[light], shape)), 0)
-    listed = confidence >= min(least * NEARLY, score.DOUBTFUL)
+    # No capture lens draws a line a single pixel wide: that is the edge of something.
+    every, extent = np.bincount(owner, minlength=len(confidence)), _extent(index, owner, len(confidence), shape[1])
+    listed = (confidence >= min(least * NEARLY, score.DOUBTFUL)) & ~((extent >= 4) & (every <= THIN * extent))
     index, owner = index[listed[owner]], (np.cumsum(listed) - 1)[owner[listed[owner]]]
     confidence, contrast, light = confidence[listed], contrast[listed], light[listed]
     if not len(confidence):
         return Spots(labels, (), (), pixel_um)
-    area = np.bincount(owner, minlength=len(confidence))
+    area = every[listed]
     value = worth(confidence, area)
     # The larger a spot, the more is lost if it was picture, and the more there is to know it by.
     # What runs on for long (a scratch) needs no more: letters and highlights do not.

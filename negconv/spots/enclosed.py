@@ -1,0 +1,60 @@
+"""Light spots that a dark line encloses: the counter of a letter, the gap between two leaves.
+
+Dirt is brighter than all that is around it. A counter is as bright as the paper the letter stands on, and only the stroke
+next to it is darker, so that its contrast to the nearest pixels says nothing.
+"""
+from __future__ import annotations
+
+import numpy as np
+
+from ..positive import Positive
+from .table import Spots
+
+#: Pixels from the spot in which the stroke is sought, and how far beyond (in widths of the spot, within limits) the paper is.
+NEAR, REACH, SHORTEST, LONGEST = (1.5, 4.0), 2.0, 10, 48
+#: Of a spot's contrast (log10 of light) to what is next to it, the least that must be left against what lies beyond.
+LEFT = 0.35
+
+
+def enclosed(positive: Positive, spots: Spots) -> frozenset[int]:
+    """Rows of `spots` that stand out from the pixels next to them alone.
+
+    Parameters
+    ----------
+    positive : Positive
+    spots : Spots
+        Of this positive.
+
+    Examples
+    --------
+    >>> page = np.full((60, 60), 0.8, np.float32)
+    >>> page[20:40, 20:40] = 0.05
+    >>> page[27:33, 27:33] = 0.8
+    >>> letter = Spots.from_mask(page[...] * 0 + np.pad(np.ones((6, 6)), 27) > 0)
+    >>> sorted(enclosed(Positive(page), letter)) == [s.row for s in letter.rows]
+    True
+    """
+    from scipy.ndimage import distance_transform_edt
+
+    h, w = spots.labels.shape
+    found = []
+    for spot in spots.rows:
+        if not spot.light:
+            continue
+        reach = int(np.clip(REACH * spot.width + NEAR[1], SHORTEST, LONGEST))
+        x, y, across, down = spot.box
+        part = np.s_[max(y - reach, 0):min(y + down + reach, h), max(x - reach, 0):min(x + across + reach, w)]
+        own = spots.labels[part] == spot.row
+        away = distance_transform_edt(~own)
+        picture = spots.labels[part] == 0
+        light = positive.linear[part]
+        log = np.log10(np.maximum(light if light.ndim == 2 else light.mean(axis=2), 1e-4))
+        near = picture & (away > NEAR[0]) & (away <= NEAR[1])
+        beyond = picture & (away > 0.6 * reach) & (away <= reach)
+        if min(near.sum(), beyond.sum(), own.sum()) < 4:
+            continue
+        level = np.median(log[own])
+        contrast = level - np.median(log[near])
+        if contrast > 0 and level - np.median(log[beyond]) < LEFT * contrast:
+            found.append(spot.row)
+    return frozenset(found)
