@@ -38,9 +38,9 @@ SHARES = (1.0, 0.85, 0.7, 0.55, 0.4, 0.25, 0.1, 0.0)
 
 #: Confidence from which a light and a dark spot is repaired unasked; what is less sure is on the map only.
 REPAIRED, REPAIRED_DARK = 0.96, 0.98
-#: Nor is one repaired unasked that is wider than this share of the picture's short side (a millimetre and a half of 6x9):
-#: dirt that large is rare, and a thing of the picture painted over is lost.
-WIDEST = 0.03
+#: Nor is one repaired unasked that is wider than this share of the picture's short side (about a millimetre of 6x9):
+#: dirt that large is rare, and a thing of the picture painted over is lost (at 0.03 the largest lamp of the demo was).
+WIDEST = 0.02
 
 NO_PANEL = "no panel frame: fall-off of panel and lens stays in the picture (photograph the bare panel too)"
 
