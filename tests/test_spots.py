@@ -11,7 +11,7 @@ from scipy import ndimage
 
 from negconv.errors import InputError
 from negconv.positive import Positive
-from negconv.spots import Spot, Spots, candidates, components, find_spots, kinds, noise, score, track
+from negconv.spots import Spot, Spots, candidates, compiled, components, features, find_spots, kinds, noise, score, track
 from negconv.spots.channels import Channels
 from negconv.spots.company import CELL, COMPANY, NEAR, columns
 from negconv.spots.features import NAMES
@@ -92,6 +92,63 @@ def test_some_of_the_parts_are_the_same_parts():
     for new, old in enumerate(np.flatnonzero(take)):
         assert (some.index[some.part == new] == parts.index[parts.part == old]).all()
         assert some.step[new] == parts.step[old]
+
+
+def both(monkeypatch, work):
+    """What `work` gives with the compiled loops and without."""
+    ours = work()
+    monkeypatch.setattr(compiled, "loops", None)
+    return ours, work()
+
+
+@pytest.mark.skipif(compiled.loops is None, reason="the inner loops were not compiled here")
+@pytest.mark.parametrize("mono", [False, True])
+def test_compiled_loops_find_the_same(monkeypatch, mono):
+    positive, _, _ = dirty(21, mono=mono, dark_scratches=1)
+    ours, plain = both(monkeypatch, lambda: find_spots(positive, threads=1))
+    assert len(ours) > 20
+    assert (ours.labels == plain.labels).all() and ours.rows == plain.rows and ours.doubtful == plain.doubtful
+
+
+@pytest.mark.skipif(compiled.loops is None, reason="the inner loops were not compiled here")
+@pytest.mark.parametrize("shape", [(49, 61), (103, 167), (64, 1100)])
+def test_compiled_loops_measure_the_same(monkeypatch, shape):
+    rng = np.random.default_rng(9)
+    plane = (1000 + 200 * ndimage.gaussian_filter(rng.standard_normal(shape), 1) * 5).astype(np.int16)
+    mask = rng.random(shape) < 0.5
+    index = np.flatnonzero(mask)
+
+    def work():
+        level = next(candidates.levels(plane, threads=1))
+        parts = candidates.parts(level)
+        frame = features.Frame(plane)
+        part, count = components.connected(index, shape[1])
+        shape_of = kinds.shapes(index, part, count, shape[1])
+        return (*candidates.top_hat(plane, 11, 16, threads=1), parts.index, parts.part, features.glance(parts, frame),
+                features.measure(parts, None, frame).values, part, *vars(shape_of).values())
+
+    for ours, plain in zip(*both(monkeypatch, work)):
+        assert ours.shape == plain.shape
+        np.testing.assert_allclose(ours, plain, rtol=1e-5, atol=1e-5)
+
+
+@pytest.mark.skipif(compiled.loops is None, reason="the inner loops were not compiled here")
+def test_compiled_loops_check_lengths():
+    loops, whole = compiled.loops, np.zeros(100, np.int64)
+    with pytest.raises(ValueError, match="holds"):
+        loops.connect(whole, 101, 10, np.zeros(200, np.int64))
+    with pytest.raises(ValueError, match="does not rise"):
+        loops.connect(whole, 100, 10, np.zeros(100, np.int64))
+    plane = np.zeros((10, 10), np.int16)
+    with pytest.raises(ValueError, match="outside"):
+        loops.tally(whole + 100, whole, np.zeros(100, np.float32), 100, plane, plane, 100, np.zeros((1, 9)), 1)
+    with pytest.raises(ValueError, match="no such part"):
+        loops.form(whole, whole + 1, 100, 1, 10, np.zeros((1, 11)))
+    with pytest.raises(ValueError, match="no such tiles"):
+        loops.top_hat(plane, 10, 10, 11, 4, 3, 2, 0, 3, plane, np.zeros((3, 2), np.int16), np.zeros((3, 2), np.int16))
+    with pytest.raises(ValueError, match="no such column"):
+        loops.walk(np.zeros((2, 3), np.float32), 2, 3, np.zeros(3, np.float32), np.arange(4), np.full(1, 3, np.uint8),
+                   np.zeros(1, np.uint8), np.zeros(2, np.float32), 1, 1, np.zeros(2, np.float32))
 
 
 def test_channels_lead_back_to_the_film():

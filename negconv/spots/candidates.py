@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from . import noise
+from . import compiled, noise
 from .components import connected
 
 #: Side of the square no candidate may hold, in pixels of its level; each level halves the picture.
@@ -172,6 +172,8 @@ def top_hat(plane: np.ndarray, side: int, tile: int, *, threads: int = 2) -> tup
     pad, top, bottom = 2 * half, np.int16(32767), np.int16(-32768)
 
     def work(r0: int, r1: int) -> None:
+        if compiled.loops:
+            return compiled.loops.top_hat(plane, h, w, side, tile, rows, columns, r0, r1, out, peaks, tops)
         y0, y1 = r0 * tile, (h if r1 == rows else r1 * tile)
         n = y1 - y0
         a = np.full((n + 2 * pad, w + 2 * pad), top, np.int16)

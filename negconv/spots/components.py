@@ -3,6 +3,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from . import compiled
+
 
 def connected(index: np.ndarray, width: int) -> tuple[np.ndarray, int]:
     """Number the 8-connected parts of a set of pixels.
@@ -27,6 +29,9 @@ def connected(index: np.ndarray, width: int) -> tuple[np.ndarray, int]:
     n = len(index)
     if n == 0:
         return np.zeros(0, np.int64), 0
+    if compiled.loops:
+        part = np.empty(n, np.int64)
+        return part, compiled.loops.connect(np.ascontiguousarray(index, np.int64), n, width, part)
     # One empty column more, so that neither runs nor diagonals reach round the edge.
     wide = width + 1
     place = index + index // width

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from . import compiled
 from .candidates import Level, Parts
 from .channels import Channels
 from .kinds import Shapes, shapes
@@ -43,20 +44,12 @@ class Measured:
 
 def glance(parts: Parts, frame: Frame) -> np.ndarray:
     """The first columns of every part of a level, float32 (count, len(FIRST)): enough to drop most of the picture."""
-    level, index, part, n = parts.level, parts.index, parts.part, len(parts.step)
+    level, n = parts.level, len(parts.step)
     width = level.plane.shape[1]
-    value = level.height.reshape(-1)[index].astype(np.float32)
-    area = np.bincount(part, minlength=n)
-    peak, top = np.zeros(n, np.float32), np.full(n, -32768, np.float32)
-    np.maximum.at(peak, part, value)
-    np.maximum.at(top, part, level.plane.reshape(-1)[index].astype(np.float32))
-    mean = np.bincount(part, value, n) / area
-    square = np.bincount(part, value * value, n) / area
-    core2 = np.bincount(part[value > parts.threshold * np.float32(1.3)], minlength=n) / area
-    core4 = np.bincount(part[value > parts.threshold * np.float32(2)], minlength=n) / area
+    area, total, squares, core2, core4, peak, top, middle, _ = _tally(parts)
+    mean, square = total / area, squares / area
+    core2, core4, middle = core2 / area, core4 / area, middle.astype(np.int64)
     height = square / mean
-    middle = np.empty(n, np.int64)
-    middle[part] = index
     ty = np.minimum(middle // width // level.tile, level.grain.shape[0] - 1)
     tx = np.minimum(middle % width // level.tile, level.grain.shape[1] - 1)
     grain = level.grain[ty, tx]
@@ -75,93 +68,61 @@ def _log(v) -> np.ndarray:
     return np.log(np.maximum(v, 1e-3))
 
 
+def _tally(parts: Parts) -> np.ndarray:
+    """Of each part: pixels, sum and sum of squares of the height, pixels above 1.3 and 2 thresholds, greatest height and
+    density, one of its pixels, and the sum of its density; float64 (9, count)."""
+    level, index, part, n = parts.level, parts.index, parts.part, len(parts.step)
+    height, plane = level.height.reshape(-1), level.plane.reshape(-1)
+    if compiled.loops:
+        out = np.zeros((n, 9))
+        out[:, 6] = -32768
+        compiled.loops.tally(index, part, parts.threshold, len(index), height, plane, height.size, out, n)
+        return out.T
+    value = height[index].astype(np.float32)
+    peak, top, middle = np.zeros(n), np.full(n, -32768.0), np.empty(n)
+    np.maximum.at(peak, part, value)
+    np.maximum.at(top, part, plane[index])
+    middle[part] = index
+    return np.stack([np.bincount(part, minlength=n), np.bincount(part, value, n), np.bincount(part, value * value, n),
+                     np.bincount(part[value > parts.threshold * np.float32(1.3)], minlength=n),
+                     np.bincount(part[value > parts.threshold * np.float32(2)], minlength=n), peak, top, middle,
+                     np.bincount(part, plane[index], n)])
+
+
 def measure(parts: Parts, channels: Channels | None, frame: Frame) -> Measured:
     """The other features of every part of a level."""
     level, index, part, n = parts.level, parts.index, parts.part, len(parts.step)
     width = level.plane.shape[1]
     rows = level.plane.shape[0]
-    plane, height = level.plane.reshape(-1), level.height.reshape(-1)
     # Each threshold's parts on a sheet of their own, below the last, since they cover one another.
     shape = shapes(index + parts.rung * (rows * width), part, n, width)
     np.subtract(shape.y, parts.step * rows, out=shape.y)
     shape.box[:, 1] -= parts.step * rows
-    value = height[index].astype(np.float32)
-    dense = plane[index].astype(np.float32)
-    area = shape.area.astype(np.float32)
-
-    def mean(v):
-        return (np.bincount(part, v, n) / area).astype(np.float32)
-
-    first, second = mean(value), mean(value * value)
+    area, total, squares, _, _, peak, _, _, dense = _tally(parts)
+    first, second = (total / area).astype(np.float32), (squares / area).astype(np.float32)
+    density = (dense / area).astype(np.float32)
     total = second / first
-    peak = np.zeros(n, np.float32)
-    np.maximum.at(peak, part, value)
     spread = np.sqrt(np.maximum(second - first * first, 0)) / first
 
-    # Pairs across the outline: inside 1, on it, outside 1, 2, 3, in four directions.
-    y, x = index // width, index % width
-    sums = np.zeros((12, n))
-    colour = np.zeros((3, n))
-    squares = np.zeros(n)
-    sides, rings = [], []
-    hue = channels is not None
-    met = []
-    for dy, dx in ((0, 1), (0, -1), (1, 0), (-1, 0)):
-        off = dy * width + dx
-        beyond = np.clip(index + off, 0, len(height) - 1)
-        out = np.flatnonzero(height[beyond] <= parts.threshold)
-        yy, xx = y[out], x[out]
-        out = out[(yy + 4 * dy >= 0) & (yy + 4 * dy < rows) & (xx + 4 * dx >= 0) & (xx + 4 * dx < width)
-                  & (yy - dy >= 0) & (yy - dy < rows) & (xx - dx >= 0) & (xx - dx < width)]
-        at, who = index[out], part[out]
-        met.append((off, at, who, out))
-        sums[0] += np.bincount(who, minlength=n)
-        sums[9] += np.bincount(who, np.minimum(height[at + 3 * off], value[out]), n)
-    ground = np.where(sums[0] > 0, sums[9] / np.maximum(sums[0], 1), 0.0)
-    contrast = np.maximum(total - ground, 1).astype(np.float32)
-    for off, at, who, out in met:
-        here = plane[at].astype(np.float32)
-        inner = plane[at - off].astype(np.float32)
-        beyond = [plane[at + k * off].astype(np.float32) for k in (1, 2, 3, 4)]
-        ref = contrast[who]
-        two = (np.maximum(here, inner) - beyond[1]) / ref
-        sums[1] += np.bincount(who, (here - beyond[0]) / ref, n)
-        sums[2] += np.bincount(who, two, n)
-        sums[3] += np.bincount(who, (inner - here) / ref, n)
-        sums[4] += np.bincount(who, (beyond[1] - beyond[3]) / ref, n)
-        sums[5] += np.bincount(who, two < 0.35, n)
-        sums[6] += np.bincount(who, _sharpest(level, at, off, width) / ref, n)
-        squares += np.bincount(who, two * two, n)
-        sums[10] += np.bincount(who, beyond[2], n)
-        sums[11] += np.bincount(who, beyond[2] * beyond[2], n)
-        side, reach = np.bincount(who, two, n), np.bincount(who, beyond[2], n)
-        count = np.bincount(who, minlength=n)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            sides.append(side / count)
-            rings.append(reach / count)
-        if hue:
-            inside = _pixels(channels, at - off * (area[who] > 8), width, level.scale)
-            outside = _pixels(channels, at + 2 * off, width, level.scale)
-            for c in range(3):
-                colour[c] += np.bincount(who, inside[:, c] - outside[:, c], n)
-    pairs = np.maximum(sums[0], 1)
-    edge = sums / pairs
-    side_spread = np.sqrt(np.maximum(squares / pairs - edge[2] ** 2, 0))
+    ground, contrast, met = _across(parts, total)
+    pairs = np.maximum(met[PAIRS], 1)
+    edge = met / pairs
+    side_spread = np.sqrt(np.maximum(edge[SPREAD] - edge[TWO] ** 2, 0))
     with np.errstate(all="ignore"):
-        least = np.fmin.reduce(sides)
+        least = np.fmin.reduce(met[SIDE] / met[SIDES])
+        rings = met[REACH] / met[SIDES]
         ring_range = (np.fmax.reduce(rings) - np.fmin.reduce(rings)) / contrast
-    least = np.where(np.isfinite(least), least, edge[2])
+    least = np.where(np.isfinite(least), least, edge[TWO])
     ring_range = np.where(np.isfinite(ring_range), ring_range, 0)
-    ring_spread = np.sqrt(np.maximum(edge[11] - edge[10] ** 2, 0)) / contrast
+    ring_spread = np.sqrt(np.maximum(edge[RINGS] - edge[RING] ** 2, 0)) / contrast
     ty = np.minimum(shape.y.astype(np.int64) // level.tile, level.grain.shape[0] - 1)
     tx = np.minimum(shape.x.astype(np.int64) // level.tile, level.grain.shape[1] - 1)
     grain = level.grain[ty, tx]
     typical, strong, _, strongest = np.maximum(level.around[:, ty, tx], 1)
     bright, brightest = level.tops[:, ty, tx]
     rank = 1 - np.searchsorted(level.rank, contrast) / level.rank.size
-    density = mean(dense)
-    if hue:
-        colour /= pairs
+    if channels is not None:
+        colour = _colours(parts, channels, area) / pairs
         middle = colour.mean(axis=0)
         safe = np.where(np.abs(middle) > 0.02, middle, np.where(middle < 0, -0.02, 0.02))
         colour_spread, colour_least = colour.std(axis=0) / np.abs(safe), (colour / safe).min(axis=0)
@@ -170,14 +131,14 @@ def measure(parts: Parts, channels: Channels | None, frame: Frame) -> Measured:
 
     log = _log
     columns = (log(contrast / grain), log(contrast / STEPS), log(contrast / typical), log(contrast / strong),
-               log(contrast / strongest), log(rank), (peak - ground) / contrast, spread * total / contrast, edge[1], edge[2],
-               edge[3], edge[4], edge[5], least, side_spread, ring_spread, ring_range, ground / contrast, log(area),
+               log(contrast / strongest), log(rank), (peak - ground) / contrast, spread * total / contrast, edge[ONE],
+               edge[TWO], edge[INNER], edge[SLOPE], edge[OPEN], least, side_spread, ring_spread, ring_range, ground / contrast, log(area),
                log(shape.length), log(shape.width), log(shape.length / np.maximum(shape.width, 1)),
                log(shape.long_axis / shape.short_axis), area / (0.785 * shape.long_axis * shape.short_axis + 1e-3),
                log(shape.edge / np.sqrt(area)), (density - frame.top) / STEPS, (density - brightest) / STEPS,
                (density - bright) / STEPS, np.minimum(colour_spread, 3), np.clip(colour_least, -2, 1),
-               edge[2] - frame.steepness, log(contrast / total), log(np.sqrt(area) * level.scale),
-               edge[6])
+               edge[TWO] - frame.steepness, log(contrast / total), log(np.sqrt(area) * level.scale),
+               edge[SHARP])
     return Measured(np.stack(columns, axis=1).astype(np.float32), ground, contrast)
 
 
@@ -200,6 +161,86 @@ def _steepness(plane: np.ndarray) -> float:
     limit = np.percentile(four[:, ::3], 97)
     chosen = four >= max(limit, 1)
     return float(two[chosen].sum() / max(four[chosen].sum(), 1))
+
+
+#: Rows of `_across`: pairs, and sums over them.
+PAIRS, ONE, TWO, INNER, SLOPE, OPEN, SHARP, SPREAD, RING, RINGS = range(10)
+#: Of the four sides: sums of the fall over two pixels, of the density three pixels out, and pairs.
+SIDE, REACH, SIDES = slice(10, 14), slice(14, 18), slice(18, 22)
+GROUND, EDGES = 22, 23
+
+
+def _across(parts: Parts, total: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """What lies across the outlines: pairs of a pixel inside and those outside, to the four sides.
+
+    Parameters
+    ----------
+    parts : Parts
+    total : float32 array (count,)
+        Height of each part.
+
+    Returns
+    -------
+    ground : float array (count,)
+        Mean height three pixels out.
+    contrast : float32 array (count,)
+        Height over that ground.
+    met : float64 array (EDGES, count)
+        Sums over the pairs; falls are in contrasts.
+    """
+    level, index, part, n = parts.level, parts.index, parts.part, len(parts.step)
+    if compiled.loops:
+        contrast, out = np.empty(n, np.float32), np.zeros((n, EDGES))
+        compiled.loops.across(index, part, parts.threshold, len(index), level.height, level.plane, *level.plane.shape, level.full,
+                              *level.full.shape, level.scale, np.ascontiguousarray(total, np.float32), n, contrast, out)
+        return out[:, GROUND], contrast, out.T
+    width = level.plane.shape[1]
+    plane, height = level.plane.reshape(-1), level.height.reshape(-1)
+    met = np.zeros((EDGES, n))
+    sides = list(_sides(parts))
+    for off, at, who in sides:
+        met[PAIRS] += np.bincount(who, minlength=n)
+        met[GROUND] += np.bincount(who, np.minimum(height[at + 3 * off], height[at]), n)
+    met[GROUND] = np.where(met[PAIRS] > 0, met[GROUND] / np.maximum(met[PAIRS], 1), 0.0)
+    contrast = np.maximum(total - met[GROUND], 1).astype(np.float32)
+    for side, (off, at, who) in enumerate(sides):
+        inner, here, *beyond = (plane[at + k * off].astype(np.float32) for k in (-1, 0, 1, 2, 3, 4))
+        ref = contrast[who]
+        two = (np.maximum(here, inner) - beyond[1]) / ref
+        for row, value in ((ONE, (here - beyond[0]) / ref), (TWO, two), (INNER, (inner - here) / ref),
+                           (SLOPE, (beyond[1] - beyond[3]) / ref), (OPEN, two < 0.35), (SHARP, _sharpest(level, at, off, width) / ref),
+                           (SPREAD, two * two), (RING, beyond[2]), (RINGS, beyond[2] * beyond[2]),
+                           (SIDE.start + side, two), (REACH.start + side, beyond[2]), (SIDES.start + side, None)):
+            met[row] += np.bincount(who, value, n)
+    return met[GROUND], contrast, met
+
+
+def _sides(parts: Parts):
+    """To each of the four sides: the step, and the pixels with their parts from which it leads out, with room for four."""
+    level, index, part = parts.level, parts.index, parts.part
+    rows, width = level.plane.shape
+    height = level.height.reshape(-1)
+    y, x = index // width, index % width
+    for dy, dx in ((0, 1), (0, -1), (1, 0), (-1, 0)):
+        off = dy * width + dx
+        beyond = np.clip(index + off, 0, len(height) - 1)
+        out = np.flatnonzero(height[beyond] <= parts.threshold)
+        yy, xx = y[out], x[out]
+        out = out[(yy + 4 * dy >= 0) & (yy + 4 * dy < rows) & (xx + 4 * dx >= 0) & (xx + 4 * dx < width)
+                  & (yy - dy >= 0) & (yy - dy < rows) & (xx - dx >= 0) & (xx - dx < width)]
+        yield off, index[out], part[out]
+
+
+def _colours(parts: Parts, channels: Channels, area) -> np.ndarray:
+    """Sums over the same pairs of the fall in each channel; (3, count)."""
+    n, width = len(area), parts.level.plane.shape[1]
+    colour = np.zeros((3, n))
+    for off, at, who in _sides(parts):
+        inside = _pixels(channels, at - off * (area[who] > 8), width, parts.level.scale)
+        outside = _pixels(channels, at + 2 * off, width, parts.level.scale)
+        for c in range(3):
+            colour[c] += np.bincount(who, inside[:, c] - outside[:, c], n)
+    return colour
 
 
 def _sharpest(level: Level, at: np.ndarray, off: int, width: int) -> np.ndarray:

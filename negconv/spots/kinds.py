@@ -5,6 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from . import compiled
+
 
 @dataclass(frozen=True, eq=False)
 class Shapes:
@@ -40,34 +42,42 @@ def shapes(index: np.ndarray, part: np.ndarray, count: int, width: int) -> Shape
     Counted pixel sides make a slanted outline longer than it is by up to sqrt 2; the mean factor is 4 / pi
     (Crofton's formula for the square grid).
     """
-    y, x = index // width, index % width
-    area = np.bincount(part, minlength=count)
+    area, cx, cy, xx, yy, xy, x0, y0, x1, y1, shared = _forms(index, part, count, width)
     safe = np.maximum(area, 1)
-    cx, cy = np.bincount(part, x, count) / safe, np.bincount(part, y, count) / safe
-    dx, dy = x - cx[part], y - cy[part]
-    xx = np.bincount(part, dx * dx, count) / safe + 1 / 12
-    yy = np.bincount(part, dy * dy, count) / safe + 1 / 12
-    xy = np.bincount(part, dx * dy, count) / safe
+    xx, yy, xy = xx / safe + 1 / 12, yy / safe + 1 / 12, xy / safe
     mean, half = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
-    box = np.empty((count, 4), np.int64)
-    low, high = np.full((2, count), np.iinfo(np.int64).max), np.full((2, count), -1)
-    for k, v in enumerate((x, y)):
-        np.minimum.at(low[k], part, v)
-        np.maximum.at(high[k], part, v)
-    box[:, 0], box[:, 1] = low
-    box[:, 2:] = (high - low + 1).T
-    edge = 4 * area
-    right = np.flatnonzero((np.diff(index) == 1) & (x[1:] != 0) & (part[1:] == part[:-1]))
-    edge = edge - 2 * np.bincount(part[right], minlength=count)
-    at = np.searchsorted(index, index + width)
-    at[at == len(index)] = 0
-    down = (index[at] == index + width) & (part[at] == part)
-    edge = edge - 2 * np.bincount(part[down], minlength=count)
+    area = area.astype(np.int64)
+    box = np.stack([x0, y0, x1 - x0 + 1, y1 - y0 + 1], axis=1).astype(np.int64)
+    edge = (4 * area - 2 * shared).astype(np.int64)
     outline = edge * (np.pi / 4)
     root = np.sqrt(np.maximum(outline ** 2 / 16 - area, 0))
     length = np.maximum(outline / 4 + root, 4 * np.sqrt(mean + half) * 0.87)
     return Shapes(area, cx, cy, box, length, area / np.maximum(length, 1), 4 * np.sqrt(mean + half),
                   4 * np.sqrt(np.maximum(mean - half, 1 / 12)), np.arctan2(2 * xy, xx - yy) / 2, edge)
+
+
+def _forms(index, part, count: int, width: int) -> np.ndarray:
+    """Of each part: pixels, mean x and y, sums of squares and products about it, least and greatest x and y, and pairs of
+    its pixels side by side; float64 (11, count)."""
+    if compiled.loops:
+        out = np.zeros((count, 11))
+        compiled.loops.form(np.ascontiguousarray(index, np.int64), np.ascontiguousarray(part, np.int64), len(index), count, width, out)
+        return out.T
+    y, x = index // width, index % width
+    area = np.bincount(part, minlength=count)
+    safe = np.maximum(area, 1)
+    cx, cy = np.bincount(part, x, count) / safe, np.bincount(part, y, count) / safe
+    dx, dy = x - cx[part], y - cy[part]
+    low, high = np.full((2, count), np.inf), np.full((2, count), -1.0)
+    for k, v in enumerate((x, y)):
+        np.minimum.at(low[k], part, v)
+        np.maximum.at(high[k], part, v)
+    right = np.flatnonzero((np.diff(index) == 1) & (x[1:] != 0) & (part[1:] == part[:-1]))
+    at = np.searchsorted(index, index + width)
+    at[at == len(index)] = 0
+    down = (index[at] == index + width) & (part[at] == part)
+    shared = np.bincount(part[right], minlength=count) + np.bincount(part[down], minlength=count)
+    return np.stack([area, cx, cy, *(np.bincount(part, v, count) for v in (dx * dx, dy * dy, dx * dy)), *low, *high, shared])
 
 
 def kinds(shape: Shapes, light: np.ndarray, contrast: np.ndarray | None = None) -> list[str]:
