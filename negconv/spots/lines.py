@@ -1,0 +1,201 @@
+"""Thin dark lines, found by adding up along them: far below what stands out at a single pixel.
+
+Sums over straight pieces at all slopes come from sums over halves (Goetz and Druckmueller, "A fast digital Radon transform",
+Pattern Recognition 29, 1996); pieces that continue each other are chained, so that a line may bend.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from . import noise
+
+#: Rows of a piece, a power of two; the steepest goes one pixel across for each along.
+PIECE = 16
+#: Distance of the pixels on either side that a line must be darker than.
+BESIDE = 3
+#: Units to a usual step, and the most units one pixel may say: no spot is a line.
+UNIT, MOST = 4, 12
+#: Side of the tiles the usual step is taken in, and the least it is held for.
+TILE, FINE = 16, 3.0
+#: Least sum of a piece, and of a line, in standard deviations of the sum of a piece of noise.
+LEAST, WORTH = 3.6, 8.0
+#: How far pieces may miss each other, turn and leave a gap, and what each costs of the sum.
+MISS, TURN, GAP = 1.6, 4, 2
+MISSED, TURNED, SKIPPED = 3.0, 2.0, 30.0
+#: Strips worked on at a time.
+BLOCK = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Line:
+    """A dark line.
+
+    Attributes
+    ----------
+    sum : float
+        What its pixels say together, in standard deviations of a piece of noise.
+    pieces : int
+    points : float array (n, 2)
+        x, y along it, in pixels of the full picture.
+    scale : int
+        Of the plane it was found in.
+    """
+
+    sum: float
+    pieces: int
+    points: np.ndarray
+    scale: int
+
+
+def lines(plane: np.ndarray, scale: int = 1) -> list[Line]:
+    """Dark lines of a plane (int16), the plainest first; `scale` is the number of pixels of the full picture in one of its own.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(0)
+    >>> plane = rng.normal(1000, 30, (200, 300)).astype(np.int16)
+    >>> plane[:, 120] -= 45
+    >>> [round(float(p[0])) for p in lines(plane)[0].points[::8]]
+    [120, 120, 120]
+    """
+    found = []
+    for across in (False, True):
+        turned = np.ascontiguousarray(plane.T) if across else plane
+        if min(turned.shape) < 2 * TILE:
+            continue
+        sums = pieces(evened(steps_down(turned)), LEAST * UNIT * np.sqrt(PIECE))
+        for total, chain in chains(sums, WORTH * UNIT * np.sqrt(PIECE)):
+            top, x, slope = sums[chain, 0] * PIECE, sums[chain, 1], sums[chain, 2]
+            points = np.stack([np.stack([x, x + slope], 1), np.stack([top, top + PIECE - 1], 1)], 2).reshape(-1, 2)
+            points = (points[:, ::-1] if across else points) + 0.5
+            found.append(Line(total / (UNIT * np.sqrt(PIECE)), len(chain), points * scale - 0.5, scale))
+    return sorted(found, key=lambda line: -line.sum)
+
+
+def steps_down(plane: np.ndarray) -> np.ndarray:
+    """How much lower each pixel is than the lower of those on either side of it along the row; int16."""
+    out = np.empty(plane.shape, np.int16)
+    out[:, :BESIDE], out[:, -BESIDE:] = -2000, -2000
+    side = np.minimum(plane[:, :-2 * BESIDE], plane[:, 2 * BESIDE:])
+    np.subtract(side, plane[:, BESIDE:-BESIDE], out=out[:, BESIDE:-BESIDE])
+    return out
+
+
+def evened(step: np.ndarray) -> np.ndarray:
+    """Steps less their mean around, in units of what is usual there, limited; int16."""
+    h, w = step.shape
+    rows, columns = noise.tiles(step.shape, TILE)
+    mean, size = np.empty((2, rows, columns), np.float32)
+    for r in range(rows):
+        part = step[r * TILE:(r + 1) * TILE:2, :columns * TILE]
+        n = part.shape[0] * TILE
+        mean[r] = part.sum(axis=0, dtype=np.int32).reshape(columns, -1).sum(axis=1) / n
+        part = np.abs(part - np.repeat(mean[r], TILE).astype(np.int16))
+        size[r] = part.sum(axis=0, dtype=np.int32).reshape(columns, -1).sum(axis=1) / n
+    # Mean absolute deviation to standard deviation, of normal noise.
+    mean, size = _middling(mean), np.maximum(_middling(size), FINE) * np.float32(1.25)
+    across = np.minimum(np.arange(w) // TILE, columns - 1)
+    out = np.empty((h, w), np.int16)
+    for r in range(rows):
+        y0, y1 = r * TILE, h if r == rows - 1 else (r + 1) * TILE
+        value = step[y0:y1].astype(np.float32)
+        value -= mean[r][across]
+        value *= (UNIT / size[r])[across]
+        np.clip(value, -MOST, MOST, out=value)
+        np.copyto(out[y0:y1], np.rint(value, out=value), casting="unsafe")
+    return out
+
+
+def _middling(values: np.ndarray) -> np.ndarray:
+    """Medians of 3 x 3 tiles."""
+    h, w = values.shape
+    padded = np.pad(values, 1, mode="edge")
+    return np.sort(np.stack([padded[i:i + h, j:j + w] for i in range(3) for j in range(3)]), axis=0)[4]
+
+
+def sums_right(value: np.ndarray) -> np.ndarray:
+    """Sums over straight pieces of `PIECE` rows that reach 0 .. PIECE - 1 pixels to the right.
+
+    Returns
+    -------
+    int16 array (strips, PIECE, w)
+        By strip of rows, reach and x of the upper end; pieces that leave the plane have a low sum.
+    """
+    strips, w = value.shape[0] // PIECE, value.shape[1]
+    table = value[:strips * PIECE].reshape(strips, PIECE, 1, w)
+    while table.shape[1] > 1:
+        n, rows, slopes, _ = table.shape
+        new = np.empty((n, rows // 2, 2 * slopes, w), np.int16)
+        for s in range(slopes):
+            for k in (s, s + 1):
+                to = new[:, :, s + k]
+                np.add(table[:, 0::2, s, :w - k], table[:, 1::2, s, k:], out=to[..., :w - k])
+                to[..., w - k:] = -MOST * PIECE
+        table = new
+    return table[:, 0]
+
+
+def pieces(value: np.ndarray, least: float) -> np.ndarray:
+    """The pieces with a sum of at least `least`, and none greater around: rows of strip, x above, reach, sum; float (n, 4)."""
+    found = []
+    strips = value.shape[0] // PIECE
+    for first in range(0, strips, BLOCK):
+        rows = value[first * PIECE:min(first + BLOCK, strips) * PIECE]
+        left = sums_right(np.ascontiguousarray(rows[:, ::-1]))[:, :0:-1, ::-1]
+        right = sums_right(rows)
+        strip, x = np.nonzero(np.maximum(left.max(axis=1), right.max(axis=1)) >= least)
+        column = np.concatenate([left[strip, :, x], right[strip, :, x]], axis=1)
+        best = column.argmax(axis=1)
+        found.append(np.stack([strip + first, x, best - (PIECE - 1), column[np.arange(len(x)), best]], axis=1))
+    if not found:
+        return np.zeros((0, 4))
+    found = np.concatenate(found).astype(float)
+    # By strip and middle; of those within two pixels the greatest stays.
+    key = np.rint((found[:, 0] + 1) * 4 * value.shape[1] + found[:, 1] + found[:, 2] / 2)
+    order = np.argsort(key, kind="stable")
+    found, key = found[order], key[order]
+    keep = np.ones(len(found), bool)
+    for off in range(1, 12):
+        near = key[off:] - key[:-off] <= 2
+        if not near.any():
+            break
+        keep[off:] &= ~(near & (found[off:, 3] <= found[:-off, 3]))
+        keep[:-off] &= ~(near & (found[:-off, 3] < found[off:, 3]))
+    return found[keep]
+
+
+def chains(found: np.ndarray, least: float) -> list[tuple[float, list[int]]]:
+    """Pieces that continue each other: the sum and the rows of `found` of each chain with a sum of at least `least`."""
+    if not len(found):
+        return []
+    strip, x, reach, value = found[:, 0].astype(int), found[:, 1], found[:, 2], found[:, 3]
+    end, score, back = x + reach, value.copy(), np.full(len(found), -1)
+    starts = np.searchsorted(strip, np.arange(strip[-1] + 2))
+    for s in range(strip[0] + 1, strip[-1] + 1):
+        me = np.arange(starts[s], starts[s + 1])
+        for gap in range(min(GAP + 1, s)):
+            them = np.arange(starts[s - 1 - gap], starts[s - gap])
+            if not len(me) or not len(them):
+                continue
+            slope = (reach[me][:, None] + reach[them]) / (2 * (PIECE - 1))
+            miss = np.abs(x[me][:, None] - end[them] - slope * (1 + gap * PIECE))
+            turn = np.abs(reach[me][:, None] - reach[them])
+            gain = score[them] - TURNED * turn - MISSED * miss - SKIPPED * gap
+            gain[(miss > MISS + 0.8 * gap) | (turn > TURN)] = 0
+            best = gain.argmax(axis=1)
+            more = value[me] + gain[np.arange(len(me)), best]
+            up = more > score[me]
+            score[me[up]], back[me[up]] = more[up], them[best[up]]
+    free, out = np.ones(len(found), bool), []
+    for i in np.argsort(-score, kind="stable").tolist():
+        chain, k = [], i
+        while k >= 0 and free[k]:
+            free[k] = False
+            chain.append(k)
+            k = back[k]
+        total = score[i] - (score[k] if k >= 0 else 0)
+        if chain and total >= least:
+            out.append((float(total), chain[::-1]))
+    return out

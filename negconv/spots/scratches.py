@@ -1,0 +1,359 @@
+"""Dark scratches: lines of lost density, told from the picture's own lines by how they run over it.
+
+A scratch is as sharp as the copying lens draws, keeps its width and its depth, lets through what lies on both sides of it, and
+ends where it likes; a wire, a joint or a stroke is as soft as the picture and ends where its object ends.
+"""
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+
+from . import noise
+from .channels import Channels
+from .features import Frame
+from .lines import Line, lines
+from .noise import STEPS
+from .score import HEARD, Trees
+
+#: Pixels looked at on either side of a line, and rows averaged along it.
+REACH, BLOCK = 16, 8
+#: Pixels at half depth beyond which a line is something in the picture.
+WIDEST = 11
+#: By how many pixels a line found may be moved to where it is darkest, first and then.
+MOVES = (5, 3)
+#: The scales lines are sought at, the most that are looked into, and the most that are kept.
+SCALES, TRIED, MANY = (2, 4), 200, 120
+#: Share of the usual depth at which a scratch ends.
+END = 0.4
+#: The most, in depths of the line, that its surroundings may vary across it (usually and anywhere) and its sides may differ.
+HOPELESS = (0.7, 2.5, 1.5)
+#: Pixels beyond an end that are looked at.
+BEYOND = (6, 38)
+#: Pixels within which other lines are near.
+NEAR = 200
+#: Doubt any frame leaves.
+DOUBT = 0.1
+#: Names of the columns of a scratch's values, in their order.
+NAMES = ("sum", "length", "contrast", "contrast/grain", "contrast/noise", "width", "left edge", "right edge", "edge over frame's",
+         "sides apart", "spread of that", "uneven", "share there", "through", "through known", "uneven for its ground",
+         "least density", "density over low", "angle", "bend", "ground along", "shoulder", "lobe", "ends at the edge",
+         "ground changes beyond", "goes on beyond", "colour spread", "colour least", "colour most", "width uneven", "scale",
+         "pieces a pixel", "darker side over low", "rough", "parallel near", "near", "alike", "parallel", "plainer", "all")
+_AT = np.arange(-REACH, REACH + 1)
+
+
+@dataclass(frozen=True, eq=False)
+class Scratch:
+    """A line looked into.
+
+    Attributes
+    ----------
+    points, normals : float array (n, 2)
+        x, y a pixel apart along it, and the direction across.
+    half : (float, float)
+        Its width to either side at half its depth.
+    contrast : float
+        Density it lacks, in steps.
+    values : float32 array
+        The columns of `NAMES` that are its own.
+    """
+
+    points: np.ndarray
+    normals: np.ndarray
+    half: tuple[float, float]
+    contrast: float
+    values: np.ndarray
+
+    def pixels(self, shape) -> np.ndarray:
+        """Flat indices of its pixels in a picture of that shape, sorted."""
+        low, high = max(self.half[0], 0.5), max(self.half[1], 0.5)
+        across = np.arange(-np.floor(2 * low) / 2, np.floor(2 * high) / 2 + 0.01, 0.5)
+        x, y, inside = _places(self.points, self.normals, across, shape)
+        return np.unique((y * shape[1] + x)[inside])
+
+
+def find(plane: np.ndarray, colour: Channels | None, frame: Frame, *, threads: int = 1) -> tuple[list[Scratch], np.ndarray]:
+    """Lines that may be scratches, and the columns `NAMES` of each, float32 (n, len(NAMES))."""
+    small, found = plane, []
+    for scale in range(1, SCALES[-1] + 1):
+        if scale & (scale - 1) == 0 and scale > 1:
+            small = noise.halved(small, threads=threads)
+            if scale in SCALES:
+                found += lines(small, scale)
+    found.sort(key=lambda line: -line.sum)
+    low = float(np.percentile(plane[::7, ::5], 1))
+    cells = np.zeros((plane.shape[0] // 4 + 3, plane.shape[1] // 4 + 3), bool)
+    out, tried = [], 0
+    for line in found:
+        if len(out) == MANY or tried == TRIED:
+            break
+        if _taken(cells, resampled(line.points)):
+            continue
+        tried += 1
+        scratch = measure(plane, colour, frame, low, line)
+        if scratch is None or _taken(cells, scratch.points):
+            continue
+        y, x = (scratch.points[:, ::-1] // 4).astype(int).T + 1
+        for dy in (-1, 0, 1):
+            for dx in (-1, 0, 1):
+                cells[np.clip(y + dy, 0, cells.shape[0] - 1), np.clip(x + dx, 0, cells.shape[1] - 1)] = True
+        out.append(scratch)
+    if not out:
+        return [], np.zeros((0, len(NAMES)), np.float32)
+    return out, np.concatenate([np.stack([s.values for s in out]), among(out)], axis=1)
+
+
+def _taken(cells, points) -> bool:
+    y, x = (points[:, ::-1] // 4).astype(int).T + 1
+    return cells[np.clip(y, 0, cells.shape[0] - 1), np.clip(x, 0, cells.shape[1] - 1)].mean() > 0.5
+
+
+def resampled(points: np.ndarray) -> np.ndarray:
+    """Points a pixel apart along a polyline; a multiple of `BLOCK` of them."""
+    step = np.hypot(*np.diff(points, axis=0).T)
+    points = points[np.concatenate([[True], step > 0])]
+    at = np.concatenate([[0], np.cumsum(step[step > 0])])
+    n = max(int(at[-1]) // BLOCK * BLOCK, BLOCK)
+    s = np.arange(n) + (at[-1] - n) / 2
+    return np.stack([np.interp(s, at, points[:, k]) for k in (0, 1)], axis=1)
+
+
+def _smooth(v, reach):
+    """Running means over 2 reach + 1 rows; beyond the ends goes what lies within, turned about the end."""
+    reach = min(reach, (len(v) - 1) // 2)
+    if reach < 1:
+        return v
+    v = np.concatenate([2 * v[0] - v[reach:0:-1], v, 2 * v[-1] - v[-2:-reach - 2:-1]])
+    total = np.cumsum(v, axis=0)
+    out = total[2 * reach:].copy()
+    out[1:] -= total[:-2 * reach - 1]
+    return out / (2 * reach + 1)
+
+
+def _across(points, reach):
+    """Unit vectors across a line, whose direction is that of its running mean."""
+    points = _smooth(points, reach)
+    along = np.empty_like(points)
+    along[1:-1], along[0], along[-1] = points[2:] - points[:-2], points[1] - points[0], points[-1] - points[-2]
+    along /= np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-9)[:, None]
+    return np.stack([-along[:, 1], along[:, 0]], axis=1)
+
+
+def _places(points, normals, at, shape):
+    """Columns and rows of pixels across a line, and which lie in the picture."""
+    x = np.rint(points[:, :1] + normals[:, :1] * at).astype(np.int64)
+    y = np.rint(points[:, 1:] + normals[:, 1:] * at).astype(np.int64)
+    return x, y, (x >= 0) & (y >= 0) & (x < shape[1]) & (y < shape[0])
+
+
+def straightened(plane, points, normals):
+    """The picture along a line, laid straight: float32 (n, 2 REACH + 1)."""
+    h, w = plane.shape
+    x = np.rint(points[:, :1] + normals[:, :1] * _AT).astype(np.int32)
+    y = np.rint(points[:, 1:] + normals[:, 1:] * _AT).astype(np.int32)
+    if x.min() < 0 or y.min() < 0 or x.max() >= w or y.max() >= h:
+        np.minimum(np.maximum(x, 0, out=x), w - 1, out=x)
+        np.minimum(np.maximum(y, 0, out=y), h - 1, out=y)
+    return plane.reshape(-1)[y * w + x].astype(np.float32)
+
+
+def centred(plane, points):
+    """A line moved to where it is darkest: points a pixel apart and normals."""
+    points = resampled(points)
+    n, middle = len(points), REACH - 1
+    points = _smooth(points[:: BLOCK // 2], 2)
+    for reach in MOVES:
+        normals = _across(points, 3)
+        level = _smooth(straightened(plane, points, normals), 4)
+        level = level[:, :-2] + level[:, 1:-1] + level[:, 2:]
+        beside = np.minimum(level[:, middle - reach - 6:middle - reach].max(axis=1),
+                            level[:, middle + reach + 1:middle + reach + 7].max(axis=1))
+        deep = np.maximum(beside[:, None] - level[:, middle - reach:middle + reach + 1], 0)
+        deep = np.maximum(deep - 0.5 * deep.max(axis=1, keepdims=True), 0) + 1e-6
+        move = (deep * np.arange(-reach, reach + 1)).sum(axis=1) / deep.sum(axis=1)
+        points = points + normals * _smooth(move, 3)[:, None]
+    at, every = np.arange(0, n, BLOCK // 2), np.arange(n)
+    points = _smooth(np.stack([np.interp(every, at, v) for v in points.T], axis=1), 4)
+    return points, _across(points, 12)
+
+
+def _median(values, axis=-1):
+    """numpy's without its checks."""
+    values = np.sort(values, axis=axis)
+    n = values.shape[axis]
+    return (np.take(values, (n - 1) // 2, axis) + np.take(values, n // 2, axis)) / 2
+
+
+def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float, line: Line) -> Scratch | None:
+    """What is known of a line; None where nothing is left of it. `low` is a density few pixels of the frame are below."""
+    h, w = plane.shape
+    points, normals = centred(plane, line.points)
+    rows = straightened(plane, points, normals)
+    n = len(rows) // BLOCK
+    if n < 2:
+        return None
+    mean = rows[:n * BLOCK].reshape(n, BLOCK, -1).mean(axis=1)
+    profile = _median(mean - (_median(mean[:, 2:8]) + _median(mean[:, -8:-2]))[:, None] / 2, 0)
+    bottom = profile[REACH - 1:REACH + 2].mean()
+    if bottom >= 0:
+        return None
+    right, left = _half(profile[REACH:], bottom), _half(profile[REACH::-1], bottom)
+    if left + right > WIDEST:
+        return None
+    a, b = min(int(np.ceil(right)) + 1, REACH - 4), min(int(np.ceil(left)) + 1, REACH - 4)
+    core = max(int(min(left, right) / 2), 0)
+
+    def levels(mean):
+        one, other = mean[:, REACH - b - 3:REACH - b + 1].mean(axis=1), mean[:, REACH + a:REACH + a + 4].mean(axis=1)
+        return one, other, mean[:, REACH - core:REACH + core + 1].mean(axis=1)
+
+    one, other, middle = levels(mean)
+    deep = np.minimum(one, other) / 2 + (one + other) / 4 - middle
+    there = deep > END * _median(deep[deep >= _median(deep)])
+    on = np.flatnonzero(there)
+    if len(on) < 2:
+        return None
+    part = slice(on[0], on[-1] + 1)
+    n = part.stop - part.start
+    points, normals, rows = (v[part.start * BLOCK:part.stop * BLOCK] for v in (points, normals, rows))
+    mean, one, other, middle, deep, there = (v[part] for v in (mean, one, other, middle, deep, there))
+    contrast, apart = float(_median(deep)), one - other
+    if contrast <= 0:
+        return None
+    ground = (one + other) / 2
+    profile = _median(mean - ground[:, None], 0) / contrast
+    outer = np.abs(np.concatenate([profile[:REACH - b - 3], profile[REACH + a + 4:]]))
+    shoulder, lobe, sides = _median(outer), outer.max(), _median(np.abs(apart)) / contrast
+    if shoulder > HOPELESS[0] or lobe > HOPELESS[1] or sides > HOPELESS[2]:
+        return None
+    beside = np.concatenate([rows[:, :REACH - b], rows[:, REACH + a + 1:]], axis=1)
+    # The median of |x - y| of normal noise is 0.954 sigma.
+    grain = float(_median(np.abs(beside[:, 4:] - beside[:, :-4]).ravel())) / 0.954 + 1
+    unsure = grain * np.sqrt(1 / (BLOCK * (2 * core + 1)) + 1 / (8 * BLOCK))
+    edges = [float((np.diff(v)[1:] + np.diff(v)[:-1]).max()) for v in (profile[REACH:REACH + a + 4], profile[REACH::-1][:b + 4])]
+    own, through = ground - ground.mean(), middle - middle.mean()
+    varies = max(float((own * own).mean()) - unsure ** 2 / 3, 1e-6)
+    slope = float(np.clip((own * through).mean() / (varies + unsure ** 2), -2, 3))
+    # Depth as a straight line of the ground: what is scratched off may be a share of what is there.
+    share = (own * (deep - deep.mean())).mean() / max(float((own * own).mean()), 1e-6)
+    left_over = float(np.std(deep - share * own)) / contrast
+    way = points[-1] - points[0]
+    angle = abs((np.degrees(np.arctan2(way[1], way[0])) + 45) % 90 - 45)
+    bend = np.hypot(*(points - points[0] - way * np.linspace(0, 1, len(points))[:, None]).T).max() / len(points)
+    borders, change, goes_on = _beyond(plane, points, normals, way, one, other, contrast, a, b, core)
+    spread, least, most = _hue(colour, points, normals, a, b, core, plane.shape)
+    dip = (ground[:, None] - mean[:, REACH - b:REACH + a + 1]).sum(axis=1) / np.maximum(deep, 0.3 * contrast)
+    wide = max(_median(dip), 0.5)
+    values = (np.log(line.sum), np.log(len(points)), np.log(contrast / STEPS), np.log(contrast / grain),
+              np.log(contrast / unsure) + 0.5 * np.log(n), left + right, *edges, min(edges) - frame.steepness,
+              sides, apart.std() / contrast,
+              (_median(np.abs(deep - contrast)) - 0.67 * unsure) / contrast, there.mean(), slope, np.log((varies + 1) / unsure ** 2),
+              left_over, middle.min() / STEPS, (_median(middle) - low) / STEPS, angle, np.log(bend + 1e-3),
+              np.log(_median(np.abs(np.diff(ground))) / unsure + 0.01), shoulder, lobe, borders, change, goes_on,
+              spread, least, most, _median(np.abs(dip - wide)) / wide, line.scale, line.pieces / len(points),
+              (min(_median(one), _median(other)) - low) / STEPS, np.std(middle - _smooth(middle, 2)) / contrast)
+    return Scratch(points, normals, (left, right), contrast, np.array(values, np.float32))
+
+
+def _half(profile, bottom):
+    """Steps from the middle of a profile to where it has risen to half the depth."""
+    for i in range(1, REACH - 3):
+        if profile[i] > bottom / 2:
+            before = profile[i - 1]
+            return i - 1 + (bottom / 2 - before) / (profile[i] - before) if before <= bottom / 2 else i - 0.5
+    return float(REACH - 4)
+
+
+def _beyond(plane, points, normals, way, one, other, contrast, a, b, core):
+    """At how many ends the picture ends too; how much the ground changes beyond an end; how deep the line is there."""
+    h, w = plane.shape
+    borders, change, goes_on = 0, 0.0, -9.0
+    for at, rows in ((0, slice(0, 4)), (-1, slice(-4, None))):
+        on = np.array([normals[at, 1], -normals[at, 0]])
+        on *= np.sign(on @ way or 1) * (1 if at else -1)
+        further = points[at] + on * np.arange(*BEYOND)[:, None]
+        inside = (further > 1).all(axis=1) & (further[:, 0] < w - 2) & (further[:, 1] < h - 2)
+        if inside.mean() < 0.75:
+            borders += 1
+            continue
+        level = _median(straightened(plane, further, np.repeat(normals[at][None], len(further), axis=0)), 0)
+        here, there = level[REACH - b - 3:REACH - b + 1].mean(), level[REACH + a:REACH + a + 4].mean()
+        change = max(change, min(max(abs(here - one[rows].mean()), abs(there - other[rows].mean())) / contrast, 6.0))
+        goes_on = max(goes_on, ((here + there) / 2 - level[REACH - core:REACH + core + 1].mean()) / contrast)
+    return borders, change, 0.0 if borders == 2 else goes_on
+
+
+def _hue(colour, points, normals, a, b, core, shape):
+    """Spread, least and greatest of the three channels' contrasts, over their mean."""
+    if colour is None:
+        return 0.0, 1.0, 1.0
+    some = np.unique(np.linspace(0, len(points) - 1, 48).astype(int))
+
+    def at(*across):
+        x, y, _ = _places(points[some], normals[some], np.array(across, float), shape)
+        x, y = np.clip(x, 0, shape[1] - 1), np.clip(y, 0, shape[0] - 1)
+        return colour.at(y.ravel(), x.ravel()).reshape(len(some), len(across), 3).mean(axis=1)
+
+    inner = at(-1, 0, 1) if core else at(0)
+    deep = _median(at(a + 1, a + 2, -b - 1, -b - 2) - inner, 0)
+    mean = max(float(deep.mean()), 0.004)
+    return min(float(deep.std()) / mean, 4.0), float(np.clip(deep.min() / mean, -3, 1)), float(np.clip(deep.max() / mean, 0, 5))
+
+
+def among(scratches: list[Scratch]) -> np.ndarray:
+    """What the other lines say of each: how many are parallel, near, alike, plainer; float32 (n, 6)."""
+    n = len(scratches)
+    middle = np.array([s.points[len(s.points) // 2] for s in scratches])
+    way = np.array([s.points[-1] - s.points[0] for s in scratches])
+    way /= np.maximum(np.hypot(*way.T), 1)[:, None]
+    total, deep = (np.array([s.values[NAMES.index(name)] for s in scratches]) for name in ("sum", "contrast"))
+    other = ~np.eye(n, dtype=bool)
+    parallel = (np.abs(way[:, None, 0] * way[:, 1] - way[:, None, 1] * way[:, 0]) < 0.12) & other
+    near = (np.hypot(*(middle[:, None] - middle).transpose(2, 0, 1)) < NEAR) & other
+    alike = parallel & (np.abs(deep[:, None] - deep) < 0.5)
+    counts = [parallel & near, near, alike, parallel, total > total[:, None], np.ones((n, n), bool)]
+    return np.log1p(np.stack([c.sum(axis=1) for c in counts], axis=1)).astype(np.float32)
+
+
+def search(plane: np.ndarray, colour: Channels | None, frame: Frame, *, threads: int = 1):
+    """Dark scratches of a plane.
+
+    Returns
+    -------
+    index, owner : int arrays (n,)
+        Flat indices of pixels, and the scratch each belongs to.
+    confidence : float array (count,)
+    contrast : float array (count,)
+        Density that is lacking.
+    """
+    found, values = find(plane, colour, frame, threads=threads)
+    confidence = confidences(values)
+    taken = np.flatnonzero(confidence >= HEARD)
+    pixels = [found[i].pixels(plane.shape) for i in taken]
+    return (np.concatenate([*pixels, np.zeros(0, np.int64)]), np.repeat(np.arange(len(taken)), [len(p) for p in pixels]),
+            confidence[taken], np.array([found[i].contrast for i in taken]) / STEPS)
+
+
+def confidences(values: np.ndarray) -> np.ndarray:
+    """Share of lines with such values that are scratches; `values` are those of all lines of a frame.
+
+    Where many lines leave doubt they are the picture's, so that all of them are believed less.
+    """
+    trees, (start, own, others) = scorer()
+    alone = np.clip(trees(values), 1e-4, 1 - 1e-4)
+    doubt = alone * (1 - alone)
+    return 1 / (1 + np.exp(-(start + own * np.log(alone / (1 - alone)) + others * np.log(doubt.sum() - doubt + DOUBT))))
+
+
+@lru_cache(maxsize=1)
+def scorer() -> tuple[Trees, tuple[float, float, float]]:
+    """What is in scratches.json (benchmarks/train_scratches.py makes it): trees, and the weights of `confidences`."""
+    data = json.loads(Path(__file__).with_name("scratches.json").read_text())
+    if tuple(data["columns"]) != NAMES:
+        raise ValueError("scratches.json was made for other columns; run benchmarks/train_scratches.py")
+    return Trees(data["start"], tuple(np.array(e, np.float32) for e in data["edges"]), np.array(data["features"]),
+                 np.array(data["limits"]), np.array(data["leaves"], np.float32)), tuple(data["among"])
