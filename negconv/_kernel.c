@@ -53,24 +53,55 @@ INLINE float logarithm(float x)
 }
 
 /* capture._halved, one row of cells: a cell of two by two samples of a mosaic, less black, is one pixel. */
-WIDEST static void halve_row(const uint16_t *upper, const uint16_t *lower, idx n, const int *place, const int *black, int white,
-                             uint16_t *out)
+WIDEST static void halve_row(const uint16_t *red, const uint16_t *green, const uint16_t *other, const uint16_t *blue, idx n,
+                             const int *black, int white, uint16_t *out)
 {
+    const int r0 = black[0], g0 = black[1], h0 = black[2], b0 = black[3];
+    APART
     for (idx i = 0; i < n; i++) {
-        const int cell[4] = {upper[2 * i], upper[2 * i + 1], lower[2 * i], lower[2 * i + 1]};
-        int light[4];
-        for (int k = 0; k < 4; k++) {
-            const int v = cell[place[k]] - black[k];
-            light[k] = v < 0 ? 0 : v;
-        }
-        const int green = (light[1] + light[2]) >> 1;
-        out[3 * i] = (uint16_t)(light[0] < white ? light[0] : white);
-        out[3 * i + 1] = (uint16_t)(green < white ? green : white);
-        out[3 * i + 2] = (uint16_t)(light[3] < white ? light[3] : white);
+        const int r = red[2 * i] - r0, g = green[2 * i] - g0, h = other[2 * i] - h0, b = blue[2 * i] - b0;
+        const int mean = ((g < 0 ? 0 : g) + (h < 0 ? 0 : h)) >> 1;
+        out[3 * i] = (uint16_t)(r < 0 ? 0 : r < white ? r : white);
+        out[3 * i + 1] = (uint16_t)(mean < white ? mean : white);
+        out[3 * i + 2] = (uint16_t)(b < 0 ? 0 : b < white ? b : white);
     }
 }
 
-/* invert._Light: rows of code values times the inverse of the panel's light, interpolated between two of its rows. */
+/* capture.block_mean: k rows are added up, then k columns, in that order, so that float sums are numpy's to the bit. */
+WIDEST static void add_rows_of_codes(const uint16_t *rows, idx pitch, idx k, idx n, uint32_t *sum)
+{
+    for (idx i = 0; i < n; i++) sum[i] = rows[i];
+    for (idx j = 1; j < k; j++)
+        for (idx i = 0; i < n; i++) sum[i] += rows[j * pitch + i];
+}
+
+WIDEST static void add_rows(const float *rows, idx pitch, idx k, idx n, float *sum)
+{
+    for (idx i = 0; i < n; i++) sum[i] = rows[i];
+    for (idx j = 1; j < k; j++)
+        for (idx i = 0; i < n; i++) sum[i] += rows[j * pitch + i];
+}
+
+#define ADD_COLUMNS(NAME, TYPE)                                                                                                  \
+    INLINE void NAME##_of(const TYPE *sum, idx n, idx k, idx channels, float scale, float *out)                                  \
+    {                                                                                                                            \
+        for (idx x = 0; x < n; x++)                                                                                              \
+            for (idx c = 0; c < channels; c++) {                                                                                 \
+                TYPE all = sum[x * k * channels + c];                                                                            \
+                for (idx j = 1; j < k; j++) all += sum[(x * k + j) * channels + c];                                              \
+                out[x * channels + c] = (float)all * scale;                                                                      \
+            }                                                                                                                    \
+    }                                                                                                                            \
+    WIDEST static void NAME(const TYPE *sum, idx n, idx k, idx channels, float scale, float *out)                                \
+    {                                                                                                                            \
+        if (k == 2 && channels == 3) NAME##_of(sum, n, 2, 3, scale, out);                                                        \
+        else if (channels == 3) NAME##_of(sum, n, k, 3, scale, out);                                                             \
+        else NAME##_of(sum, n, k, channels, scale, out);                                                                         \
+    }
+ADD_COLUMNS(add_columns_of_codes, uint32_t)
+ADD_COLUMNS(add_columns, float)
+
+/* flat.Light: rows of code values times the inverse of the panel's light, interpolated between two of its rows. */
 WIDEST static void light_row(const void *samples, int wide, idx n, const float *a, const float *b, float share, float scale,
                              float *out)
 {
@@ -301,12 +332,47 @@ static PyObject *py_halve(PyObject *self, PyObject *args)
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
         for (idx y = 0; y < rows; y++) {
-            const uint16_t *upper = (const uint16_t *)mosaic.buf + (top + 2 * y) * pitch + left;
-            halve_row(upper, upper + pitch, columns, place, black, white, (uint16_t *)out.buf + 3 * columns * y);
+            const uint16_t *cell = (const uint16_t *)mosaic.buf + (top + 2 * y) * pitch + left, *of[4];
+            for (int k = 0; k < 4; k++) of[k] = cell + place[k] / 2 * pitch + place[k] % 2;
+            halve_row(of[0], of[1], of[2], of[3], columns, black, white, (uint16_t *)out.buf + 3 * columns * y);
         }
         Py_END_ALLOW_THREADS
     }
     PyBuffer_Release(&mosaic);
+    PyBuffer_Release(&out);
+    if (!fine) return NULL;
+    Py_RETURN_NONE;
+}
+
+static PyObject *py_block_mean(PyObject *self, PyObject *args)
+{
+    Py_buffer samples, out;
+    int wide;
+    idx width, channels, k, rows, columns;
+    float scale;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*pnnnnnfw*", &samples, &wide, &width, &channels, &k, &rows, &columns, &scale, &out)) return NULL;
+    const idx pitch = width * channels, n = columns * k * channels;
+    int fine = inside(channels > 0 && k > 0 && rows >= 0 && columns >= 0 && columns * k <= width, "the blocks leave the picture")
+               && holds(&samples, rows * k * pitch, wide ? 2 : 4, "samples") && holds(&out, rows * columns * channels, 4, "out");
+    void *sum = fine ? PyMem_RawMalloc((size_t)n * 4 + 4) : NULL;
+    if (fine && !sum) fine = PyErr_NoMemory() != NULL;
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx y = 0; y < rows; y++) {
+            float *to = (float *)out.buf + y * columns * channels;
+            if (wide) {
+                add_rows_of_codes((const uint16_t *)samples.buf + y * k * pitch, pitch, k, n, sum);
+                add_columns_of_codes(sum, columns, k, channels, scale, to);
+            } else {
+                add_rows((const float *)samples.buf + y * k * pitch, pitch, k, n, sum);
+                add_columns(sum, columns, k, channels, scale, to);
+            }
+        }
+        Py_END_ALLOW_THREADS
+    }
+    PyMem_RawFree(sum);
+    PyBuffer_Release(&samples);
     PyBuffer_Release(&out);
     if (!fine) return NULL;
     Py_RETURN_NONE;
@@ -460,6 +526,7 @@ static PyObject *py_encode(PyObject *self, PyObject *args)
 
 static PyMethodDef methods[] = {
     {"halve", py_halve, METH_VARARGS, "halve(mosaic, pitch, top, left, rows, columns, place, black, white, out)"},
+    {"block_mean", py_block_mean, METH_VARARGS, "block_mean(samples, wide, width, channels, k, rows, columns, scale, out)"},
     {"light", py_light, METH_VARARGS, "light(samples, wide, width, y0, x0, n, count, field, fields, low, share, scale, out)"},
     {"shift_rows", py_shift_rows, METH_VARARGS, "shift_rows(rows, n, width, channels, low, weights, out, wide)"},
     {"shift_columns", py_shift_columns, METH_VARARGS, "shift_columns(plane, lines, stride, height, starts, lows, runs, weights)"},

@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
+from . import kernel
 from .errors import InputError
 
 #: Captures above this are refused before anything is allocated (about 3 GB as 16-bit RGB).
@@ -176,8 +177,11 @@ def block_mean(samples: np.ndarray, k: int, scale: float = 1.0) -> np.ndarray:
     """Means over k x k blocks, float32 (H // k, W // k, C), multiplied by `scale`; a short last block is dropped."""
     h, w, channels = samples.shape[0] // k, samples.shape[1] // k, samples.shape[2]
     out = np.empty((h, w, channels), np.float32)
-    wide = np.uint32 if samples.dtype.kind == "u" else np.float32
     scale = np.float32(scale / (k * k))
+    if kernel.loops is not None and samples.flags.c_contiguous and samples.dtype in (np.uint16, np.float32):
+        kernel.loops.block_mean(samples, samples.dtype == np.uint16, samples.shape[1], channels, k, h, w, scale, out)
+        return out
+    wide = np.uint32 if samples.dtype.kind == "u" else np.float32
     for y in range(h):
         rows = samples[y * k:(y + 1) * k, :w * k].sum(axis=0, dtype=wide).reshape(w, k, channels)
         line = rows[:, 0].astype(wide)
@@ -399,8 +403,6 @@ def _decode_raw(path: str, reduced: bool, tags: dict) -> Capture:
 
 def _halved(raw, tags: dict, white: float) -> np.ndarray | None:
     """What LibRaw makes at half size, without its copies; None where the mosaic is not the plain one, or nothing is compiled."""
-    from . import kernel
-
     sizes, pattern, mosaic = raw.sizes, raw.raw_pattern, raw.raw_image
     if (kernel.loops is None or pattern is None or pattern.shape != (2, 2) or sorted(pattern.ravel()) != [0, 1, 2, 3]
             or raw.color_desc != b"RGBG" or sizes.height % 2 or sizes.width % 2 or sizes.pixel_aspect != 1

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from . import kernel
 from .capture import Capture, block_mean, read
 from .errors import InputError
 
@@ -166,13 +167,40 @@ def flatten(capture, panel) -> Capture:
     if capture.flattened:
         return capture
     field_ = panel_field(panel)
-    ratio = field_.match(capture)
-    wide = field_.wide(capture.shape[1], capture.reduced) * np.float32(1 / (ratio * capture.white))
-    out = np.empty(capture.shape + (3,), np.float32)
-    for y in range(0, capture.shape[0], 32):
-        rows = field_.rows(wide, y, min(y + 32, capture.shape[0]), capture.reduced)
-        np.multiply(capture.samples[y:y + 32], rows, out=out[y:y + 32])
+    light, (h, w) = Light(capture, field_), capture.shape
+    out = np.empty((h, w, 3), np.float32)
+    for y in range(0, h, 32):
+        light.window(y, min(y + 32, h), 0, w, out[y:y + 32])
     return replace(capture, samples=out, white=1.0, flattened=True)
+
+
+class Light:
+    """Capture rows as panel-relative light."""
+
+    def __init__(self, capture: Capture, field: PanelField | None) -> None:
+        self.samples, self.scale, self.reduced = capture.samples, np.float32(1 / capture.white), capture.reduced
+        self.field = field
+        self.wide = None
+        if field is not None:
+            self.wide = field.wide(capture.shape[1], capture.reduced) * np.float32(1 / (field.match(capture) * capture.white))
+
+    def window(self, y0: int, y1: int, x0: int, x1: int, out: np.ndarray) -> np.ndarray:
+        if kernel.loops is not None and self.samples.flags.c_contiguous and self.samples.dtype in (np.uint16, np.float32):
+            return self._compiled(y0, y1, x0, x1, out)
+        part = self.samples[y0:y1, x0:x1]
+        if self.field is None:
+            return np.multiply(part, self.scale, out=out)
+        self.field.rows(self.wide[:, x0:x1], y0, y1, self.reduced, out)
+        return np.multiply(part, out, out=out)
+
+    def _compiled(self, y0: int, y1: int, x0: int, x1: int, out: np.ndarray) -> np.ndarray:
+        _, width, channels = self.samples.shape
+        low = share = np.empty(0)
+        if self.field is not None:
+            low, share = self.field.between_rows(y0, y1, self.reduced)
+        kernel.loops.light(self.samples, self.samples.dtype == np.uint16, width * channels, y0, x0 * channels, y1 - y0,
+                           (x1 - x0) * channels, self.wide, 0 if self.wide is None else len(self.wide), low, share, self.scale, out)
+        return out
 
 
 def _smooth(grid: np.ndarray) -> np.ndarray:

@@ -21,7 +21,7 @@ import numpy as np
 from . import kernel
 from .capture import Capture
 from .encode import Encoder
-from .flat import PanelField
+from .flat import Light, PanelField
 from .parallel import over
 from .resample import LOBES, Cut, Shears, cut, shift_rows
 
@@ -193,7 +193,7 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
 
 def _source(capture: Capture, where: Cut, field: PanelField | None, threads: int):
     """What gives the cut's tiles as panel-relative light."""
-    light = _Light(capture, field)
+    light = Light(capture, field)
     shears = Shears.of(where, capture.shape)
     if shears is not None and (shears.turn == np.eye(2)).all():
         return _Upright(light.window, where, shears, capture.shape)
@@ -273,32 +273,3 @@ class _Upright:
                 line = line[np.clip(np.arange(top + i, top + i + n), y0, y1) - y0]
             shift_rows(line, at[i:i + n] - x0, plane[i:i + n])
         return plane
-
-
-class _Light:
-    """Capture rows as panel-relative light."""
-
-    def __init__(self, capture: Capture, field: PanelField | None) -> None:
-        self.samples, self.scale, self.reduced = capture.samples, np.float32(1 / capture.white), capture.reduced
-        self.field = field
-        self.wide = None
-        if field is not None:
-            self.wide = field.wide(capture.shape[1], capture.reduced) * np.float32(1 / (field.match(capture) * capture.white))
-
-    def window(self, y0: int, y1: int, x0: int, x1: int, out: np.ndarray) -> np.ndarray:
-        if kernel.loops is not None and self.samples.flags.c_contiguous and self.samples.dtype in (np.uint16, np.float32):
-            return self._compiled(y0, y1, x0, x1, out)
-        part = self.samples[y0:y1, x0:x1]
-        if self.field is None:
-            return np.multiply(part, self.scale, out=out)
-        self.field.rows(self.wide[:, x0:x1], y0, y1, self.reduced, out)
-        return np.multiply(part, out, out=out)
-
-    def _compiled(self, y0: int, y1: int, x0: int, x1: int, out: np.ndarray) -> np.ndarray:
-        _, width, channels = self.samples.shape
-        low = share = np.empty(0)
-        if self.field is not None:
-            low, share = self.field.between_rows(y0, y1, self.reduced)
-        kernel.loops.light(self.samples, self.samples.dtype == np.uint16, width * channels, y0, x0 * channels, y1 - y0,
-                           (x1 - x0) * channels, self.wide, 0 if self.wide is None else len(self.wide), low, share, self.scale, out)
-        return out

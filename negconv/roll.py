@@ -20,7 +20,7 @@ import numpy as np
 from . import __version__, files, output
 from .balance import Balance, thin
 from .base import FilmBase
-from .capture import RAW_SUFFIXES, read
+from .capture import RAW_SUFFIXES, libraw, read
 from .conversion import (Plan, Survey, apply, apply_encoded, choose_film, decide, film_base, finish, fitted, levelled, or_whole, solve,
                          survey as survey_capture)
 from .errors import InputError, one_line
@@ -285,6 +285,7 @@ class Roll:
             notes = self.read_notes()
             if isinstance(workers, Here) and not any(n.endswith(".json") for n in os.listdir(folder)):
                 ahead = Ahead(_read_full, self._sources(captures))
+            workers.begin(_warm)
             states = self._states(captures, workers)
             key = self._key(captures, states, notes)
             there = _all_there(folder, key, captures, workers)
@@ -465,7 +466,7 @@ class Roll:
         """Hash and state of every capture and of panel frames given, None for one that cannot be read."""
         paths = list(dict.fromkeys((*captures, *self._panels_given())))
         states: dict[str, FileState | None] = dict.fromkeys(paths)
-        for i, outcome in (workers.side_by_side if isinstance(workers, Here) else workers.run)(file_state, paths):
+        for i, outcome in workers.light(file_state, paths):
             states[paths[i]] = outcome if isinstance(outcome, FileState) else None
         return states
 
@@ -564,6 +565,11 @@ def look_at(job: LookJob) -> Survey:
 def _panel_of(paths: tuple[str, ...]):
     """The field of a roll's panel frames."""
     return panel_field(list(paths)) if paths else None
+
+
+def _warm() -> None:
+    """Import what every job needs, while the process that hands them out does something else."""
+    libraw()
 
 
 def glance_at(job: tuple[str, str]):

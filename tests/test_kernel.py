@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from negconv import kernel
-from negconv.capture import Capture
+from negconv.capture import Capture, block_mean
 from negconv.conversion import Plan, apply, stages
 from negconv.encode import Encoder
 from negconv.invert import invert
@@ -105,6 +105,20 @@ def test_colours_outside_and_light_without_end(monkeypatch):
             assert np.abs(ours.astype(int) - plain).max() <= 1
 
 
+@pytest.mark.parametrize("dtype", [np.uint16, np.float32])
+@pytest.mark.parametrize("k, channels", [(2, 3), (3, 3), (7, 3), (2, 1), (5, 4)])
+def test_block_means_to_the_bit(monkeypatch, dtype, k, channels):
+    """Sums are numpy's own, whole numbers of the largest codes and floats added up in the same order."""
+    rng = np.random.default_rng(k)
+    samples = (rng.random((31, 46, channels)) * 65535).astype(dtype)
+    samples[:k, :k] = 65535
+    ours, plain = both(monkeypatch, lambda: block_mean(samples, k, 1 / 65535))
+    assert ours.shape == (31 // k, 46 // k, channels) and ours.dtype == np.float32
+    assert (ours == plain).all() and (ours[0, 0] == 1).all()
+    means = samples[:31 // k * k, :46 // k * k].reshape(31 // k, k, 46 // k, k, channels).mean(axis=(1, 3), dtype=float) / 65535
+    assert np.abs(ours - means).max() < 1e-6
+
+
 def test_lengths_are_checked():
     """A wrong length is refused, not read beyond."""
     f = lambda n: np.zeros(n, np.float32)  # noqa: E731
@@ -113,6 +127,10 @@ def test_lengths_are_checked():
         LOOPS.light(np.zeros(11, np.uint16), True, 6, 0, 0, 2, 6, None, 0, i(0), f(0), 1.0, f(12))
     with pytest.raises(ValueError, match="leaves the capture"):
         LOOPS.light(np.zeros(12, np.uint16), True, 6, 0, 3, 2, 6, None, 0, i(0), f(0), 1.0, f(12))
+    with pytest.raises(ValueError, match="samples holds"):
+        LOOPS.block_mean(f(35), False, 6, 1, 2, 3, 3, 1.0, f(9))
+    with pytest.raises(ValueError, match="leave the picture"):
+        LOOPS.block_mean(f(36), False, 6, 1, 2, 3, 4, 1.0, f(12))
     with pytest.raises(ValueError, match="no such row"):
         LOOPS.light(np.zeros(12, np.uint16), True, 6, 0, 0, 2, 6, f(12), 2, i(2) + 1, f(2), 1.0, f(12))
     with pytest.raises(ValueError, match="out holds"):
