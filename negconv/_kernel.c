@@ -6,9 +6,13 @@
 
 #define PY_SSIZE_T_CLEAN
 #include <Python.h>
+#include <limits.h>
 #include <math.h>
 #include <stdint.h>
 #include <string.h>
+#if defined(__GLIBC__)
+#include <malloc.h>
+#endif
 
 /* One binary for every processor of the family: the loader picks the widest vectors there are. */
 #if defined(__GNUC__) && !defined(__clang__) && defined(__x86_64__) && defined(__linux__) && defined(__GLIBC__)
@@ -524,6 +528,17 @@ static PyObject *py_encode(PyObject *self, PyObject *args)
     Py_RETURN_NONE;
 }
 
+static PyObject *py_keep_memory(PyObject *self, PyObject *nothing)
+{
+    (void)self, (void)nothing;
+#if defined(__GLIBC__)
+    mallopt(M_ARENA_MAX, 1);
+    mallopt(M_MMAP_MAX, 0);
+    mallopt(M_TRIM_THRESHOLD, INT_MAX);
+#endif
+    Py_RETURN_NONE;
+}
+
 static PyMethodDef methods[] = {
     {"halve", py_halve, METH_VARARGS, "halve(mosaic, pitch, top, left, rows, columns, place, black, white, out)"},
     {"block_mean", py_block_mean, METH_VARARGS, "block_mean(samples, wide, width, channels, k, rows, columns, scale, out)"},
@@ -533,6 +548,7 @@ static PyMethodDef methods[] = {
     {"develop", py_develop, METH_VARARGS,
      "develop(light, n, channels, before, held, unmix, weights, tables, entries, after, bias, tiny, zero, last, out, density)"},
     {"encode", py_encode, METH_VARARGS, "encode(linear, n, channels, matrix, luminance, tone, tones, top, codes, entries, bits, out)"},
+    {"keep_memory", py_keep_memory, METH_NOARGS, "keep_memory()"},
     {NULL, NULL, 0, NULL}};
 
 static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "_kernel", "Inner loops of the fused pass.", -1, methods,

@@ -273,8 +273,10 @@ def demo(args) -> int:
 # --- shared ------------------------------------------------------------------------------------------------------
 
 def _convert(paths, out, settings, *, panel=None, base=None, jobs=None, overwrite=False, quiet=False, sheet=None, title="") -> int:
+    from .kernel import keep_memory
     from .roll import Roll, summary
 
+    keep_memory()
     if sheet:
         from .files import check_free
 

@@ -247,8 +247,13 @@ def apply(capture: Capture, plan: Plan, *, panel: PanelField | None = None, reci
 
 
 def apply_encoded(capture: Capture, plan: Plan, *, panel: PanelField | None = None, recipe: Recipe = Recipe(), bits: int = 16,
-                  threads: int = 2) -> tuple[Positive, np.ndarray]:
+                  threads: int = 2, done=None) -> tuple[Positive, np.ndarray]:
     """As `apply`, where nothing follows the inversion: strips are encoded while they are in the cache.
+
+    Parameters
+    ----------
+    done : callable, optional
+        Given rows of codes as they are finished: see `negconv.invert.invert`.
 
     Returns
     -------
@@ -263,7 +268,7 @@ def apply_encoded(capture: Capture, plan: Plan, *, panel: PanelField | None = No
     grey = plan.film.kind == "mono"
     encoder = Encoder(recipe.tone, space=recipe.space, bits=bits, grey=grey)
     codes, _ = invert(capture, plan.cut, stages(plan, capture.meta), field=None if capture.flattened else panel,
-                      threads=threads, keep_density=False, encoder=encoder)
+                      threads=threads, keep_density=False, encoder=encoder, done=done)
     nothing = np.empty((0, 0) if grey else (0, 0, 3), np.float32)
     return Positive(nothing, "srgb", None, plan.cut.matrix, plan.pixel_um, recipe.tone, plan.frame, plan.base, plan.film,
                     plan.balance, recipe, capture.meta, capture.path, plan.warnings), codes

@@ -50,49 +50,76 @@ class Staged:
     sha256: str
 
 
-def stage(path, parts, *, hashed: bool = True) -> Staged:
-    """Write parts one after another under a temporary name in the folder of `path`.
+class Writing:
+    """A file that grows under a temporary name in the folder of its place.
+
+    A context: left with an error, or without `finish`, nothing stays of it.
 
     Parameters
     ----------
     path : path-like
         Where the file shall be; its folder must exist.
-    parts : sequence of bytes-like
     hashed : bool
         Also take the SHA-256, on a second thread (0.1 s of a core for 144 MB).
 
     Raises
     ------
     InputError
-        Disk full, folder missing or closed to writing; the temporary file is gone by then.
+        From any method: disk full, folder missing or closed to writing.
     """
-    path = os.fspath(path)
-    temporary = os.path.join(os.path.dirname(path) or ".", f".negconv-{_HOST}-{os.getpid()}-{secrets.token_hex(4)}.part")
-    _alive.add(temporary)
-    try:
-        with open(temporary, "xb", buffering=0) as file, ThreadPoolExecutor(1) as beside:
-            digest = beside.submit(_hash, parts) if hashed else None
-            size = 0
-            for part in parts:
-                view = memoryview(part).cast("B")
-                size += len(view)
-                while len(view):
-                    view = view[file.write(view):]
-            os.fsync(file.fileno())
-            digest = digest.result() if hashed else ""
-    except BaseException as error:
-        discard(temporary)
-        if isinstance(error, OSError):
-            raise unwritable(path, error) from error
-        raise
-    return Staged(temporary, path, size, digest)
+
+    def __init__(self, path, *, hashed: bool = True) -> None:
+        self.path = os.fspath(path)
+        self.temporary = os.path.join(os.path.dirname(self.path) or ".",
+                                      f".negconv-{_HOST}-{os.getpid()}-{secrets.token_hex(4)}.part")
+        self.size, self._digest, self._beside, self._staged = 0, hashlib.sha256() if hashed else None, None, None
+        _alive.add(self.temporary)
+        try:
+            self._file = open(self.temporary, "xb", buffering=0)
+        except OSError as error:
+            discard(self.temporary)
+            raise unwritable(self.path, error) from error
+        self._beside = ThreadPoolExecutor(1)
+
+    def write(self, part) -> None:
+        """Append what must not change before `finish`."""
+        view = memoryview(part).cast("B")
+        self.size += len(view)
+        if self._digest is not None:
+            self._beside.submit(self._digest.update, view)
+        try:
+            while len(view):
+                view = view[self._file.write(view):]
+        except OSError as error:
+            raise unwritable(self.path, error) from error
+
+    def finish(self) -> Staged:
+        """Force it to the disk; the complete file, ready for `place`."""
+        try:
+            os.fsync(self._file.fileno())
+            self._file.close()
+        except OSError as error:
+            raise unwritable(self.path, error) from error
+        self._beside.shutdown()
+        self._staged = Staged(self.temporary, self.path, self.size, self._digest.hexdigest() if self._digest else "")
+        return self._staged
+
+    def __enter__(self) -> Writing:
+        return self
+
+    def __exit__(self, *_) -> None:
+        self._beside.shutdown(cancel_futures=True)
+        if self._staged is None:
+            self._file.close()
+            discard(self.temporary)
 
 
-def _hash(parts) -> str:
-    digest = hashlib.sha256()
-    for part in parts:
-        digest.update(memoryview(part).cast("B"))
-    return digest.hexdigest()
+def stage(path, parts, *, hashed: bool = True) -> Staged:
+    """Write parts (bytes-like) one after another: see `Writing`."""
+    with Writing(path, hashed=hashed) as file:
+        for part in parts:
+            file.write(part)
+        return file.finish()
 
 
 def place(staged: Staged, *, overwrite: bool) -> None:

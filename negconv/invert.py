@@ -15,6 +15,7 @@ The plain reference, written with the library's own value functions, stands in t
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Callable
 
 import numpy as np
 
@@ -132,7 +133,8 @@ class _Strip:
 
 
 def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | None = None, threads: int = 2,
-           keep_density: bool = True, encoder: Encoder | None = None) -> tuple[np.ndarray, np.ndarray | None]:
+           keep_density: bool = True, encoder: Encoder | None = None,
+           done: Callable[[np.ndarray], None] | None = None) -> tuple[np.ndarray, np.ndarray | None]:
     """The picture a cut describes, inverted.
 
     Parameters
@@ -147,6 +149,8 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
         Also return the mean density above base, for spotting.
     encoder : Encoder, optional
         Encode each strip while it is in the cache, and keep no linear picture.
+    done : callable, optional
+        Called in this thread with runs of rows of the picture as they are finished, from the top down, while others are made.
 
     Returns
     -------
@@ -187,7 +191,12 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
                 if density is not None:
                     density[y:y + n, x0:x1] = dense[:m].reshape(n, x1 - x0)
 
-    over(len(tiles), work, size=max(1, len(tiles) // (8 * max(1, threads))), threads=threads)
+    def whole(start: int, stop: int) -> None:
+        y0, y1 = tiles[start][0], tiles[stop][0] if stop < len(tiles) else h
+        if y1 > y0:
+            done(out[y0:y1])
+
+    over(len(tiles), work, size=max(1, len(tiles) // (8 * max(1, threads))), threads=threads, done=done and whole)
     return (out if channels == 3 else out[..., 0]), density
 
 

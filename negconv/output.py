@@ -21,7 +21,7 @@ import numpy as np
 from . import __version__, exif
 from .errors import InputError
 from .exif import Metadata
-from .files import PLACING, Staged, discard, hash_file, place, stage, sweep
+from .files import PLACING, Staged, Writing, discard, hash_file, place, stage, sweep
 from .icc import icc_profile
 
 if TYPE_CHECKING:
@@ -90,7 +90,8 @@ def encoded(path, pixels: np.ndarray, *, output: str, space: str, grey: bool | N
         raise ValueError(f"grey={grey} does not go with shape {pixels.shape}")
     profile = icc_profile(space, grey)
     if output == "tiff":
-        return _tiff(path, pixels, space, metadata, profile)
+        return [_tiff_head(path, *pixels.shape[:2], 1 if pixels.ndim == 2 else 3, pixels.dtype.itemsize, space, metadata,
+                           profile), _little_endian(pixels)]
     if output == "png":
         return _png(pixels, space, metadata, profile, threads)
     if output == "jpeg":
@@ -98,10 +99,8 @@ def encoded(path, pixels: np.ndarray, *, output: str, space: str, grey: bool | N
     raise ValueError(f"output must be tiff, png or jpeg, not {output!r}")
 
 
-def _tiff(path, pixels: np.ndarray, space: str, metadata: Metadata, profile: bytes) -> list:
-    """Baseline TIFF 6.0, little-endian, uncompressed, strips one after another behind the directories."""
-    h, w = pixels.shape[:2]
-    channels, size = (1 if pixels.ndim == 2 else 3), pixels.dtype.itemsize
+def _tiff_head(path, h: int, w: int, channels: int, size: int, space: str, metadata: Metadata, profile: bytes) -> bytes:
+    """What stands before the pixels of a baseline TIFF 6.0, little-endian, uncompressed; `size` is bytes a sample."""
     line = w * channels * size
     if h * line > 0xFFFF0000:
         raise InputError(path, f"would be {h * line:,} bytes; a TIFF holds 4 GB", "write PNG")
@@ -114,8 +113,35 @@ def _tiff(path, pixels: np.ndarray, space: str, metadata: Metadata, profile: byt
     inner = exif.exif_entries(metadata, space, (h, w))
     start = -(-(8 + len(exif.with_exif(tags, inner, 8))) // 16) * 16
     tags[273] = (exif.LONG, [start + line * y for y in range(0, h, rows)])
-    head = (b"II*\0" + struct.pack("<I", 8) + exif.with_exif(tags, inner, 8)).ljust(start, b"\0")
-    return [head, np.ascontiguousarray(pixels, pixels.dtype.newbyteorder("<"))]
+    return (b"II*\0" + struct.pack("<I", 8) + exif.with_exif(tags, inner, 8)).ljust(start, b"\0")
+
+
+def _little_endian(pixels: np.ndarray) -> np.ndarray:
+    return np.ascontiguousarray(pixels, pixels.dtype.newbyteorder("<"))
+
+
+class GrowingTiff(Writing):
+    """A 16- or 8-bit TIFF written while its rows are made: `write_rows` each run of them from the top, then `finish`.
+
+    Parameters
+    ----------
+    path, space, metadata
+        See `write_image`.
+    shape : (int, int)
+    channels : {1, 3}
+    bits : {8, 16}
+    """
+
+    def __init__(self, path, shape: tuple[int, int], channels: int, bits: int, *, space: str, metadata: Metadata) -> None:
+        head = _tiff_head(path, *shape, channels, bits // 8, space, metadata, icc_profile(space, channels == 1))
+        super().__init__(path)
+        self.write(head)
+
+    def write_rows(self, rows: np.ndarray) -> None:
+        """Append rows of code values, which must not change before `finish`."""
+        self.write(_little_endian(rows))
+
+
 
 
 def _png(pixels: np.ndarray, space: str, metadata: Metadata, profile: bytes, threads: int) -> list:
@@ -198,20 +224,25 @@ def save_positive(positive: Positive, path, *, output: str | None = None, space:
 
 def stage_positive(positive: Positive, path, *, output: str | None = None, space: str | None = None,
                    bits: int | None = None, quality: int | None = None, threads: int = 2,
-                   metadata: Metadata | None = None, record: dict | None = None, codes=None) -> tuple[Staged, Staged]:
-    """Picture and sidecar under temporary names, ready for `place_pair`; `codes` are the picture where it is encoded already."""
+                   metadata: Metadata | None = None, record: dict | None = None, codes=None,
+                   picture: Staged | None = None) -> tuple[Staged, Staged]:
+    """Picture and sidecar under temporary names, ready for `place_pair`.
+
+    `codes` are the picture where it is encoded already; `picture` is its file where that is written already.
+    """
     path, recipe = os.fspath(path), positive.recipe
     output = output or OUTPUTS.get(Path(path).suffix.lower()) or getattr(recipe, "output", "tiff")
     space = space or getattr(recipe, "space", "srgb")
     bits = 8 if output == "jpeg" else bits or getattr(recipe, "bits", 16)
     quality = quality or getattr(recipe, "quality", 95)
     refuse_input(path, positive.path)
-    record = {**positive_record(positive, os.path.dirname(path), inputs=(record or {}).get("inputs")), **(record or {})}
-    codes = positive.encode(space, bits, threads=threads) if codes is None else codes
-    metadata = metadata or Metadata.of(positive.meta, pixel_um=positive.pixel_um)
-    picture = stage(path, encoded(path, codes, output=output, space=space, quality=quality, metadata=metadata,
-                                  threads=threads))
+    if picture is None:
+        codes = positive.encode(space, bits, threads=threads) if codes is None else codes
+        metadata = metadata or Metadata.of(positive.meta, pixel_um=positive.pixel_um)
+        picture = stage(path, encoded(path, codes, output=output, space=space, quality=quality, metadata=metadata,
+                                      threads=threads))
     try:
+        record = {**positive_record(positive, os.path.dirname(path), inputs=(record or {}).get("inputs")), **(record or {})}
         record["output"] = {
             "file": os.path.basename(path), "bytes": picture.size, "sha256": picture.sha256, "type": output,
             "space": space, "bits": bits, "quality": quality if output == "jpeg" else None, "height": codes.shape[0],

@@ -7,7 +7,8 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Callable
 
 
-def over(total: int, work: Callable[[int, int], None], *, size: int, threads: int = 2) -> None:
+def over(total: int, work: Callable[[int, int], None], *, size: int, threads: int = 2,
+         done: Callable[[int, int], None] | None = None) -> None:
     """``work(start, stop)`` over 0..total in parts of `size`, in order of submission, on `threads` threads.
 
     Parameters
@@ -19,6 +20,8 @@ def over(total: int, work: Callable[[int, int], None], *, size: int, threads: in
         Choose it so that one numpy operation takes some 50 microseconds: shorter ones spend their time on the lock.
     threads : int
         1 runs in the caller's thread.
+    done : callable, optional
+        ``done(start, stop)`` once a part and all before it are done, in the caller's thread.
 
     Examples
     --------
@@ -31,10 +34,14 @@ def over(total: int, work: Callable[[int, int], None], *, size: int, threads: in
     if threads <= 1 or len(parts) <= 1:
         for start, stop in parts:
             work(start, stop)
+            if done is not None:
+                done(start, stop)
         return
     with ThreadPoolExecutor(threads, initializer=_spread, initargs=(itertools.count(),)) as pool:
-        for future in [pool.submit(work, start, stop) for start, stop in parts]:
+        for future, part in zip([pool.submit(work, start, stop) for start, stop in parts], parts):
             future.result()
+            if done is not None:
+                done(*part)
 
 
 def _spread(count) -> None:

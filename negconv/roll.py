@@ -633,10 +633,18 @@ def _convert_frame(job: FrameJob) -> Result:
         raise InputError(path, "exists already and is not negconv's", "choose another folder or allow overwriting")
     capture = (job.ahead.take if job.ahead else _read_full)(frame.path, recipe.linearity)
     plan = levelled(frame.plan, capture, panel=job.field, recipe=recipe)
-    codes = spots = None
+    metadata = job.notes.metadata(capture.meta, plan.pixel_um)
+    codes = picture = spots = None
     if recipe.spots == "off" and recipe.moves == Moves():
-        positive, codes = apply_encoded(capture, plan, panel=job.field, recipe=recipe,
-                                        bits=8 if recipe.output == "jpeg" else recipe.bits, threads=job.threads)
+        bits = 8 if recipe.output == "jpeg" else recipe.bits
+        if recipe.output == "tiff":
+            channels = 1 if plan.film.kind == "mono" else 3
+            with output.GrowingTiff(path, plan.cut.shape, channels, bits, space=recipe.space, metadata=metadata) as file:
+                positive, codes = apply_encoded(capture, plan, panel=job.field, recipe=recipe, bits=bits, threads=job.threads,
+                                                done=file.write_rows)
+                picture = file.finish()
+        else:
+            positive, codes = apply_encoded(capture, plan, panel=job.field, recipe=recipe, bits=bits, threads=job.threads)
         del capture
     else:
         positive = apply(capture, plan, panel=job.field, recipe=recipe, threads=job.threads, keep_density=recipe.spots != "off")
@@ -646,8 +654,8 @@ def _convert_frame(job: FrameJob) -> Result:
               "capture_index": job.capture_index, "notes": job.notes}
     if spots is not None:
         record["spots"] = {"counts": spots.counts, "rows": [s.to_dict() for s in spots]}
-    staged = output.stage_positive(positive, path, output=recipe.output, metadata=job.notes.metadata(positive.meta, positive.pixel_um),
-                                   record=record, codes=codes, threads=job.threads)
+    staged = output.stage_positive(positive, path, output=recipe.output, metadata=metadata, record=record, codes=codes,
+                                   picture=picture, threads=job.threads)
     output.place_pair(*staged, overwrite=job.overwrite or there == "ours", same_is_fine=True)
     return Result(frame.path, path, "ok", "", positive.warnings, frame.number)
 

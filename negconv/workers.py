@@ -14,14 +14,12 @@ from contextlib import contextmanager, suppress
 from typing import Any, Callable, Iterator, Sequence
 
 from .files import PLACING, discard_all
+from .kernel import keep_memory
 
 #: Jobs handed at once to an executor whose size is not known.
 WINDOW = 32
-#: Surroundings of a worker. It runs one job at a time, so the libraries under it shall not start threads of their own. And
-#: each frame needs the same large arrays: memory kept from one to the next (mallopt(3) of glibc; others do not heed it) saves
-#: having it handed out and cleared a page at a time, a fifteenth of a frame's time.
-_WORKER = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1", "MALLOC_MMAP_MAX_": "0",
-           "MALLOC_TRIM_THRESHOLD_": str(1 << 40)}
+#: Workers run one job each, so the libraries under them shall not start threads of their own.
+_SINGLE = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 
 
 class Died(Exception):
@@ -215,9 +213,9 @@ def _for_children():
     """
     main = sys.modules["__main__"]
     hidden = {name: main.__dict__.pop(name) for name in ("__file__", "__spec__") if name in main.__dict__}
-    before = {name: os.environ.get(name) for name in _WORKER}
+    before = {name: os.environ.get(name) for name in _SINGLE}
     main.__spec__ = None
-    os.environ.update(_WORKER)
+    os.environ.update(_SINGLE)
     try:
         yield
     finally:
@@ -231,10 +229,11 @@ def _for_children():
 
 
 def _begin(listen) -> None:
-    """In a new worker: leave Ctrl-C to the parent, and go when the parent's end of the pipe is closed."""
+    """In a new worker: leave Ctrl-C to the parent, go when its end of the pipe is closed, keep memory from frame to frame."""
     import signal
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    keep_memory()
     threading.Thread(target=_watch, args=(listen,), daemon=True).start()
 
 
