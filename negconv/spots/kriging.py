@@ -10,14 +10,14 @@ subtracted from what is really there (conditional simulation: Journel and Huijbr
 """
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from .grain import Grain
 
-#: Side of the window the correlation is taken from, and standard deviation of the weight over it.
-WINDOW, WEIGHT = 96, 36.0
-#: Side of the inner window that must hold a hole and its ring, whose width is `RING`.
-INNER, RING = 56, 8
+#: Width of the ring around a hole that it is predicted from.
+RING = 8
 #: Standard deviation of the weight for the local mean, which is taken from means of blocks.
 LOCAL, BLOCK = 8.0, 4
 #: Pixels of the ring that are used: all of the nearest, fewer further away. Above 100, LAPACK may start threads.
@@ -36,9 +36,48 @@ TOE = 50.0
 BEYOND = 0.03
 #: How far a pixel can be trusted: not at all, as the rim of dirt, wholly.
 DIRT, RIM, CLEAR = 0, 1, 2
-_MARGIN = (WINDOW - INNER) // 2
-_SPAN = 2 * INNER - 1
-_ZERO = (INNER - 1) * (_SPAN + 1)
+
+
+@dataclass(frozen=True)
+class Size:
+    """Of windows around holes.
+
+    Attributes
+    ----------
+    window : int
+        Side of the window the correlation is taken from.
+    inner : int
+        Side of the inner window, which must hold a hole and its ring.
+    weight : float
+        Standard deviation of the weight over the window.
+    """
+
+    window: int
+    inner: int
+    weight: float
+
+    @property
+    def margin(self) -> int:
+        return (self.window - self.inner) // 2
+
+    @property
+    def span(self) -> int:
+        """Lags along a side."""
+        return 2 * self.inner - 1
+
+    @property
+    def zero(self) -> int:
+        """Place of lag 0 in a table of all lags."""
+        return (self.inner - 1) * (self.span + 1)
+
+    @property
+    def hole(self) -> int:
+        """Extent of the largest hole that goes in."""
+        return self.inner - 2 * RING - 2
+
+
+#: Most dirt is small, and half of the window tells as much of it.
+SMALL, LARGE = Size(72, 42, 27.0), Size(96, 56, 36.0)
 
 
 def bent(linear: np.ndarray) -> np.ndarray:
@@ -51,7 +90,7 @@ def straight(light: np.ndarray) -> np.ndarray:
     return np.sinh(light) / np.float32(TOE)
 
 
-def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, seed: int = 0):
+def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, size: Size = LARGE, seed: int = 0):
     """Fill holes.
 
     Parameters
@@ -61,11 +100,13 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
     trust : uint8 array (h, w)
         `DIRT`, `RIM` or `CLEAR`.
     holes : list of (y, x)
-        Pixels of each, rim included, as int arrays; a hole must fit into `INNER` less twice `RING`.
+        Pixels of each, rim included, as int arrays; none larger than `size.hole`.
     rims : list of (tint (c,), uneven, use)
         For each hole what dirt adds to its rim, the variance of that, and whether the rim is to be used at all.
     grain : Grain
         On the scale of `bent`.
+    size : Size
+        Of the windows.
     seed : int
 
     Returns
@@ -76,31 +117,33 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
     rng = np.random.default_rng(seed)
     count, colours = len(holes), planes.shape[2]
     middle = np.array([[(v.min() + v.max() + 1) // 2 for v in hole] for hole in holes])
-    light, trust = _windows(planes, trust, middle)
+    light, trust = _windows(planes, trust, middle, size)
     clear = trust == CLEAR
-    local = [(y - cy + WINDOW // 2, x - cx + WINDOW // 2) for (y, x), (cy, cx) in zip(holes, middle)]
-    mean = _local_mean(light * clear[:, None], clear)
+    local = [(y - cy + size.window // 2, x - cx + size.window // 2) for (y, x), (cy, cx) in zip(holes, middle)]
+    mean = _local_mean(light * clear[:, None], clear, size)
     grey = _grey(light)
     light -= mean
-    table, variance = _correlation(_grey(light) * clear)
-    inner = np.s_[:, _MARGIN:-_MARGIN, _MARGIN:-_MARGIN]
-    distance = _distance(clear[inner], local)
+    table, variance = _correlation(_grey(light) * clear, size)
+    margin = size.margin
+    inner = np.s_[:, margin:-margin, margin:-margin]
+    distance = _distance(clear[inner], local, margin)
     tint, uneven, use = (np.stack(v) for v in zip(*rims))
     uneven = (uneven / np.maximum(variance, 1e-12)).astype(np.float32)
     near = distance <= RING
-    ring, ok, distance = _ring(trust[inner], distance, use)
-    offset = _sources(grey, clear, local, ring, ok, distance, rng)
+    ring, ok, distance = _ring(trust[inner], distance, use, size)
+    offset = _sources(grey, clear, local, ring, ok, distance, rng, size.window)
 
-    rough = _roughness(light[:, :, _MARGIN:-_MARGIN, _MARGIN:-_MARGIN], clear[inner], near)
+    rough = _roughness(light[:, :, margin:-margin, margin:-margin], clear[inner], near)
     light, mean = light.reshape(count, colours, -1), mean.reshape(count, colours, -1)
     values, other = (np.take_along_axis(light, at[:, None], 2).transpose(0, 2, 1) * ok[..., None]
                      for at in (ring, ring + np.where(ok, offset[:, None], 0)))
     rim = ok & (np.take_along_axis(trust.reshape(count, -1), ring, 1) == RIM)
     values -= rim[..., None] * tint[:, None]
-    place = ring // WINDOW * _SPAN + ring % WINDOW
-    matrix = np.take_along_axis(table, (place[:, :, None] - place[:, None] + _ZERO).reshape(count, -1), 1)
+    place = ring // size.window * size.span + ring % size.window
+    matrix = np.take_along_axis(table, (place[:, :, None] - place[:, None] + size.zero).reshape(count, -1), 1)
     matrix = matrix.reshape(count, POINTS, POINTS)
-    matrix *= ok[:, :, None] & ok[:, None]
+    if not ok.all():
+        matrix *= ok[:, :, None] & ok[:, None]
     matrix[:, np.arange(POINTS), np.arange(POINTS)] = 1 + NUGGET + rim * uneven[:, None]
     solved = np.linalg.solve(matrix, np.concatenate([values, other, ok[..., None].astype(np.float32)], axis=2))
     # The mean of what the local mean leaves is not known to be 0: ordinary kriging.
@@ -114,9 +157,9 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
         if plain.sum() < 8:
             out.append(None)
             continue
-        at = y * WINDOW + x
-        reach = table[i][(y * _SPAN + x)[:, None] - place[i] + _ZERO] * ok[i]
-        both = reach @ solved[i] + left[i]
+        at = y * size.window + x
+        # What does not count has a solution of 0.
+        both = table[i].take((y * size.span + x + size.zero)[:, None] - place[i]) @ solved[i] + left[i]
         base = mean[i][:, at].T
         fill = base + both[:, :colours]
         there = (light[i] + mean[i])[:, ring[i][plain]]
@@ -131,13 +174,13 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
     return out
 
 
-def _windows(planes, trust, middle):
-    """Light (n, c, WINDOW, WINDOW) and trust in the window around each hole; outside the picture there is none."""
+def _windows(planes, trust, middle, size):
+    """Light (n, c, size.window, size.window) and trust in the window around each hole; outside the picture there is none."""
     height, width, colours = planes.shape
-    light = np.zeros((len(middle), colours, WINDOW, WINDOW), np.float32)
-    seen = np.zeros((len(middle), WINDOW, WINDOW), np.uint8)
-    for i, (cy, cx) in enumerate(middle - WINDOW // 2):
-        y0, y1, x0, x1 = max(cy, 0), min(cy + WINDOW, height), max(cx, 0), min(cx + WINDOW, width)
+    light = np.zeros((len(middle), colours, size.window, size.window), np.float32)
+    seen = np.zeros((len(middle), size.window, size.window), np.uint8)
+    for i, (cy, cx) in enumerate(middle - size.window // 2):
+        y0, y1, x0, x1 = max(cy, 0), min(cy + size.window, height), max(cx, 0), min(cx + size.window, width)
         here = (slice(y0 - cy, y1 - cy), slice(x0 - cx, x1 - cx))
         light[(i, slice(None), *here)] = planes[y0:y1, x0:x1].transpose(2, 0, 1)
         seen[(i, *here)] = trust[y0:y1, x0:x1]
@@ -156,42 +199,49 @@ def _grey(light):
     return total
 
 
-def _local_mean(light, sure):
-    """The mean of what is known around each pixel of the windows, (n, c, WINDOW, WINDOW)."""
-    blocks = WINDOW // BLOCK
-    gather = np.kron(np.eye(blocks, dtype=np.float32), np.ones((1, BLOCK), np.float32))
+def _local_mean(light, sure, size):
+    """The mean of what is known around each pixel of the windows, (n, c, size.window, size.window)."""
+    blocks = size.window // BLOCK
     centre = (np.arange(blocks) + 0.5) * BLOCK - 0.5
-    bell = np.exp(-0.5 * ((np.arange(WINDOW)[:, None] - centre) / LOCAL) ** 2).astype(np.float32)
-    mean, total = (bell @ (gather @ v @ gather.T) @ bell.T for v in (light, sure.astype(np.float32)))
+    bell = np.exp(-0.5 * ((np.arange(size.window)[:, None] - centre) / LOCAL) ** 2).astype(np.float32)
+    mean, total = (bell @ _summed(v) @ bell.T for v in (light, sure.astype(np.float32)))
     mean /= total[:, None] + np.float32(1e-20)
     return mean
 
 
-def _correlation(grey):
-    """Correlation over lags up to `INNER`, 1 at lag 0: (n, _SPAN * _SPAN).
+def _summed(values):
+    """Sums over blocks of the last two axes."""
+    tall = values[..., 0::BLOCK, :].copy()
+    for i in range(1, BLOCK):
+        tall += values[..., i::BLOCK, :]
+    return sum(tall[..., i::BLOCK] for i in range(BLOCK))
+
+
+def _correlation(grey, size):
+    """Correlation over lags up to `size.inner`, 1 at lag 0: (n, size.span * size.span).
 
     The spectrum is a power and so never negative, which makes the equations solvable whatever the picture.
     """
-    at = np.arange(WINDOW) - (WINDOW - 1) / 2
-    bell = np.exp(-0.5 * (at / WEIGHT) ** 2).astype(np.float32)
+    at = np.arange(size.window) - (size.window - 1) / 2
+    bell = np.exp(-0.5 * (at / size.weight) ** 2).astype(np.float32)
     spectrum = np.fft.rfft2(grey * (bell[:, None] * bell))
-    cov = np.fft.irfft2(spectrum.real ** 2 + spectrum.imag ** 2, (WINDOW, WINDOW))
+    cov = np.fft.irfft2(spectrum.real ** 2 + spectrum.imag ** 2, (size.window, size.window))
     cov = cov.astype(np.float32, copy=False)
-    table = np.concatenate([cov[:, 1 - INNER:], cov[:, :INNER]], axis=1)
-    table = np.concatenate([table[..., 1 - INNER:], table[..., :INNER]], axis=2)
+    table = np.concatenate([cov[:, 1 - size.inner:], cov[:, :size.inner]], axis=1)
+    table = np.concatenate([table[..., 1 - size.inner:], table[..., :size.inner]], axis=2)
     table /= np.maximum(cov[:, :1, :1], 1e-12)
     return table.reshape(len(grey), -1), cov[:, 0, 0] / np.sum((bell[:, None] * bell) ** 2)
 
 
-def _distance(clear, local):
+def _distance(clear, local, margin):
     """Steps from each hole in the inner window: 0 inside, 99 where it is too far to matter."""
     n = len(clear)
     grown = np.zeros(clear.shape, bool)
     for i, (y, x) in enumerate(local):
-        grown[i, y - _MARGIN, x - _MARGIN] = True
+        grown[i, y - margin, x - margin] = True
     distance = np.where(grown, np.float32(0), np.float32(99))
     todo = np.arange(n)
-    for step in range(1, INNER):
+    for step in range(1, clear.shape[1]):
         wide = grown.copy()
         wide[:, 1:] |= grown[:, :-1]
         wide[:, :-1] |= grown[:, 1:]
@@ -213,7 +263,7 @@ def _distance(clear, local):
     return distance
 
 
-def _ring(trust, distance, rim):
+def _ring(trust, distance, rim, size):
     """The pixels each hole is predicted from; `rim` (n,) says whether its rim is among them.
 
     Returns
@@ -233,12 +283,12 @@ def _ring(trust, distance, rim):
     ring = np.argpartition(order, POINTS, axis=1)[:, :POINTS]
     ok = np.take_along_axis(order, ring, 1) < 1e6
     distance = np.take_along_axis(distance.reshape(n, -1), ring, 1)
-    return (ring // INNER + _MARGIN) * WINDOW + ring % INNER + _MARGIN, ok, distance
+    return (ring // size.inner + size.margin) * size.window + ring % size.inner + size.margin, ok, distance
 
 
-def _sources(grey, sure, local, ring, ok, distance, rng):
+def _sources(grey, sure, local, ring, ok, distance, rng, window):
     """Offset in the window to the place whose surroundings are most like each hole's; 0 where there is none."""
-    reach = WINDOW // 2 - 8
+    reach = window // 2 - 8
     tries = rng.integers(-reach, reach + 1, (2 * PLACES, 2))
     tries = tries[(np.abs(tries) > 4).any(axis=1)]
     weight = ok / (1 + distance)
@@ -248,13 +298,13 @@ def _sources(grey, sure, local, ring, ok, distance, rng):
         if not use.any():
             continue
         at, w = ring[i][use], weight[i][use]
-        y, x = at // WINDOW, at % WINDOW
+        y, x = at // window, at % window
         low = (-min(hy.min(), y.min()), -min(hx.min(), x.min()))
-        high = (WINDOW - 1 - max(hy.max(), y.max()), WINDOW - 1 - max(hx.max(), x.max()))
+        high = (window - 1 - max(hy.max(), y.max()), window - 1 - max(hx.max(), x.max()))
         move = tries[((tries >= low) & (tries <= high)).all(axis=1)][:PLACES]
-        step = move[:, 0] * WINDOW + move[:, 1]
+        step = move[:, 0] * window + move[:, 1]
         here, seen = grey[i].ravel(), sure[i].ravel()
-        step = step[seen[hy * WINDOW + hx + step[:, None]].all(axis=1)]
+        step = step[seen[hy * window + hx + step[:, None]].all(axis=1)]
         step = step[seen[at + step[:, None]].all(axis=1)]
         if not len(step):
             continue

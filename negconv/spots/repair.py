@@ -14,7 +14,7 @@ from ..errors import InputError
 from .components import connected
 from .grain import measure_grain
 from .kinds import grouped
-from .kriging import CLEAR, DIRT, RIM, bent, krige, straight
+from .kriging import CLEAR, DIRT, LARGE, RIM, SMALL, bent, krige, straight
 from .noise import over
 
 #: Pixels the mask is grown by before filling: the blur of the copying lens. Everything outside stays as it was.
@@ -92,12 +92,18 @@ def _fill(planes, index, rim, seed, threads) -> None:
     while todo:
         holes = [(index[piece] // width, index[piece] % width) for piece in todo]
         fills = [None] * len(todo)
+        small = np.array([max(np.ptp(y), np.ptp(x)) < SMALL.hole for y, x in holes])
+        batches = [(size, some[i:i + BATCH]) for size, of in ((SMALL, small), (LARGE, ~small))
+                   for some in (np.flatnonzero(of),) for i in range(0, len(some), BATCH)]
 
-        def work(start: int, stop: int, holes=holes, fills=fills, todo=todo) -> None:
-            around = [rims[part[piece[0]]][:3] for piece in todo[start:stop]]
-            fills[start:stop] = krige(planes, trust, holes[start:stop], around, grain=grain, seed=seed + start)
+        def work(start: int, stop: int, holes=holes, fills=fills, todo=todo, batches=batches) -> None:
+            for size, some in batches[start:stop]:
+                around = [rims[part[todo[i][0]]][:3] for i in some]
+                got = krige(planes, trust, [holes[i] for i in some], around, grain=grain, size=size, seed=seed + int(some[0]))
+                for i, fill in zip(some, got):
+                    fills[i] = fill
 
-        over(threads, len(todo), work, size=BATCH)
+        over(threads, len(batches), work, size=1)
         # What has too little around it waits for its neighbours.
         later = [piece for piece, fill in zip(todo, fills) if fill is None]
         if len(later) == len(todo):
@@ -125,11 +131,15 @@ def _spread(index, edge, shape, steps):
     h, w = shape
     for _ in range(steps):
         y, x = edge // w, edge % w
-        near = np.unique(np.concatenate([edge[y > 0] - w, edge[y < h - 1] + w, edge[x > 0] - 1, edge[x < w - 1] + 1]))
-        edge = np.setdiff1d(near, index, assume_unique=True)
+        near = np.concatenate([edge[y > 0] - w, edge[y < h - 1] + w, edge[x > 0] - 1, edge[x < w - 1] + 1])
+        near.sort()
+        near = near[np.diff(near, prepend=-1) > 0]
+        edge = near[index[np.minimum(np.searchsorted(index, near), len(index) - 1)] != near]
         index = np.concatenate([index, edge])
-    order = np.argsort(index)
-    return index[order], order >= len(index) - len(edge)
+        index.sort()
+    rim = np.zeros(len(index), bool)
+    rim[np.searchsorted(index, edge)] = True
+    return index, rim
 
 
 def _rims(planes, trust, index, rim, part, count):
