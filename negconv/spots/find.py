@@ -315,7 +315,8 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
             # What touches a sure spot must be nearly as sure, or it is the picture beside it.
             best = np.zeros(count)
             np.maximum.at(best, part, confidence[holder])
-            stay = (confidence[holder] >= best[part] - BESIDE) | strips[holder]
+            # Scratches cross.
+            stay = (confidence[holder] >= best[part] - BESIDE) | strips[holder] | ~light[holder]
             spot, holder = spot[stay], holder[stay]
             part, count = joined(spot, light[holder], shape[1])
         if certain:

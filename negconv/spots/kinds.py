@@ -84,7 +84,7 @@ def kinds(shape: Shapes, light: np.ndarray, contrast: np.ndarray | None = None) 
     """The kind of each part: speck, fibre, scratch or drying mark.
 
     A fibre is at least four times as long as wide. A scratch is one that is straight: its ellipse is so slender that
-    the strip cannot bend. Dark strips are scratches sooner, since what lies on the film is light. A drying mark is
+    the strip cannot bend. Dark strips are scratches, since what lies on the film is light. A drying mark is
     large, faint and open: a ring or a tide line, whose pixels fill little of its box.
     """
     slender = shape.length / np.maximum(shape.width, 1)
@@ -95,8 +95,7 @@ def kinds(shape: Shapes, light: np.ndarray, contrast: np.ndarray | None = None) 
     for i in range(len(shape.area)):
         faint = contrast is not None and contrast[i] < 0.12
         if slender[i] >= 4 and shape.length[i] >= 8:
-            scratch = (straight[i] >= 12 and spread[i] < 2.2 and reach[i] >= 40) or (
-                not light[i] and straight[i] >= 5)
+            scratch = not light[i] or (straight[i] >= 12 and spread[i] < 2.2 and reach[i] >= 40)
             if faint and light[i] and not scratch and straight[i] < 3 and reach[i] >= 25:
                 out.append("drying mark")
             else:
