@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
@@ -280,20 +281,25 @@ class Roll:
         folder = os.fspath(files.make_folder(out))
         output.recover(folder)
         workers = _workers(executor, jobs, len(captures))
-        now, ahead = True, None
+        now, ahead, beside = True, None, ThreadPoolExecutor(1)
         try:
             notes = self.read_notes()
-            if isinstance(workers, Here) and not any(n.endswith(".json") for n in os.listdir(folder)):
+            # Where nothing can be there already, files are hashed while they are looked at.
+            fresh = not isinstance(workers, Given) and not any(n.endswith(".json") for n in os.listdir(folder))
+            if fresh and isinstance(workers, Here):
                 ahead = Ahead(_read_full, self._sources(captures))
             workers.begin(_warm)
-            states = self._states(captures, workers)
-            key = self._key(captures, states, notes)
-            there = _all_there(folder, key, captures, workers)
-            if there is not None:
-                yield from there
-                now = False
-                return
+            hashing = beside.submit(self._states, captures, workers, 1 if fresh else count_cores())
+            if not fresh:
+                states = hashing.result()
+                there = _all_there(folder, self._key(captures, states, notes), captures, workers)
+                if there is not None:
+                    yield from there
+                    now = False
+                    return
             seen = self._survey(captures, workers, progress, ahead)
+            states = hashing.result()
+            key = self._key(captures, states, notes)
             for path, message in seen.failed:
                 yield Result(path, "", "failed", message)
             if isinstance(workers, Own) and jobs is None:
@@ -308,6 +314,7 @@ class Roll:
             now = False
         finally:
             workers.close(now)
+            beside.shutdown(wait=False, cancel_futures=True)
             if ahead is not None:
                 ahead.close()
             output.recover(folder)
@@ -462,11 +469,12 @@ class Roll:
 
     # ---- conversion --------------------------------------------------------------------------------------------------
 
-    def _states(self, captures: Sequence[str], workers) -> dict[str, FileState | None]:
+    def _states(self, captures: Sequence[str], workers, threads: int) -> dict[str, FileState | None]:
         """Hash and state of every capture and of panel frames given, None for one that cannot be read."""
         paths = list(dict.fromkeys((*captures, *self._panels_given())))
         states: dict[str, FileState | None] = dict.fromkeys(paths)
-        for i, outcome in workers.light(file_state, paths):
+        # When each was changed is asked before any is looked at, so that no later change goes unnoticed.
+        for i, outcome in workers.light(state_of, [(p, _changed(p)) for p in paths], threads):
             states[paths[i]] = outcome if isinstance(outcome, FileState) else None
         return states
 
@@ -527,11 +535,20 @@ class FileState:
 
 def file_state(path: str) -> FileState:
     """Hash and state of a file."""
+    return state_of((path, _changed(path)))
+
+
+def state_of(job: tuple[str, int | None]) -> FileState:
+    """Hash and state of a file by its name and when it was changed, nanoseconds (None: it could not be asked)."""
+    path, changed = job
+    return FileState(path, *files.hash_file(path), _changed(path) if changed is None else changed)
+
+
+def _changed(path: str) -> int | None:
     try:
-        before = os.stat(path)
-    except OSError as error:
-        raise InputError(path, f"cannot be read ({(error.strerror or str(error)).lower()})", "check its name") from None
-    return FileState(path, *files.hash_file(path), before.st_mtime_ns)
+        return os.stat(path).st_mtime_ns
+    except OSError:
+        return None
 
 
 @dataclass(frozen=True)

@@ -26,23 +26,31 @@ class Died(Exception):
     """The process that did a job ended without an answer."""
 
 
-class Here:
+class _Local:
+    """What both kinds of workers on this machine can do on threads of this process."""
+
+    _threads: ThreadPoolExecutor | None = None
+
+    def light(self, work: Callable, jobs: Sequence, threads: int) -> Iterator[tuple[int, Any]]:
+        """As `run` on threads, for jobs that need hardly any memory and leave the interpreter to others."""
+        self._threads = ThreadPoolExecutor(threads)
+        yield from enumerate(self._threads.map(lambda job: _tried(work, job), jobs))
+
+    def close(self, now: bool = False) -> None:
+        """Leave out what has not begun."""
+        if self._threads is not None:
+            self._threads.shutdown(wait=False, cancel_futures=True)
+
+
+class Here(_Local):
     """Jobs one after another in this process."""
 
     def run(self, work: Callable, jobs: Sequence) -> Iterator[tuple[int, Any]]:
         """Yield (index of the job, its outcome or exception) as they are done."""
         yield from enumerate(_tried(work, job) for job in jobs)
 
-    def light(self, work: Callable, jobs: Sequence) -> Iterator[tuple[int, Any]]:
-        """The same on threads, for jobs that need hardly any memory and leave the interpreter to others."""
-        with ThreadPoolExecutor(count_cores()) as pool:
-            yield from enumerate(pool.map(lambda job: _tried(work, job), jobs))
-
     def begin(self, work: Callable) -> None:
         """Nothing to begin."""
-
-    def close(self, now: bool = False) -> None:
-        """Nothing to end."""
 
 
 def _tried(work: Callable, job) -> Any:
@@ -115,7 +123,9 @@ class Given:
                     outcome = error
                 yield i, outcome
 
-    light = run
+    def light(self, work: Callable, jobs: Sequence, threads: int) -> Iterator[tuple[int, Any]]:
+        """As `run`: the files are where the executor is."""
+        return self.run(work, jobs)
 
     def begin(self, work: Callable) -> None:
         """The executor is there already."""
@@ -127,7 +137,7 @@ class Given:
         self.running.clear()
 
 
-class Own:
+class Own(_Local):
     """Processes of our own, ended when asked to and when this process is gone, however it went."""
 
     def __init__(self, count: int) -> None:
@@ -164,8 +174,6 @@ class Own:
                 for i in suspects:
                     yield i, self._alone(work, jobs[i])
 
-    light = Here.light
-
     def begin(self, work: Callable) -> None:
         """Start the processes and have each call ``work()``, which imports what their jobs will need; nobody waits for them."""
         with suppress(BrokenExecutor):  # the first job will say so
@@ -199,6 +207,7 @@ class Own:
 
     def close(self, now: bool = False) -> None:
         """End the processes: at once, or when their jobs are done."""
+        super().close(now)
         if self.pool is not None and not now:
             self.pool.shutdown(wait=True)
         self._end()
