@@ -247,20 +247,20 @@ def apply(capture: Capture, plan: Plan, *, panel: PanelField | None = None, reci
 
 
 def apply_encoded(capture: Capture, plan: Plan, *, panel: PanelField | None = None, recipe: Recipe = Recipe(), bits: int = 16,
-                  threads: int = 2, done=None) -> tuple[Positive, np.ndarray]:
+                  threads: int = 2, done=None) -> tuple[Positive, np.ndarray | None]:
     """As `apply`, where nothing follows the inversion: strips are encoded while they are in the cache.
 
     Parameters
     ----------
     done : callable, optional
-        Given rows of codes as they are finished: see `negconv.invert.invert`.
+        Given rows of codes as they are finished, in place of the whole: see `negconv.invert.invert`.
 
     Returns
     -------
     positive : Positive
         With an empty picture: all that is to be recorded of it.
     codes : ndarray uint8 or uint16 (h, w, 3) or (h, w)
-        What ``apply(...).encode(recipe.space, bits)`` gives.
+        What ``apply(...).encode(recipe.space, bits)`` gives; None where `done` was given.
     """
     from .encode import Encoder
     from .invert import invert

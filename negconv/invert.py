@@ -134,7 +134,7 @@ class _Strip:
 
 def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | None = None, threads: int = 2,
            keep_density: bool = True, encoder: Encoder | None = None,
-           done: Callable[[np.ndarray], None] | None = None) -> tuple[np.ndarray, np.ndarray | None]:
+           done: Callable[[np.ndarray], None] | None = None) -> tuple[np.ndarray | None, np.ndarray | None]:
     """The picture a cut describes, inverted.
 
     Parameters
@@ -151,27 +151,36 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
         Encode each strip while it is in the cache, and keep no linear picture.
     done : callable, optional
         Called in this thread with runs of rows of the picture as they are finished, from the top down, while others are made.
+        Their memory is used again when it returns, and no whole picture is kept.
 
     Returns
     -------
-    linear : ndarray float32 (h, w, 3), or (h, w) for mono; code values where an encoder was given
+    linear : ndarray float32 (h, w, 3), or (h, w) for mono; code values where an encoder was given; None where `done` was
     density : ndarray float32 (h, w) or None
     """
     h, w = where.shape
     channels = len(stages.tables)
-    out = np.empty((h, w, channels), np.float32 if encoder is None else encoder.dtype)
+    dtype = np.float32 if encoder is None else encoder.dtype
+    out = np.empty((h, w, channels), dtype) if done is None else None
     density = np.empty((h, w), np.float32) if keep_density else None
     source = _source(capture, where, field, threads)
     tile_w = w if source.whole_rows else min(w, TILE_COLUMNS)
     tile_h = STRIP if source.whole_rows else TILE_ROWS
-    tiles = [(y, x) for y in range(0, h, tile_h) for x in range(0, w, tile_w)]
+    across = range(0, w, tile_w)
+    tiles = [(y, x) for y in range(0, h, tile_h) for x in across]
+    parts: dict[int, np.ndarray] = {}
+    spare: list[np.ndarray] = []
 
     def work(start: int, stop: int) -> None:
+        top, part = 0, out
+        if part is None:
+            top, bottom = tiles[start][0], min(tiles[stop - 1][0] + tile_h, h)
+            part = parts[start] = _taken(spare, (bottom - top, w, channels), dtype)
         rows, scratch = max(1, PIXELS // tile_w), _Scratch()
         strip = _Strip(stages, rows * tile_w)
         light = np.empty((rows * tile_w, 3), np.float32)
         made = np.empty((rows * tile_w, channels), np.float32)
-        coded = made if encoder is None else np.empty(made.shape, encoder.dtype)
+        coded = made if encoder is None else np.empty(made.shape, dtype)
         dense = None if density is None else np.empty(rows * tile_w, np.float32)
         for y0, x0 in tiles[start:stop]:
             y1, x1 = min(y0 + tile_h, h), min(x0 + tile_w, w)
@@ -181,23 +190,35 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
                 m = n * (x1 - x0)
                 t = light[:m]
                 read(y - y0, y - y0 + n, t.reshape(n, x1 - x0, 3))
-                target = out[y:y + n].reshape(-1, channels) if x1 - x0 == w else coded[:m]
+                target = part[y - top:y - top + n].reshape(-1, channels) if x1 - x0 == w else coded[:m]
                 linear = target if encoder is None else made[:m]
                 strip(t, linear, None if dense is None else dense[:m])
                 if encoder is not None:
                     encoder(linear, target)
                 if target.base is coded:
-                    out[y:y + n, x0:x1] = target.reshape(n, x1 - x0, channels)
+                    part[y - top:y - top + n, x0:x1] = target.reshape(n, x1 - x0, channels)
                 if density is not None:
                     density[y:y + n, x0:x1] = dense[:m].reshape(n, x1 - x0)
 
-    def whole(start: int, stop: int) -> None:
-        y0, y1 = tiles[start][0], tiles[stop][0] if stop < len(tiles) else h
-        if y1 > y0:
-            done(out[y0:y1])
+    def deliver(start: int, stop: int) -> None:
+        part = parts.pop(start)
+        done(part if channels == 3 else part[..., 0])
+        spare.append(part)
 
-    over(len(tiles), work, size=max(1, len(tiles) // (8 * max(1, threads))), threads=threads, done=done and whole)
+    size = max(1, len(tiles) // (8 * max(1, threads)))
+    if out is None:  # whole rows
+        over(len(tiles), work, size=-(-size // len(across)) * len(across), threads=threads, done=deliver)
+        return None, density
+    over(len(tiles), work, size=size, threads=threads)
     return (out if channels == 3 else out[..., 0]), density
+
+
+def _taken(spare: list[np.ndarray], shape: tuple[int, ...], dtype) -> np.ndarray:
+    """An array of memory that is free again, or new."""
+    try:
+        return spare.pop()[:shape[0]]
+    except IndexError:
+        return np.empty(shape, dtype)
 
 
 def _source(capture: Capture, where: Cut, field: PanelField | None, threads: int):

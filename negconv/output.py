@@ -138,7 +138,7 @@ class GrowingTiff(Writing):
         self.write(head)
 
     def write_rows(self, rows: np.ndarray) -> None:
-        """Append rows of code values, which must not change before `finish`."""
+        """Append rows of code values."""
         self.write(_little_endian(rows))
 
 
@@ -225,10 +225,11 @@ def save_positive(positive: Positive, path, *, output: str | None = None, space:
 def stage_positive(positive: Positive, path, *, output: str | None = None, space: str | None = None,
                    bits: int | None = None, quality: int | None = None, threads: int = 2,
                    metadata: Metadata | None = None, record: dict | None = None, codes=None,
-                   picture: Staged | None = None) -> tuple[Staged, Staged]:
+                   picture: Staged | None = None, shape: tuple[int, int] | None = None) -> tuple[Staged, Staged]:
     """Picture and sidecar under temporary names, ready for `place_pair`.
 
-    `codes` are the picture where it is encoded already; `picture` is its file where that is written already.
+    `codes` are the picture where it is encoded already; `picture` is its file where that is written already, and then
+    `shape` its height and width.
     """
     path, recipe = os.fspath(path), positive.recipe
     output = output or OUTPUTS.get(Path(path).suffix.lower()) or getattr(recipe, "output", "tiff")
@@ -238,6 +239,7 @@ def stage_positive(positive: Positive, path, *, output: str | None = None, space
     refuse_input(path, positive.path)
     if picture is None:
         codes = positive.encode(space, bits, threads=threads) if codes is None else codes
+        shape = codes.shape[:2]
         metadata = metadata or Metadata.of(positive.meta, pixel_um=positive.pixel_um)
         picture = stage(path, encoded(path, codes, output=output, space=space, quality=quality, metadata=metadata,
                                       threads=threads))
@@ -245,8 +247,8 @@ def stage_positive(positive: Positive, path, *, output: str | None = None, space
         record = {**positive_record(positive, os.path.dirname(path), inputs=(record or {}).get("inputs")), **(record or {})}
         record["output"] = {
             "file": os.path.basename(path), "bytes": picture.size, "sha256": picture.sha256, "type": output,
-            "space": space, "bits": bits, "quality": quality if output == "jpeg" else None, "height": codes.shape[0],
-            "width": codes.shape[1], "channels": 1 if codes.ndim == 2 else 3}
+            "space": space, "bits": bits, "quality": quality if output == "jpeg" else None, "height": shape[0], "width": shape[1],
+            "channels": 1 if positive.mono else 3}
         return picture, stage(sidecar_path(path), [sidecar_bytes(record)])
     except BaseException:
         discard(picture.temporary)

@@ -657,8 +657,8 @@ def _convert_frame(job: FrameJob) -> Result:
         if recipe.output == "tiff":
             channels = 1 if plan.film.kind == "mono" else 3
             with output.GrowingTiff(path, plan.cut.shape, channels, bits, space=recipe.space, metadata=metadata) as file:
-                positive, codes = apply_encoded(capture, plan, panel=job.field, recipe=recipe, bits=bits, threads=job.threads,
-                                                done=file.write_rows)
+                positive, _ = apply_encoded(capture, plan, panel=job.field, recipe=recipe, bits=bits, threads=job.threads,
+                                            done=file.write_rows)
                 picture = file.finish()
         else:
             positive, codes = apply_encoded(capture, plan, panel=job.field, recipe=recipe, bits=bits, threads=job.threads)
@@ -672,7 +672,7 @@ def _convert_frame(job: FrameJob) -> Result:
     if spots is not None:
         record["spots"] = {"counts": spots.counts, "rows": [s.to_dict() for s in spots]}
     staged = output.stage_positive(positive, path, output=recipe.output, metadata=metadata, record=record, codes=codes,
-                                   picture=picture, threads=job.threads)
+                                   picture=picture, shape=plan.cut.shape, threads=job.threads)
     output.place_pair(*staged, overwrite=job.overwrite or there == "ours", same_is_fine=True)
     return Result(frame.path, path, "ok", "", positive.warnings, frame.number)
 

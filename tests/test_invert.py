@@ -170,3 +170,20 @@ def test_the_negative_turned_over(film):
     got = apply(Capture(np.repeat(tau, 4, axis=0).astype(np.float32)), plan, threads=1).linear
     grey = got if layers == 1 else got @ np.float32((0.2126, 0.7152, 0.0722))
     assert (np.diff(grey, axis=1) > 0).all()
+
+
+@pytest.mark.parametrize("threads", [1, 2])
+@pytest.mark.parametrize("where", CUTS.values(), ids=CUTS.keys())
+@pytest.mark.parametrize("film", FILMS.values(), ids=FILMS.keys())
+def test_rows_handed_over_are_the_picture(monkeypatch, film, where, threads):
+    """From the top down, each once, whatever thread made them; memory of rows handed over is used again."""
+    for name, size in (("TILE_ROWS", 16), ("TILE_COLUMNS", 40), ("STRIP", 16)):
+        monkeypatch.setattr(fused, name, size)
+    capture = Capture(picture(4), 16000.0, CAMERA)
+    plan = Plan(where, BASE, film, BALANCES["plain"](film.layers))
+    folded, encoder = stages(plan, CAMERA), Encoder(ToneCurve(), grey=film.kind == "mono")
+    whole, _ = fused.invert(capture, where, folded, encoder=encoder)
+    rows = []
+    nothing, _ = fused.invert(capture, where, folded, encoder=encoder, threads=threads, done=lambda part: rows.append(part.copy()))
+    assert nothing is None and len(rows) > (where.shape[0] > 16)
+    assert (np.concatenate(rows) == whole).all()
