@@ -14,9 +14,10 @@
 #include <malloc.h>
 #endif
 
-/* One binary for every processor of the family: the loader picks the widest vectors there are. */
+/* One binary for every processor of the family: the loader picks the widest vectors there are. (By levels, not by names of
+   processors, which fit no later one.) Sums are rounded as written, -ffp-contract=off, so that all give the same bytes. */
 #if defined(__GNUC__) && !defined(__clang__) && defined(__x86_64__) && defined(__linux__) && defined(__GLIBC__)
-#define WIDEST __attribute__((target_clones("arch=skylake-avx512", "arch=haswell", "default")))
+#define WIDEST __attribute__((target_clones("arch=x86-64-v4", "arch=x86-64-v3", "default")))
 #else
 #define WIDEST
 #endif
