@@ -26,7 +26,7 @@ from negconv.spots import channels, features, find, noise, score, scratches  # n
 from negconv.synthetic import scenes  # noqa: E402
 from negconv.synthetic.dirt import make_dirt  # noqa: E402
 
-TREES, DEPTH, LEAF, RIDGE = 150, 3, 12, 4.0
+OPTIONS = {"trees": 150, "depth": 3, "leaf": 12, "ridge": 4.0}
 #: Frames of bars for each seed of the other scenes.
 BARS = 5
 
@@ -197,18 +197,28 @@ def collect(seeds, outlines):
     return [np.concatenate(v) for v in zip(*rows)]
 
 
-def fitted(x, y) -> dict:
+def fitted(x, y, options) -> dict:
     known = np.isfinite(y)
-    return train_spots.fit(x[known], y[known], trees=TREES, depth=DEPTH, leaf=LEAF, ridge=RIDGE)
+    return train_spots.fit(x[known], y[known], **options)
 
 
-def judged(x, y, scene, parts=4) -> np.ndarray:
+def plain(trees) -> dict:
+    """Trees as values for JSON."""
+    def rounded(rows, digits):
+        return [[round(float(v), digits) for v in row] for row in rows]
+
+    return {"start": round(float(trees["start"]), 4), "edges": rounded(trees["edges"], 5),
+            "features": [[int(v) for v in row] for row in trees["features"]],
+            "limits": [[int(v) for v in row] for row in trees["limits"]], "leaves": rounded(trees["leaves"], 5)}
+
+
+def judged(x, y, scene, *, options, parts=4) -> np.ndarray:
     """Confidence of each line by trees that have not seen its scene."""
     names = np.unique(scene)
     fold = dict(zip(names, np.random.default_rng(0).permutation(len(names)) % parts))
     fold, out = np.array([fold[s] for s in scene]), np.zeros(len(y))
     for k in range(parts):
-        t = fitted(x[fold != k], y[fold != k])
+        t = fitted(x[fold != k], y[fold != k], options)
         trees = score.Trees(t["start"], tuple(np.array(e, np.float32) for e in t["edges"]), np.array(t["features"]),
                             np.array(t["limits"]), np.array(t["leaves"], np.float32))
         out[fold == k] = trees(x[fold == k])
@@ -241,7 +251,7 @@ def main() -> None:
         x, y, frame, scene = collect(args.seeds, real(args.outlines) if args.outlines else [])
         if args.cache:
             np.savez(args.cache, x=x, y=y, f=frame, s=scene)
-    weight, sure = weights(judged(x, y, scene), y, frame)
+    weight, sure = weights(judged(x, y, scene, options=OPTIONS), y, frame)
     for least in (0.5, 0.7, 0.9):
         false = np.bincount(frame[(sure >= least) & (y == 0)], minlength=frame.max() + 1)[1::2]
         print(f"confidence {least}: {(sure >= least)[y == 1].mean():.2f} of the scratches looked into, {false.mean():.2f} false on a "
@@ -249,14 +259,9 @@ def main() -> None:
     if args.held_out:
         return
 
-    def rounded(rows, digits):
-        return [[round(float(v), digits) for v in row] for row in rows]
-
-    trees = fitted(x, y)
-    Path(scratches.__file__).with_name("scratches.json").write_text(json.dumps({
-        "columns": list(scratches.NAMES), "start": round(float(trees["start"]), 4), "edges": rounded(trees["edges"], 5),
-        "features": [[int(v) for v in row] for row in trees["features"]], "limits": [[int(v) for v in row] for row in trees["limits"]],
-        "leaves": rounded(trees["leaves"], 5), "among": [round(float(v), 3) for v in weight]}) + "\n")
+    trees = plain(fitted(x, y, OPTIONS))
+    Path(scratches.__file__).with_name("scratches.json").write_text(json.dumps(
+        {"columns": list(scratches.NAMES), **trees, "among": [round(float(v), 3) for v in weight]}) + "\n")
 
 
 if __name__ == "__main__":

@@ -29,6 +29,8 @@ MOVES = (5, 3)
 SCALES, TRIED, MANY = (2, 4), 200, 120
 #: Share of the usual depth at which a scratch ends.
 END = 0.4
+#: Pixels by which a line found is drawn out at either end: pieces end where their strip ends.
+DRAWN_OUT = 64
 #: The most, in depths of the line, that its surroundings may vary across it (usually and anywhere) and its sides may differ.
 HOPELESS = (0.7, 2.5, 1.5)
 #: Pixels beyond an end that are looked at.
@@ -72,7 +74,13 @@ class Scratch:
         """Flat indices of its pixels in a picture of that shape, sorted."""
         low, high = max(self.half[0], 0.5), max(self.half[1], 0.5)
         across = np.arange(-np.floor(2 * low) / 2, np.floor(2 * high) / 2 + 0.01, 0.5)
-        x, y, inside = _places(self.points, self.normals, across, shape)
+        points, normals = self.points, self.normals
+        # Blocks end short of the picture's edge.
+        for at, inner in ((0, 1), (-1, -2)):
+            more = points[at] + (points[at] - points[inner]) * np.arange(1, BLOCK + 1)[:, None]
+            if not _places(more[-1:], normals[:1], np.zeros(1), shape)[2].all():
+                points, normals = np.concatenate([points, more]), np.concatenate([normals, np.repeat(normals[at][None], BLOCK, axis=0)])
+        x, y, inside = _places(points, normals, across, shape)
         return np.unique((y * shape[1] + x)[inside])
 
 
@@ -181,6 +189,22 @@ def centred(plane, points):
     return points, _across(points, 12)
 
 
+def extended(points, normals, shape):
+    """A line drawn out straight at both ends, within the picture; and by how many blocks at the first and at the last."""
+    h, w = shape
+    parts, blocks = [points], []
+    for at, inner, front in ((0, min(3 * BLOCK, len(points) - 1), True), (-1, max(-3 * BLOCK - 1, -len(points)), False)):
+        on = points[at] - points[inner]
+        on /= max(np.hypot(*on), 1e-9)
+        more = points[at] + on * np.arange(1, DRAWN_OUT + 1)[:, None]
+        out = np.flatnonzero((more < 0).any(axis=1) | (more[:, 0] > w - 1) | (more[:, 1] > h - 1))
+        n = (out[0] if len(out) else len(more)) // BLOCK * BLOCK
+        blocks.append(n // BLOCK)
+        parts = [more[:n][::-1], *parts] if front else [*parts, more[:n]]
+    points = np.concatenate(parts)
+    return points, _across(points, 12), *blocks
+
+
 def _median(values, axis=-1):
     """numpy's without its checks."""
     values = np.sort(values, axis=axis)
@@ -191,13 +215,14 @@ def _median(values, axis=-1):
 def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float, line: Line) -> Scratch | None:
     """What is known of a line; None where nothing is left of it. `low` is a density few pixels of the frame are below."""
     h, w = plane.shape
-    points, normals = centred(plane, line.points)
+    points, normals, before, after = extended(*centred(plane, line.points), plane.shape)
     rows = straightened(plane, points, normals)
     n = len(rows) // BLOCK
     if n < 2:
         return None
     mean = rows[:n * BLOCK].reshape(n, BLOCK, -1).mean(axis=1)
-    profile = _median(mean - (_median(mean[:, 2:8]) + _median(mean[:, -8:-2]))[:, None] / 2, 0)
+    known = slice(before, n - after)
+    profile = _median(mean[known] - (_median(mean[known, 2:8]) + _median(mean[known, -8:-2]))[:, None] / 2, 0)
     bottom = profile[REACH - 1:REACH + 2].mean()
     if bottom >= 0:
         return None
@@ -213,11 +238,11 @@ def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float
 
     one, other, middle = levels(mean)
     deep = np.minimum(one, other) / 2 + (one + other) / 4 - middle
-    there = deep > END * _median(deep[deep >= _median(deep)])
-    on = np.flatnonzero(there)
+    there = deep > END * _median(deep[known][deep[known] >= _median(deep[known])])
+    on = np.flatnonzero(there[known]) + before
     if len(on) < 2:
         return None
-    part = slice(on[0], on[-1] + 1)
+    part = slice(n - 1 - _onward(there[::-1], n - 1 - on[0], n - before), _onward(there, on[-1], n - after) + 1)
     n = part.stop - part.start
     points, normals, rows = (v[part.start * BLOCK:part.stop * BLOCK] for v in (points, normals, rows))
     mean, one, other, middle, deep, there = (v[part] for v in (mean, one, other, middle, deep, there))
@@ -257,6 +282,14 @@ def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float
               spread, least, most, _median(np.abs(dip - wide)) / wide, line.scale, line.pieces / len(points),
               (min(_median(one), _median(other)) - low) / STEPS, np.std(middle - _smooth(middle, 2)) / contrast)
     return Scratch(points, normals, (left, right), contrast, np.array(values, np.float32))
+
+
+def _onward(there, last, known):
+    """The last of the blocks that go on beyond `last`, if that is the last of those known; one may be missing."""
+    if last == known - 1:
+        while last + 1 < len(there) and there[last + 1:last + 3].any():
+            last += 1 if there[last + 1] else 2
+    return last
 
 
 def _half(profile, bottom):
