@@ -307,7 +307,7 @@ class _Colour:
 
     def parts(self, values: np.ndarray):
         unmix, matrix = _rows_to_one(values[:6]), _rows_to_one(values[18:])
-        curves = tuple(Curve(float(np.exp(g)), float(s), float(np.exp(t)), float(2.4 * np.exp(-k)), 0.25)
+        curves = tuple(_curve(g, s, t, 2.4, k)
                        for g, s, t, k in zip(values[6:9], values[9:12], values[12:15], values[15:18]))
         return unmix, curves, matrix
 
@@ -363,6 +363,13 @@ class _Colour:
                     source=f"chart of {len(self.xyz)} patches", **said)
 
 
+def _curve(gamma: float, start: float, toe: float, top: float, lower: float) -> Curve:
+    """A curve of logarithms of gamma and toe, and of how far the usual top is to be divided; what no film has, a fit to a chart
+    that is none may ask for, and gets the nearest there is."""
+    gamma, toe, top = np.exp(np.clip([gamma, toe, np.log(top) - lower], -4, 4))
+    return Curve(float(gamma), float(np.clip(start, -50, 50)), float(toe), float(top), 0.25)
+
+
 class _Mono:
     """One curve: gamma, start, toe, top."""
 
@@ -380,8 +387,8 @@ class _Mono:
         self.start = np.array([np.log(slope), float(np.median(level - self.above / slope)), np.log(0.2), 0.0])
 
     def curve(self, values: np.ndarray) -> Curve:
-        gamma, toe = np.exp(values[[0, 2]])
-        return Curve(float(gamma), float(values[1]), float(toe), float(2.6 * np.exp(-values[3])), 0.25)
+        gamma, start, toe, top = values
+        return _curve(gamma, start, toe, 2.6, top)
 
     def predicted(self, values: np.ndarray, rows=slice(None)) -> np.ndarray:
         h = 10.0 ** np.clip(self.curve(values).log_exposure(self.above[rows]), -6, 1)

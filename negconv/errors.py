@@ -4,6 +4,10 @@ from __future__ import annotations
 import os
 
 
+#: A fault is said in at most this many characters: a damaged file may hold anything that would be quoted.
+LONGEST = 600
+
+
 class InputError(Exception):
     """An input that cannot be used, said in one line.
 
@@ -30,7 +34,8 @@ class InputError(Exception):
 
     def __str__(self) -> str:
         name = "" if self.path is None else f"{one_line(self.path)}: "
-        return name + one_line(self.fault) + (f"; {one_line(self.remedy)}" if self.remedy else "")
+        fault = self.fault if len(self.fault) <= LONGEST else self.fault[:LONGEST] + " ..."
+        return name + one_line(fault) + (f"; {one_line(self.remedy)}" if self.remedy else "")
 
 
 def one_line(text: str) -> str:
