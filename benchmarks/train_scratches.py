@@ -1,8 +1,9 @@
 """Make `negconv/spots/scratches.json` anew: lines of many scratched negatives, and boosted trees fitted to them.
 
-Scenes are those of `spot_scenes.py` and one more, of bars, poles and wires: what scratches must be told from. Scratches are
-drawn: along the film and across it, from handling, kinks; grey or in some layers only; a share of the density gone, or more
-light let through. Given ``--outlines``, a third of them are outlines of real scratches. The shipped constants are those of
+Scenes are those of `spot_scenes.py` and one more, of bars, poles and wires: what scratches must be told from.
+Scratches are drawn: along the film and across it, from handling, kinks; grey or in some layers only; a share of the
+density gone, or more light let through. Given ``--outlines``, a third of them are outlines of real scratches. The
+shipped constants are those of
 
     python benchmarks/train_scratches.py --outlines defect-outlines.npz
 
@@ -56,7 +57,8 @@ def bars(shape, rng):
             continue
         step = rng.uniform(2, 8) * width
         for k in range(-12, 13) if kind == "grid" else (0,):
-            pen.line([tuple(middle - along + k * step * side), tuple(middle + along + k * step * side)], fill=value, width=width)
+            at = middle + k * step * side
+            pen.line([tuple(at - along), tuple(at + along)], fill=value, width=width)
     light = np.asarray(image.resize((w, h), Image.Resampling.BOX))
     return (np.maximum(light, 0.005)[..., None] * rng.uniform(0.75, 1.1, 3)).astype(np.float32)
 
@@ -86,13 +88,15 @@ def outline(shape, rng) -> np.ndarray:
     h, w = shape
     kind = rng.choice(["transport", "handling", "kink"], p=[0.5, 0.35, 0.15])
     if kind == "transport":
-        long, angle = max(h, w) * rng.uniform(0.15, 1.3), (0 if rng.random() < 0.75 else np.pi / 2) + rng.normal(0, 0.015)
+        long = max(h, w) * rng.uniform(0.15, 1.3)
+        angle = (0 if rng.random() < 0.75 else np.pi / 2) + rng.normal(0, 0.015)
         bend, width, uneven = rng.normal(0, 0.02), np.exp(rng.uniform(np.log(1.2), np.log(6))), 0.1
     elif kind == "handling":
         long, angle, bend = np.exp(rng.uniform(np.log(40), np.log(600))), rng.uniform(0, np.pi), rng.normal(0, 0.15)
         width, uneven = np.exp(rng.uniform(np.log(1.5), np.log(9))), 0.2
     else:
-        long, angle, bend, width, uneven = rng.uniform(30, 150), rng.uniform(0, np.pi), rng.normal(0, 0.8), rng.uniform(1.2, 3), 0.2
+        long, angle, bend = rng.uniform(30, 150), rng.uniform(0, np.pi), rng.normal(0, 0.8)
+        width, uneven = rng.uniform(1.2, 3), 0.2
     n = max(12, int(long / 6))
     angle = angle + bend * np.linspace(-0.5, 0.5, n) + np.cumsum(rng.normal(0, 0.004, n))
     line = np.cumsum(np.stack([np.cos(angle), np.sin(angle)], 1) * (long / n), axis=0)
@@ -107,7 +111,8 @@ def real(path) -> list[np.ndarray]:
     """Outlines of scratches in a file with ``pts``, ``starts`` and ``kind``, about 7 micrometres a pixel."""
     data = np.load(path)
     begins = data["starts"]
-    found = [data["pts"][a:b].astype(float) for k, a, b in zip(data["kind"], begins, begins[1:]) if str(k) == "Scratch" and b - a > 2]
+    found = [data["pts"][a:b].astype(float) for k, a, b in zip(data["kind"], begins, begins[1:])
+             if str(k) == "Scratch" and b - a > 2]
     area = [abs(np.dot(p[:, 0], np.roll(p[:, 1], 1)) - np.dot(p[:, 1], np.roll(p[:, 0], 1))) / 2 for p in found]
     return [p for p, a in zip(found, area) if a > 50 and np.ptp(p, axis=0).max() > 20]
 
@@ -121,8 +126,9 @@ def scratched(outlines):
         factor, removed = np.ones((*shape, 3), np.float32), np.zeros((*shape, 3), np.float32)
         labels, dust = np.zeros(shape, np.int32), np.zeros(shape, bool)
         if rng.random() < 0.8:
-            other = make_dirt(shape, rng, specks=int(rng.uniform(0, 40)), fibres=int(rng.integers(0, 5)), scratches=int(rng.integers(0, 2)),
-                              size=float(np.exp(rng.uniform(np.log(4), np.log(12)))), depth=(0.35, 1.0), soft=soft)
+            other = make_dirt(shape, rng, specks=int(rng.uniform(0, 40)), fibres=int(rng.integers(0, 5)),
+                              scratches=int(rng.integers(0, 2)), size=float(np.exp(rng.uniform(np.log(4), np.log(12)))),
+                              depth=(0.35, 1.0), soft=soft)
             factor *= other.factor[..., None]
             dust = other.labels > 0
         for label in range(1, int(rng.integers(4, 10))):
@@ -145,7 +151,8 @@ def scratched(outlines):
             if rng.random() < 0.5:
                 removed[part] = np.maximum(removed[part], rng.uniform(0.25, 1.0) * layers * cover)
             else:
-                factor[part] *= (1 + (np.exp(rng.uniform(np.log(1.12), np.log(2))) - 1) * layers * cover).astype(np.float32)
+                through = np.exp(rng.uniform(np.log(1.12), np.log(2)))
+                factor[part] *= (1 + (through - 1) * layers * cover).astype(np.float32)
             labels[part][solid] = label
         return Scratched(factor, removed, labels, dust)
 
@@ -190,10 +197,12 @@ def collect(seeds, outlines):
     """Values, targets, number of the frame and name of its scene of the lines of all frames."""
     rows = []
     for seed in seeds:
-        for name, more in [(n, 0) for n in spot_scenes.names() if n != "hard:bars"] + [("hard:bars", 1000 * k) for k in range(BARS)]:
+        others = [(n, 0) for n in spot_scenes.names() if n != "hard:bars"]
+        for name, more in others + [("hard:bars", 1000 * k) for k in range(BARS)]:
             for values, target in gather(name, seed + more, outlines):
                 rows.append((values, target, np.full(len(target), len(rows)), np.full(len(target), name)))
-        print(f"seed {seed}: {sum(np.nansum(r[1]) for r in rows):.0f} scratches among {sum(len(r[1]) for r in rows)} lines", flush=True)
+        print(f"seed {seed}: {sum(np.nansum(r[1]) for r in rows):.0f} scratches among "
+              f"{sum(len(r[1]) for r in rows)} lines", flush=True)
     return [np.concatenate(v) for v in zip(*rows)]
 
 
@@ -226,7 +235,7 @@ def judged(x, y, scene, *, options, parts=4) -> np.ndarray:
 
 
 def weights(alone, y, frame):
-    """Logistic weights of a line's own odds and of the doubt the others of its frame leave; and the confidence they make."""
+    """Logistic weights of a line's own odds and of the doubt the others of its frame leave; what they make of it."""
     doubt = alone * (1 - alone)
     doubt = np.bincount(frame, doubt)[frame] - doubt
     columns = np.stack([np.ones(len(y)), np.log(alone / (1 - alone)), np.log(doubt + scratches.DOUBT)], axis=1)
@@ -254,8 +263,8 @@ def main() -> None:
     weight, sure = weights(judged(x, y, scene, options=OPTIONS), y, frame)
     for least in (0.5, 0.7, 0.9):
         false = np.bincount(frame[(sure >= least) & (y == 0)], minlength=frame.max() + 1)[1::2]
-        print(f"confidence {least}: {(sure >= least)[y == 1].mean():.2f} of the scratches looked into, {false.mean():.2f} false on a "
-              f"frame without any, {false.max()} at most")
+        print(f"confidence {least}: {(sure >= least)[y == 1].mean():.2f} of the scratches looked into, "
+              f"{false.mean():.2f} false on a frame without any, {false.max()} at most")
     if args.held_out:
         return
 

@@ -1,4 +1,4 @@
-"""Dark scratches: sums along lines against paths counted out by hand, and scratches drawn here, apart from the detector."""
+"""Dark scratches: sums along lines against paths counted out by hand, and scratches drawn apart from the detector."""
 from __future__ import annotations
 
 import numpy as np
@@ -44,14 +44,16 @@ def test_a_line_below_the_grain_is_found_along_its_length_and_noise_is_not():
 def film(rng, shape=(500, 700), grain=0.02):
     """Density of a picture with soft forms, a bright and a dark side, and grain."""
     y, x = np.mgrid[:shape[0], :shape[1]]
-    density = 0.7 + 0.25 * np.sin(x / 90) * np.cos(y / 70) + 0.3 * (ndimage.gaussian_filter(rng.standard_normal(shape), 25) > 0.005)
+    forms = ndimage.gaussian_filter(rng.standard_normal(shape), 25) > 0.005
+    density = 0.7 + 0.25 * np.sin(x / 90) * np.cos(y / 70) + 0.3 * forms
     return ndimage.gaussian_filter(density, 1.2), grain * rng.standard_normal(shape)
 
 
 def copied(density) -> Positive:
     """Through the copying lens, inverted."""
     density = -np.log10(ndimage.gaussian_filter(10.0 ** -density, 0.6))
-    return Positive((0.012 * (10 ** (density / 0.6) - 0.9)).astype(np.float32), density=density.astype(np.float32), pixel_um=7.0)
+    linear = (0.012 * (10 ** (density / 0.6) - 0.9)).astype(np.float32)
+    return Positive(linear, density=density.astype(np.float32), pixel_um=7.0)
 
 
 def strip(shape, start, end, width, bow=0.0):
@@ -102,6 +104,8 @@ def test_where_many_lines_leave_doubt_all_are_believed_less():
     found, values = scratches.find((2000 * copied(sum(film(np.random.default_rng(3)))).density).astype(np.int16), None,
                                    scratches.Frame(np.full((50, 50), 1400, np.int16)))
     trees, _ = scratches.scorer()
-    one = values[np.argmin(np.abs(trees(values) - 0.5))][None] if len(found) else np.zeros((1, len(scratches.NAMES)), np.float32)
+    one = np.zeros((1, len(scratches.NAMES)), np.float32)
+    if len(found):
+        one = values[np.argmin(np.abs(trees(values) - 0.5))][None]
     few, many = scratches.confidences(one)[0], scratches.confidences(np.repeat(one, 40, axis=0))[0]
     assert many <= few

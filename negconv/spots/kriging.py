@@ -175,7 +175,7 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
 
 
 def _windows(planes, trust, middle, size):
-    """Light (n, c, size.window, size.window) and trust in the window around each hole; outside the picture there is none."""
+    """Light (n, c, window, window) and trust in the window around each hole; outside the picture there is none."""
     height, width, colours = planes.shape
     light = np.zeros((len(middle), colours, size.window, size.window), np.float32)
     seen = np.zeros((len(middle), size.window, size.window), np.uint8)

@@ -1,7 +1,7 @@
 """Thin dark lines, found by adding up along them: far below what stands out at a single pixel.
 
-Sums over straight pieces at all slopes come from sums over halves (Goetz and Druckmueller, "A fast digital Radon transform",
-Pattern Recognition 29, 1996); pieces that continue each other are chained, so that a line may bend.
+Sums over straight pieces at all slopes come from sums over halves (Goetz and Druckmueller, "A fast digital Radon
+transform", Pattern Recognition 29, 1996); pieces that continue each other are chained, so that a line may bend.
 """
 from __future__ import annotations
 
@@ -50,7 +50,9 @@ class Line:
 
 
 def lines(plane: np.ndarray, scale: int = 1) -> list[Line]:
-    """Dark lines of a plane (int16), the plainest first; `scale` is the number of pixels of the full picture in one of its own.
+    """Dark lines of a plane (int16), the plainest first.
+
+    `scale` is the number of pixels of the full picture in one of the plane's.
 
     Examples
     --------
@@ -115,16 +117,16 @@ def _middling(values: np.ndarray) -> np.ndarray:
     return np.sort(np.stack([padded[i:i + h, j:j + w] for i in range(3) for j in range(3)]), axis=0)[4]
 
 
-def sums_right(value: np.ndarray) -> np.ndarray:
-    """Sums over straight pieces of `PIECE` rows that reach 0 .. PIECE - 1 pixels to the right.
+def sums_right(value: np.ndarray, piece: int = PIECE) -> np.ndarray:
+    """Sums over straight pieces of so many rows that reach 0 .. piece - 1 pixels to the right.
 
     Returns
     -------
-    int16 array (strips, PIECE, w)
+    int16 array (strips, piece, w)
         By strip of rows, reach and x of the upper end; pieces that leave the plane have a low sum.
     """
-    strips, w = value.shape[0] // PIECE, value.shape[1]
-    table = value[:strips * PIECE].reshape(strips, PIECE, 1, w)
+    strips, w = value.shape[0] // piece, value.shape[1]
+    table = value[:strips * piece].reshape(strips, piece, 1, w)
     while table.shape[1] > 1:
         n, rows, slopes, _ = table.shape
         new = np.empty((n, rows // 2, 2 * slopes, w), np.int16)
@@ -132,23 +134,29 @@ def sums_right(value: np.ndarray) -> np.ndarray:
             for k in (s, s + 1):
                 to = new[:, :, s + k]
                 np.add(table[:, 0::2, s, :w - k], table[:, 1::2, s, k:], out=to[..., :w - k])
-                to[..., w - k:] = -MOST * PIECE
+                to[..., w - k:] = -MOST * piece
         table = new
     return table[:, 0]
 
 
-def pieces(value: np.ndarray, least: float) -> np.ndarray:
-    """The pieces with a sum of at least `least`, and none greater around: rows of strip, x above, reach, sum; float (n, 4)."""
+def pieces(value: np.ndarray, least: float, piece: int = PIECE) -> np.ndarray:
+    """The pieces with a sum of at least `least`, and none greater around.
+
+    Returns
+    -------
+    float array (n, 4)
+        Strip, x of the upper end, reach and sum of each; by strip.
+    """
     found = []
-    strips = value.shape[0] // PIECE
+    strips = value.shape[0] // piece
     for first in range(0, strips, BLOCK):
-        rows = value[first * PIECE:min(first + BLOCK, strips) * PIECE]
-        left = sums_right(np.ascontiguousarray(rows[:, ::-1]))[:, :0:-1, ::-1]
-        right = sums_right(rows)
+        rows = value[first * piece:min(first + BLOCK, strips) * piece]
+        left = sums_right(np.ascontiguousarray(rows[:, ::-1]), piece)[:, :0:-1, ::-1]
+        right = sums_right(rows, piece)
         strip, x = np.nonzero(np.maximum(left.max(axis=1), right.max(axis=1)) >= least)
         column = np.concatenate([left[strip, :, x], right[strip, :, x]], axis=1)
         best = column.argmax(axis=1)
-        found.append(np.stack([strip + first, x, best - (PIECE - 1), column[np.arange(len(x)), best]], axis=1))
+        found.append(np.stack([strip + first, x, best - (piece - 1), column[np.arange(len(x)), best]], axis=1))
     if not found:
         return np.zeros((0, 4))
     found = np.concatenate(found).astype(float)

@@ -99,7 +99,8 @@ def _fill(planes, index, rim, seed, threads) -> None:
         def work(start: int, stop: int, holes=holes, fills=fills, todo=todo, batches=batches) -> None:
             for size, some in batches[start:stop]:
                 around = [rims[part[todo[i][0]]][:3] for i in some]
-                got = krige(planes, trust, [holes[i] for i in some], around, grain=grain, size=size, seed=seed + int(some[0]))
+                got = krige(planes, trust, [holes[i] for i in some], around, grain=grain, size=size,
+                            seed=seed + int(some[0]))
                 for i, fill in zip(some, got):
                     fills[i] = fill
 

@@ -1,7 +1,7 @@
 """Dark scratches: lines of lost density, told from the picture's own lines by how they run over it.
 
-A scratch is as sharp as the copying lens draws, keeps its width and its depth, lets through what lies on both sides of it, and
-ends where it likes; a wire, a joint or a stroke is as soft as the picture and ends where its object ends.
+A scratch is as sharp as the copying lens draws, keeps its width and its depth, lets through what lies on both sides of
+it, and ends where it likes; a wire, a joint or a stroke is as soft as the picture and ends where its object ends.
 """
 from __future__ import annotations
 
@@ -31,7 +31,8 @@ SCALES, TRIED, MANY = (2, 4), 200, 120
 END = 0.4
 #: Pixels by which a line found is drawn out at either end: pieces end where their strip ends.
 DRAWN_OUT = 64
-#: The most, in depths of the line, that its surroundings may vary across it (usually and anywhere) and its sides may differ.
+#: The most, in depths of the line, that its surroundings may vary across it (usually and anywhere) and its sides may
+#: differ.
 HOPELESS = (0.7, 2.5, 1.5)
 #: Pixels beyond an end that are looked at.
 BEYOND = (6, 38)
@@ -40,11 +41,13 @@ NEAR = 200
 #: Doubt any frame leaves.
 DOUBT = 0.1
 #: Names of the columns of a scratch's values, in their order.
-NAMES = ("sum", "length", "contrast", "contrast/grain", "contrast/noise", "width", "left edge", "right edge", "edge over frame's",
-         "sides apart", "spread of that", "uneven", "share there", "through", "through known", "uneven for its ground",
+NAMES = ("sum", "length", "contrast", "contrast/grain", "contrast/noise", "width", "left edge", "right edge",
+         "edge over frame's", "sides apart", "spread of that", "uneven", "share there", "through", "through known",
+         "uneven for its ground",
          "least density", "density over low", "angle", "bend", "ground along", "shoulder", "lobe", "ends at the edge",
-         "ground changes beyond", "goes on beyond", "colour spread", "colour least", "colour most", "width uneven", "scale",
-         "pieces a pixel", "darker side over low", "rough", "parallel near", "near", "alike", "parallel", "plainer", "all")
+         "ground changes beyond", "goes on beyond", "colour spread", "colour least", "colour most", "width uneven",
+         "scale", "pieces a pixel", "darker side over low", "rough", "parallel near", "near", "alike", "parallel",
+         "plainer", "all")
 _AT = np.arange(-REACH, REACH + 1)
 
 
@@ -79,12 +82,14 @@ class Scratch:
         for at, inner in ((0, 1), (-1, -2)):
             more = points[at] + (points[at] - points[inner]) * np.arange(1, BLOCK + 1)[:, None]
             if not _places(more[-1:], normals[:1], np.zeros(1), shape)[2].all():
-                points, normals = np.concatenate([points, more]), np.concatenate([normals, np.repeat(normals[at][None], BLOCK, axis=0)])
+                points = np.concatenate([points, more])
+                normals = np.concatenate([normals, np.repeat(normals[at][None], BLOCK, axis=0)])
         x, y, inside = _places(points, normals, across, shape)
         return np.unique((y * shape[1] + x)[inside])
 
 
-def find(plane: np.ndarray, colour: Channels | None, frame: Frame, *, threads: int = 1) -> tuple[list[Scratch], np.ndarray]:
+def find(plane: np.ndarray, colour: Channels | None, frame: Frame, *,
+         threads: int = 1) -> tuple[list[Scratch], np.ndarray]:
     """Lines that may be scratches, and the columns `NAMES` of each, float32 (n, len(NAMES))."""
     small, found = plane, []
     for scale in range(1, SCALES[-1] + 1):
@@ -190,10 +195,11 @@ def centred(plane, points):
 
 
 def extended(points, normals, shape):
-    """A line drawn out straight at both ends, within the picture; and by how many blocks at the first and at the last."""
+    """A line drawn out straight at both ends, within the picture; and by how many blocks at the first and the last."""
     h, w = shape
     parts, blocks = [points], []
-    for at, inner, front in ((0, min(3 * BLOCK, len(points) - 1), True), (-1, max(-3 * BLOCK - 1, -len(points)), False)):
+    within = min(3 * BLOCK, len(points) - 1)
+    for at, inner, front in ((0, within, True), (-1, -1 - within, False)):
         on = points[at] - points[inner]
         on /= max(np.hypot(*on), 1e-9)
         more = points[at] + on * np.arange(1, DRAWN_OUT + 1)[:, None]
@@ -213,7 +219,7 @@ def _median(values, axis=-1):
 
 
 def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float, line: Line) -> Scratch | None:
-    """What is known of a line; None where nothing is left of it. `low` is a density few pixels of the frame are below."""
+    """What is known of a line; None where nothing is left of it. Few pixels of the frame lie below a density `low`."""
     h, w = plane.shape
     points, normals, before, after = extended(*centred(plane, line.points), plane.shape)
     rows = straightened(plane, points, normals)
@@ -259,7 +265,7 @@ def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float
     # The median of |x - y| of normal noise is 0.954 sigma.
     grain = float(_median(np.abs(beside[:, 4:] - beside[:, :-4]).ravel())) / 0.954 + 1
     unsure = grain * np.sqrt(1 / (BLOCK * (2 * core + 1)) + 1 / (8 * BLOCK))
-    edges = [float((np.diff(v)[1:] + np.diff(v)[:-1]).max()) for v in (profile[REACH:REACH + a + 4], profile[REACH::-1][:b + 4])]
+    edges = [float((v[2:] - v[:-2]).max()) for v in (profile[REACH:REACH + a + 4], profile[REACH::-1][:b + 4])]
     own, through = ground - ground.mean(), middle - middle.mean()
     varies = max(float((own * own).mean()) - unsure ** 2 / 3, 1e-6)
     slope = float(np.clip((own * through).mean() / (varies + unsure ** 2), -2, 3))
@@ -276,8 +282,9 @@ def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float
     values = (np.log(line.sum), np.log(len(points)), np.log(contrast / STEPS), np.log(contrast / grain),
               np.log(contrast / unsure) + 0.5 * np.log(n), left + right, *edges, min(edges) - frame.steepness,
               sides, apart.std() / contrast,
-              (_median(np.abs(deep - contrast)) - 0.67 * unsure) / contrast, there.mean(), slope, np.log((varies + 1) / unsure ** 2),
-              left_over, middle.min() / STEPS, (_median(middle) - low) / STEPS, angle, np.log(bend + 1e-3),
+              (_median(np.abs(deep - contrast)) - 0.67 * unsure) / contrast, there.mean(), slope,
+              np.log((varies + 1) / unsure ** 2), left_over, middle.min() / STEPS,
+              (_median(middle) - low) / STEPS, angle, np.log(bend + 1e-3),
               np.log(_median(np.abs(np.diff(ground))) / unsure + 0.01), shoulder, lobe, borders, change, goes_on,
               spread, least, most, _median(np.abs(dip - wide)) / wide, line.scale, line.pieces / len(points),
               (min(_median(one), _median(other)) - low) / STEPS, np.std(middle - _smooth(middle, 2)) / contrast)
@@ -334,7 +341,8 @@ def _hue(colour, points, normals, a, b, core, shape):
     inner = at(-1, 0, 1) if core else at(0)
     deep = _median(at(a + 1, a + 2, -b - 1, -b - 2) - inner, 0)
     mean = max(float(deep.mean()), 0.004)
-    return min(float(deep.std()) / mean, 4.0), float(np.clip(deep.min() / mean, -3, 1)), float(np.clip(deep.max() / mean, 0, 5))
+    least, most = float(np.clip(deep.min() / mean, -3, 1)), float(np.clip(deep.max() / mean, 0, 5))
+    return min(float(deep.std()) / mean, 4.0), least, most
 
 
 def among(scratches: list[Scratch]) -> np.ndarray:
@@ -367,8 +375,9 @@ def search(plane: np.ndarray, colour: Channels | None, frame: Frame, *, threads:
     confidence = confidences(values)
     taken = np.flatnonzero(confidence >= HEARD)
     pixels = [found[i].pixels(plane.shape) for i in taken]
-    return (np.concatenate([*pixels, np.zeros(0, np.int64)]), np.repeat(np.arange(len(taken)), [len(p) for p in pixels]),
-            confidence[taken], np.array([found[i].contrast for i in taken]) / STEPS)
+    owner = np.repeat(np.arange(len(taken)), [len(p) for p in pixels])
+    contrast = np.array([found[i].contrast for i in taken]) / STEPS
+    return np.concatenate([*pixels, np.zeros(0, np.int64)]), owner, confidence[taken], contrast
 
 
 def confidences(values: np.ndarray) -> np.ndarray:
