@@ -9,7 +9,7 @@ import os
 import sys
 import threading
 from collections import deque
-from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, ProcessPoolExecutor, ThreadPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, ThreadPoolExecutor, wait
 from contextlib import contextmanager, suppress
 from typing import Any, Callable, Iterator, Sequence
 
@@ -142,7 +142,7 @@ class Own(_Local):
 
     def __init__(self, count: int) -> None:
         self.count = count
-        self.pool: ProcessPoolExecutor | None = None
+        self.pool: Executor | None = None
         self.stop = None
 
     def run(self, work: Callable, jobs: Sequence) -> Iterator[tuple[int, Any]]:
@@ -190,6 +190,7 @@ class Own(_Local):
             return error
 
     def _submit(self, work: Callable, *job):
+        from concurrent.futures import ProcessPoolExecutor
         from multiprocessing import get_context
 
         with _for_children():
