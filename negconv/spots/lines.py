@@ -20,7 +20,7 @@ UNIT, MOST = 4, 12
 #: Side of the tiles the usual step is taken in, and the least it is held for.
 TILE, FINE = 16, 3.0
 #: Least sum of a piece, and of a line, in standard deviations of the sum of a piece of noise.
-LEAST, WORTH = 3.6, 8.0
+LEAST, WORTH = 4.0, 8.0
 #: How far pieces may miss each other, turn and leave a gap, and what each costs of the sum.
 MISS, TURN, GAP = 1.6, 4, 2
 MISSED, TURNED, SKIPPED = 3.0, 2.0, 30.0
