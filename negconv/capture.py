@@ -306,6 +306,7 @@ def _check_size(path: str, width: int, height: int, nbytes: int) -> None:
         raise InputError(path, f"declares {width} x {height} = {width * height:,} pixels, above the limit of "
                          f"{MAX_PIXELS:,}", "cut it into parts")
     size = os.path.getsize(path)
+    nbytes = max(nbytes, 3 * width * height)  # grey becomes three channels
     if nbytes > FREE and nbytes > MAX_EXPANSION * size:
         raise InputError(path, f"is {size:,} bytes but declares {nbytes:,} bytes of pixels", "it is damaged or "
                          "made to fill the memory: leave it out")
@@ -588,7 +589,8 @@ def _read_png(path: str, head: bytes, linearity: str) -> Capture:
             array = np.asarray(image).view(">u2").astype(np.uint16)
         elif depth == 16 and colour in (2, 6):
             # Pillow keeps the high byte of 16-bit colour; naming the other byte of each pair gives the low one.
-            array = np.asarray(image).astype(np.uint16) << 8
+            array = np.asarray(image).astype(np.uint16)
+            array <<= 8
             with _open_pillow(path, "PNG") as low:
                 codec, extents, offset, mode = low.tile[0]
                 low.tile = [type(low.tile[0])(codec, extents, offset, mode.replace("16B", "16L"))]
@@ -677,7 +679,13 @@ def _decoding(dtype: np.dtype, linearity: str, profile: bytes | None):
         return _srgb_decode, "sRGB (IEC 61966-2-1), as stated"
     curve = _icc_curve(profile) if profile else None
     if curve is not None:
-        straight = np.abs(curve(np.linspace(0, 1, 33)) - np.linspace(0, 1, 33)).max() < 1e-3
+        codes = np.linspace(0, 1, 33)
+        with np.errstate(all="ignore"):
+            light = curve(codes)
+        if not (np.abs(light) <= 2).all():  # of a damaged profile
+            curve = None
+    if curve is not None:
+        straight = np.abs(light - codes).max() < 1e-3
         return (None, "linear, by the embedded profile") if straight else (curve, "decoded by the embedded profile's curve")
     if dtype == np.uint8:
         return _srgb_decode, "sRGB (IEC 61966-2-1), assumed of 8-bit samples without a profile"

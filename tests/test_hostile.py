@@ -38,7 +38,8 @@ def test_damaged_files_are_done_or_refused_in_one_line(tmp_path):
     assert sum(case.outcome == "done" for case in cases) > 50, "damage so heavy that nothing gets past the first check"
 
 
-@pytest.mark.parametrize("number", [3777, 5574], ids=["a chart no film fits", "a tag of a thousand numbers"])
+@pytest.mark.parametrize("number", [3777, 5574, 7443, 9946], ids=["a chart no film fits", "a tag of a thousand numbers",
+                                                                  "a profile without end", "grey that fills the memory"])
 def test_what_long_runs_have_found(tmp_path, number):
     cases = list(fuzz.run(tmp_path, range(number, number + 1), seed=11))
     assert len(cases) == 1 and not cases[0].finding, cases[0]
