@@ -4,8 +4,8 @@ The captures come from `negconv.synthetic.layouts`, which shares no code with th
 and turns are drawn at random, the pictures are drawn scenes and the photographs that ship inside scikit-image. A frame
 holds the bar when all four corners lie within 0.5 % of the picture's long side; a capture does when all its frames do
 and none is too many. The base is judged, per channel, against what the rebate in view lets through. Half the captures
-are given their format. `--fit` fits the confidence (a logistic function of the evidence, by Newton's method) and prints its
-coefficients for `negconv.frame`.
+are given their format. `--fit` fits the confidence (a logistic function of the evidence, by Newton's method) and prints
+its coefficients for `negconv.frame`, those of plain sides and of faint ones apart.
 
 Times are process times of one thread on a proxy; medians.
 """
@@ -40,7 +40,7 @@ def one(task) -> dict:
     each = [min(errors(c.corners[i:i + 1], [f])[0] for i in range(len(c.corners))) for f in frames]
     return {"kind": kind, "seed": seed, "content": c.layout.content, "far": far, "turn": turn, "base": off,
             "sound": base.sound, "took": took, "each": each, "confidence": [f.confidence for f in frames],
-            "evidence": seen.evidence}
+            "evidence": seen.evidence, "faint": seen.faint}
 
 
 def errors(corners, frames) -> tuple[float, float]:
@@ -111,7 +111,10 @@ def main() -> None:
     table(rows, "content")
     calibration(rows)
     if args.fit:
-        print("\n", ", ".join(f"{v:.2f}" for v in fit(rows)))
+        for faint, name in ((False, "WEIGHTS"), (True, "FAINT_WEIGHTS")):
+            some = [r for r in rows if r["faint"] == faint and r["evidence"]]
+            if some:
+                print(f"\n{name}: ", ", ".join(f"{v:.2f}" for v in fit(some)))
 
 
 if __name__ == "__main__":

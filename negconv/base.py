@@ -127,9 +127,12 @@ def base_in(proxy: np.ndarray, frames=None, *, flattened: bool | None = None, le
         return FilmBase(tuple(map(float, np.maximum(rgb, 1e-6))), source="picture",
                         warnings=("no even tone was found that could be the base",))
     k = -(-max(proxy.shape[:2]) // PLAN)
-    if k > 1:
-        proxy, frames = block_mean(proxy, k), [f.reduced(k) for f in frames]
-    judged = parts(log_light(proxy), seen.base)
+    if seen.parts is not None and seen.proxy is proxy:
+        plan, judged = seen.plan, seen.parts
+    else:
+        plan = block_mean(proxy, k) if k > 1 else proxy
+        judged = parts(log_light(plan), seen.base)
+    proxy, frames = plan, [f.reduced(k) for f in frames]
     clear = judged.kinds == BASE
     source = "leader" if leader else "rebate"
     if frames and not leader:

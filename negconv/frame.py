@@ -3,12 +3,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Iterable, Iterator
 
 import numpy as np
 
 from .capture import block_mean
-from .levels import BASE, DARK, FLOOR, PANEL, PICTURE, VOID, Level, bare_panel, even_tones, log_light, panel_like, parts
-from .rectangles import ASPECTS, Found, best_turn, edge_maps, rectangles, to_plan, turned
+from .faint import Faint, Seen, faint_pictures, outlines
+from .levels import (BASE, DARK, FLOOR, PANEL, PICTURE, VOID, Level, Parts, bare_panel, even_tones, log_light,
+                     panel_like, parts)
+from .rectangles import ASPECTS, Found, rectangles, to_plan, turn_of, turned
 from .sides import Side, Traced, corners_of, overhang, profiles, refine, sample, together
 
 #: The long side of the proxy that frames are sought on.
@@ -211,6 +214,10 @@ class Look:
     frames: tuple[Frame, ...]
     base: Level | None
     evidence: tuple[tuple[float, ...], ...] = ()
+    proxy: np.ndarray | None = None         # that was looked at, its plan, and what the plan's pixels are
+    plan: np.ndarray | None = None
+    parts: Parts | None = None
+    faint: bool = False         # found by sides that hardly show; the evidence is of another kind then
 
 
 def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool | None = None) -> Look:
@@ -232,16 +239,35 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
                 best = attempt
     if best is None:
         return Look((_whole(w, h, film_format, NOTHING),), None)
-    frames: list[Frame] = []
+    frames: list[Frame]
     evidence: tuple[tuple[float, ...], ...] = ()
+    sided: list[_Sided] = []
+    grown = False
     if best.found and not _baseless(best):
         sided = _refined(proxy, k, best, best.found, film_format)
-        frames = sided
         if len(sided) == 1 and min(sided[0].firm) < LOOSE and set(sided[0].rests) == {"rebate"}:
             shaped = _shaped(sided[0], aspect, (h, w))
+            grown = shaped is not sided[0]
             # A side that hardly shows is a guess; one where the format has it, a good one.
-            most = GUESSED if aspect is None or shaped is sided[0] else FITTED
-            frames = [replace(shaped, confidence=min(shaped.confidence, most))]
+            most = FITTED if grown and aspect is not None else GUESSED
+            sided = [replace(shaped, confidence=min(shaped.confidence, most))]
+    faint = False
+    if not sided or min(f.confidence for f in sided) < PLAINLY or best.astray > ASTRAY:
+        other = _faintly(proxy, k, best, aspect, film_format)
+        if other is not None:
+            # What leaves much that is exposed unexplained is hardly the whole answer.
+            before, after = _mean(sided) * (0.5 if best.astray > 2 * ASTRAY else 1.0), _mean(other[1])
+            if _same(sided, other[1]):
+                firm = grown or min(min(f.firm) for f in sided) > LOOSE
+                sided = [replace(one if firm else two, confidence=max(one.confidence, two.confidence))
+                         for one, two in zip(sided, other[1])]
+            elif after > max(RATHER * before, TRUSTED) or after > before:
+                best, sided, faint = *other, True
+                sided = [replace(f, confidence=f.confidence * (1 - before / 2)) for f in sided]
+            else:
+                sided = [replace(f, confidence=f.confidence * (1 - max(after - TRUSTED, 0) / 2)) for f in sided]
+    frames = sided
+    if sided:
         frames = [Frame(f.corners, f.angle, f.confidence, f.basis, f.format,
                         (LOOK.format(f.confidence),) if f.confidence < SURE else ()) for f in frames]
         evidence = tuple(f.evidence for f in sided)
@@ -250,7 +276,7 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
                         "the edges of the picture are too faint to be sure of (confidence "
                         f"{frames[0].confidence:.2f}), so the whole gate is used")]
         evidence = ()
-    return Look(tuple(frames), best.base, evidence)
+    return Look(tuple(frames), best.base, evidence, proxy, plan, best.parts, faint and bool(evidence))
 
 
 LOOK = "an edge of the picture hardly shows (confidence {:.2f}), so look whether the frame is right"
@@ -278,6 +304,7 @@ class _Attempt:
     kinds: np.ndarray           # turned upright
     density: np.ndarray
     degrees: float
+    parts: Parts                # not turned
     found: tuple[Found, ...]
     shape: tuple[int, int]      # of the plan, not turned
     brighter: float             # share of the pixels inside them that let through more than this base
@@ -312,19 +339,27 @@ def _baseless(attempt: _Attempt) -> bool:
     return False
 
 
-def _bases(tones: list[Level], flattened: bool | None) -> list[Level]:
+def _bases(tones: Iterable[Level], flattened: bool | None) -> Iterator[Level]:
     """The tones that may be the base, brightest first: none is much denser, in its clearest channel, than the rest."""
-    panel = max((i for i, tone in enumerate(tones[:-1]) if bare_panel(tone, flattened)), default=-1)
-    some = tones[panel + 1:]
-    some = [t for t in some if max(np.array(t.log) - np.array(some[0].log)) > -DENSE]
-    # A weaker tone just below another is its skirt.
-    return [t for i, t in enumerate(some) if not any(
-        max(abs(np.array(t.log) - np.array(o.log))) < SKIRT and t.share < o.share for o in some[:i])]
+    panel, some = None, []
+    for tone in tones:
+        if bare_panel(tone, flattened):
+            panel = tone
+            some = []
+            continue
+        # A weaker tone just below another is its skirt.
+        near = any(max(abs(np.array(tone.log) - np.array(o.log))) < SKIRT and tone.share < o.share for o in some)
+        if not some or max(np.array(tone.log) - np.array(some[0].log)) > -DENSE:
+            some.append(tone)
+            if not near:
+                yield tone
+    if panel is not None and not some:
+        yield panel
 
 
 def _attempt(log: np.ndarray, base: Level, aspect: float | None) -> _Attempt:
     judged = parts(log, base)
-    degrees = best_turn(*edge_maps(judged.kinds, judged.density, base.spread))
+    degrees = turn_of(judged.kinds, judged.density, base.spread)
     kinds, density = turned(judged.kinds, judged.density, degrees)
     found = rectangles(kinds, density, base.spread, aspect)
     within, around = np.zeros(5, int), 0
@@ -333,9 +368,66 @@ def _attempt(log: np.ndarray, base: Level, aspect: float | None) -> _Attempt:
         within += np.bincount(kinds[t:b, l:r].ravel(), minlength=5)
         around += int((kinds[max(t - 4, 0):b + 5, max(l - 4, 0):r + 5] == PICTURE).sum())
     size, picture = max(int(within.sum()), 1), max(int((kinds == PICTURE).sum()), 1)
-    return _Attempt(base, kinds, density, degrees, tuple(found), log.shape[1:], float(within[PANEL] / size),
+    return _Attempt(base, kinds, density, degrees, judged, tuple(found), log.shape[1:], float(within[PANEL] / size),
                     float(within[BASE] / size), float(max(1 - around / picture, 0.0)),
                     float(np.median([_lined(kinds, f) for f in found] or [0.0])))
+
+
+#: With this confidence, a picture is not looked for by its faint sides as well.
+PLAINLY = 0.9
+#: What is found by them is believed at this share of the confidence of another answer, which they speak against.
+RATHER = 0.75
+#: Nor where less than this share of all that is exposed lies outside what was found.
+ASTRAY = 0.15
+#: What is seen of a side within so short a stretch of it may as well be where something round touches it.
+TANGENT = 0.4
+#: A side seen along less than this share is measured by the outermost edges alone.
+FAINT = 0.75
+
+
+def _faintly(proxy, k: int, first: _Attempt, aspect: float | None, film_format: str | None):
+    """Pictures found by sides that hardly show: an attempt and its frames, or None."""
+    seen = faint_pictures(first.parts, first.base.spread, aspect, first.degrees, first.found)
+    if seen is None or max(f.found.rests.count("view") for f in seen.pictures) > 2:
+        return None
+    found = tuple(p.found for p in seen.pictures)
+    attempt = replace(first, kinds=seen.kinds, density=seen.density, degrees=seen.degrees, found=found)
+    frames = _refined(proxy, k, attempt, found, film_format,
+                      [outlines(seen.exposed, seen.density, f, seen.degrees, first.shape, k) for f in found])
+    out = []
+    for faint, frame in zip(seen.pictures, frames):
+        evidence = _faint_evidence(faint, frame, seen, first, aspect)
+        confidence = _confidence(evidence, FAINT_WEIGHTS)
+        if aspect is None and len(found) == 1 and min(frame.reaches) < TANGENT:
+            confidence = min(confidence, TRUSTED)
+        out.append(replace(frame, evidence=tuple(evidence), confidence=confidence))
+    return attempt, out
+
+
+def _mean(frames: list[_Sided]) -> float:
+    return float(np.mean([f.confidence for f in frames])) if frames else 0.0
+
+
+def _same(some: list[_Sided], others: list[_Sided]) -> bool:
+    """Whether two answers are one."""
+    return len(some) == len(others) and all(
+        np.abs(np.array(a.corners) - b.corners).max() < 0.005 * max(a.size) for a, b in zip(some, others))
+
+
+def _faint_evidence(faint: Faint, frame: _Sided, seen: Seen, first: _Attempt, aspect: float | None) -> list[float]:
+    found = faint.found
+    values, firm = sorted(faint.values), sorted(frame.firm)
+    size = max(found.bottom - found.top, found.right - found.left)
+    agreed = any(abs(first.degrees - seen.degrees) < 0.3 and max(
+        abs(getattr(found, name) - getattr(other, name)) for name in ("top", "bottom", "left", "right")) < 0.006 * size
+        for other in first.found) and len(first.found) == len(seen.pictures)
+    many = len(seen.pictures) > 1
+    fits = 0.0 if many else faint.fits / (1.6 if aspect else 0.3)
+    return [*values, min(faint.lead, 0.6), fits * (aspect is not None), fits * (aspect is None),
+            faint.inside, float(not many and min(frame.reaches) < TANGENT), float(found.rests.count("holder")),
+            float(found.rests.count("view")), float(agreed), firm[0], firm[1], sum(firm) / 4,
+            float(aspect is not None), float(many), min(seen.lead, 1.0),
+            float(min(min(p.values) for p in seen.pictures))]
 
 
 def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:
@@ -376,7 +468,8 @@ def _lined(kinds: np.ndarray, found: Found) -> float:
     return min(2 * float(counts[BASE] / max(counts[BASE] + counts[PANEL], 1)), 1.0)
 
 
-def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found, film_format: str | None) -> list[_Sided]:
+def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found, film_format: str | None,
+             outlined: list[tuple[Side | None, ...]] | None = None) -> list[_Sided]:
     """Rectangles of the plan with their sides found again in the proxy."""
     h, w = proxy.shape[:2]
     half = max(h, w) / 2
@@ -390,7 +483,8 @@ def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found, film_format: s
         surface = c[0] + c[1] * u + c[2] * v + c[3] * u * u + c[4] * u * v + c[5] * v * v
         return level + surface - value, (x > -0.5) & (x < w - 0.5) & (y > -0.5) & (y < h - 0.5)
 
-    traced = _alike([_traced(density, (h, w), k, attempt, f) for f in found])
+    traced = _alike([_traced(density, (h, w), k, attempt, f, lines)
+                     for f, lines in zip(found, outlined or [(None,) * 4] * len(found))])
     traced = together(traced, (h, w), attempt.degrees)
     company = float(np.mean([_firm(side) if on != "view" else 0.5
                              for t in traced for side, on in zip(t.sides, t.rests)]))
@@ -406,16 +500,21 @@ def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found, film_format: s
                       for name, on, side in zip(("top", "right", "bottom", "left"), t.rests, sides))
         evidence = _evidence(t, sides, f, attempt, corners, company)
         out.append(_Sided(tuple(corners), angle, _confidence(evidence), basis, film_format, (), tuple(t.rests),
-                          tuple(_firm(side) for side in sides), tuple(evidence)))
+                          tuple(_firm(side) for side in sides), tuple(side.reach for side in sides), tuple(evidence)))
     return out
 
 
 def _alike(traced: list[Traced]) -> list[Traced]:
-    """Of a strip: where a picture that ends at the holder would be longer than the others, it ends before, unseen."""
+    """Of a strip: where a picture that ends at the holder would be longer than the others, it ends before, unseen; so
+    it does where the others' side in line with it rests on rebate."""
     if len(traced) < 2:
         return traced
     middles = np.array([np.mean(t.points, axis=0) for t in traced])
     ends = (1, 3) if np.ptp(middles[:, 0]) > np.ptp(middles[:, 1]) else (0, 2)
+    for i in {0, 1, 2, 3} - set(ends):
+        firm = sum(t.rests[i] == "rebate" and _firm(t.sides[i]) > 0.6 for t in traced)
+        if 2 * firm >= len(traced):
+            traced = [_unseen(t, i) if t.rests[i] == "holder" else t for t in traced]
     lengths = []
     for t in traced:
         corners = np.array(corners_of(t.points, t.sides))
@@ -429,14 +528,20 @@ def _alike(traced: list[Traced]) -> list[Traced]:
     for length, t in zip(lengths, traced):
         held = [i for i in ends if t.rests[i] == "holder"]
         if len(held) == 1 and length > 1.008 * float(np.median(whole)):
-            unseen = replace(t.sides[held[0]], support=0.0, reach=0.0, points=t.sides[held[0]].points[:0])
-            t = replace(t, sides=tuple(unseen if i == held[0] else side for i, side in enumerate(t.sides)),
-                        rests=tuple("rebate" if i == held[0] else on for i, on in enumerate(t.rests)))
+            t = _unseen(t, held[0])
         out.append(t)
     return out
 
 
-def _traced(density, size, k: int, attempt: _Attempt, found: Found) -> Traced:
+def _unseen(t: Traced, i: int) -> Traced:
+    """A picture whose side `i` rests on rebate that hardly shows."""
+    sides, rests = list(t.sides), list(t.rests)
+    sides[i], rests[i] = replace(sides[i], support=0.0, reach=0.0, points=sides[i].points[:0]), "rebate"
+    return replace(t, sides=tuple(sides), rests=tuple(rests))
+
+
+def _traced(density, size, k: int, attempt: _Attempt, found: Found,
+            outlined: tuple[Side | None, ...]) -> Traced:
     """The sides of one rectangle of the plan, each followed by itself."""
     h, w = size
     noise = attempt.base.spread
@@ -445,6 +550,8 @@ def _traced(density, size, k: int, attempt: _Attempt, found: Found) -> Traced:
     points = _to_view(points * k + (k - 1) / 2, found.rests, w, h)
     sides = [refine(density, points[i], points[(i + 1) % 4], rests=found.rests[i], reach=4.0 * k, noise=noise)
              for i in range(4)]
+    sides = [line if line is not None and support < FAINT else side
+             for line, support, side in zip(outlined, found.support, sides)]
     rests = list(found.rests)
     for i in range(4):
         clear = _sliver(density, points[i], points[(i + 1) % 4], sides[i], k) if rests[i] == "holder" else None
@@ -475,6 +582,7 @@ class _Sided(Frame):
 
     rests: tuple[str, ...] = ()
     firm: tuple[float, ...] = (0.0,) * 4
+    reaches: tuple[float, ...] = (0.0,) * 4
     evidence: tuple[float, ...] = ()
 
 
@@ -519,9 +627,14 @@ WEIGHTS = (0.51, 0.95, 0.31, 0.50, 0.61, 0.35, -1.15, 0.32, -0.15, -0.12, -0.08,
            1.00, -0.30, 1.07)
 
 
-def _confidence(evidence: list[float]) -> float:
+#: The same for pictures found by sides that hardly show.
+FAINT_WEIGHTS = (-3.83, 0.50, 0.61, 0.69, 0.26, 0.72, 1.14, 0.30, 0.06, -0.77, 0.05, 0.12, 0.92, 1.14, 0.80, 0.39,
+                 -0.20, -0.13, 0.17, 0.54)
+
+
+def _confidence(evidence: list[float], weights=WEIGHTS) -> float:
     """The share of such answers whose corners hold the bar: a logistic function of the evidence."""
-    return 1 / (1 + math.exp(-WEIGHTS[0] - sum(w * e for w, e in zip(WEIGHTS[1:], evidence))))
+    return 1 / (1 + math.exp(-weights[0] - sum(w * e for w, e in zip(weights[1:], evidence))))
 
 
 def _evidence(traced: Traced, sides, found: Found, attempt: _Attempt, corners, company: float) -> list[float]:
@@ -550,6 +663,10 @@ def _firm(side: Side) -> float:
     return side.support * min(side.reach / 0.6, 1.0)
 
 
+#: How much more of a sliver of rebate is clear than of what lies deeper.
+DISTINCT = 0.35
+
+
 def _sliver(density, start, end, side: Side, k: int) -> Side | None:
     """The line along which a sliver of rebate inside a holder's edge is clearest; None without one."""
     across = np.arange(0.0, 9.0 * k, 0.5)
@@ -571,6 +688,12 @@ def _sliver(density, start, end, side: Side, k: int) -> Side | None:
     if close.mean() < 0.3:
         return None
     slope, offset = np.polyfit(s[close], at[close], 1)
+    # A sliver is clear along one line; what is clear here and there all over is a thin picture.
+    line = np.clip(np.rint((offset + slope * s) / 0.5).astype(int), 0, profile.shape[1] - 1)
+    clear = [float((profile[rows, np.minimum(line + deeper, profile.shape[1] - 1)] < 0.6 * after)[seen].mean())
+             for deeper in (0, 6 * k, 8 * k)]
+    if clear[0] < max(clear[1:]) + DISTINCT:
+        return None
     return replace(side, offset=side.offset + float(offset), slope=side.slope + float(slope))
 
 

@@ -6,6 +6,7 @@ panel. Without flattening its level follows the panel's fall-off, which is fitte
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Iterator
 
 import numpy as np
 
@@ -20,6 +21,8 @@ OPAQUE = 1.4
 MOST, BLACKER = 2.0, 0.5
 #: How much log light a panel and a lens commonly lose by half the long side of the view.
 FALL_OFF = -0.05
+#: How many even pixels are looked at for even tones.
+SAMPLED = 16000
 #: How far the log light of a holder varies.
 EVEN = 0.12
 FLOOR = 1e-5
@@ -69,8 +72,8 @@ def log_light(proxy: np.ndarray) -> np.ndarray:
     return np.log10(out, out=out)
 
 
-def even_tones(log: np.ndarray, *, most: int = 4, rigid: bool = False) -> list[Level]:
-    """The even tones of a capture, brightest first.
+def even_tones(log: np.ndarray, *, most: int = 4, rigid: bool = False) -> Iterator[Level]:
+    """The even tones of a capture, brightest first, each sought when it is asked for.
 
     Parameters
     ----------
@@ -85,7 +88,7 @@ def even_tones(log: np.ndarray, *, most: int = 4, rigid: bool = False) -> list[L
     y = (log[0] + log[1] + log[2]) / 3
     flat = np.zeros((h, w), bool)
     if h < 9 or w < 9:
-        return []
+        return
     up, down, left, right, here = y[:-4, 2:-2], y[4:, 2:-2], y[2:-2, :-4], y[2:-2, 4:], y[2:-2, 2:-2]
     along_y, along_x = np.abs(down - up), np.abs(right - left)
     noise = max(float(np.median(np.maximum(along_x, along_y)[::5, ::5])) * 0.5, 0.004)
@@ -97,8 +100,8 @@ def even_tones(log: np.ndarray, *, most: int = 4, rigid: bool = False) -> list[L
     flat &= y > y.max() - 2.2
     rows, columns = np.nonzero(flat)
     if len(rows) < 50:
-        return []
-    every = max(1, len(rows) // 24000)
+        return
+    every = max(1, len(rows) // SAMPLED)
     rows, columns = rows[::every], columns[::every]
     tones = log[:, rows, columns].T
     light = tones.mean(axis=1)
@@ -108,17 +111,15 @@ def even_tones(log: np.ndarray, *, most: int = 4, rigid: bool = False) -> list[L
     terms = np.stack([np.ones_like(px), px, py, px * px + py * py, px * py, px * px - py * py], axis=1)
     left = np.ones(len(light), bool)
     need = max(40.0 / every, 0.0006 * h * w / every)
-    found: list[Level] = []
-    while len(found) < most:
+    for _ in range(most):
         level = _brightest(tones, light, terms, left, need, rigid)
         if level is None:
-            break
+            return
         log3, surface, spread, members = level
         one, x, y, both, xy, odds = map(float, surface)
-        found.append(Level(tuple(map(float, log3)), (one, x, y, both + odds, xy, both - odds), spread,
-                           float(members.sum() * every / (h * w))))
+        yield Level(tuple(map(float, log3)), (one, x, y, both + odds, xy, both - odds), spread,
+                    float(members.sum() * every / (h * w)))
         left &= light < terms @ surface + log3.mean() - np.clip(4 * spread, 0.045, 0.08)
-    return found
 
 
 def _brightest(tones, light, terms, left, need, rigid):

@@ -111,7 +111,7 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
         return Side(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     along = (end - start) / length
     inward = np.array([-along[1], along[0]])
-    places = int(np.clip(length / 3, 40, 320))
+    places = int(np.clip(length / 4, 40, 200))
     s = np.linspace(-0.985, 0.985, places)
     step = 0.5
     across = np.arange(-reach, reach + step / 2, step)
@@ -251,7 +251,7 @@ BENT, IN_LINE, ALIKE, PACED = 0.004, 0.0015, 0.002, 0.004
 #: A side this share of the picture's size off where a strip's other pictures have it has been mistaken.
 STRAYED = 0.008
 #: What one place along a side is worth: errors along a side are alike, so many places are worth less than their number.
-PLACE = 0.5
+PLACE = 0.75
 
 
 @dataclass(frozen=True, eq=False)

@@ -169,3 +169,41 @@ def test_a_picture_as_dark_as_the_holder_is_still_one():
     data[80:320, 110:490] = 0.0005
     (frame,) = find_frames(data)
     assert np.abs(np.array(frame.corners) - np.array(Frame.rectangle(110, 80, 380, 240).corners)).max() < 0.5
+
+
+def stars(rng, shape, many, size=6):
+    """Round lights on black, in no order: what reaches the border is cut by it."""
+    light = np.zeros((*shape, 3), np.float32)
+    y, x = np.ogrid[:shape[0], :shape[1]]
+    for cy, cx, r in zip(rng.uniform(0, shape[0], many), rng.uniform(0, shape[1], many), rng.uniform(2, size, many)):
+        light[(y - cy) ** 2 + (x - cx) ** 2 < r * r] = 0.8
+    return light
+
+
+@pytest.mark.parametrize("turn", [-1.5, 2.0])
+def test_a_field_of_stars_is_framed_by_those_that_its_sides_cut(turn):
+    """No side shows along more than a quarter of it, all that is between is as clear as the rebate."""
+    layout = bare("holder", 3, format="6x6", window_mm=(-30.5, -29.6, 30.5, 29.6), turn=turn, scale=8.2,
+                  film_mm=(-300.0, -30.7, 300.0, 30.7))
+    sky = stars(np.random.default_rng(1), (480, 480), 1200)
+    c = layouts.render(layout, [sky], layouts.random_stock(np.random.default_rng(4)))
+    (frame,) = frames = find_frames(Capture(c.data, flattened=True))
+    assert errors(c, frames)[0] < 0.005
+    assert TRUSTED < frame.confidence < 0.98
+
+
+def test_one_round_picture_beside_a_square_one_is_found_by_the_pitch_of_the_strip(scenes):
+    layout = bare("strip", 6, format="6x6", frames=2, gap_mm=5.0, window_mm=(-64.0, -29.5, 64.0, 29.5),
+                  film_mm=(-300.0, -30.7, 300.0, 30.7), scale=5.2)
+    y, x = np.mgrid[-1:1:240j, -1:1:240j]
+    disc = np.repeat(np.where(x * x + y * y < 0.99, np.float32(0.2), np.float32(0))[..., None], 3, axis=2)
+    square = np.float32(0.16 / scenes[0].mean()) * scenes[0]
+    c = layouts.render(layout, [square, disc], layouts.random_stock(np.random.default_rng(2)))
+    assert errors(c, find_frames(Capture(c.data, flattened=True)))[0] < 0.005
+
+
+def test_a_thin_picture_that_the_holder_cuts_has_no_sliver_of_rebate_there():
+    """A lawn so thin that it is as clear as the base here and there all over: no line of it is rebate."""
+    c = layouts.random_capture("cut", 5004)
+    assert c.layout.content == "thin"
+    assert errors(c, find_frames(Capture(c.data, flattened=c.layout.flattened)))[0] < 0.005

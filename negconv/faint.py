@@ -1,0 +1,598 @@
+"""Pictures whose sides hardly show: stars, night, shadows as clear as the rebate.
+
+Where little is exposed, a side is seen only where something happens to be cut by it. But all that is exposed near a
+true side ends exactly there, and nothing lies outside it, save the rebate's print and dirt; a line within a picture has
+more beyond. So places count by how little lies outside of them, and a side by the share of what comes near that ends on
+it. What is left open is decided by the shapes that pictures have, and on a strip by its pitch.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from .levels import BASE, DARK, PANEL, PICTURE, VOID, Parts
+from .rectangles import (ASPECTS, LONGEST, STEP, Found, best_turn, edge_maps, meeting, off_shape, peaks, to_plan,
+                         turned)
+from .sides import Side
+
+#: How much may be exposed outside a place that speaks for a side, as a share of the film in view: a letter's strokes.
+STRAY = 0.012
+#: Beside the holder lies its penumbra, plan pixels wide.
+PENUMBRA = 6
+#: Within so many pixels of a side what is exposed comes near it.
+NEAR = 5
+#: A share of a side with nothing near that leaves a side half seen.
+FEW = 0.06
+#: Lines of each kind tried for a side.
+MOST = 7
+#: Clear rows between print and picture, in plan pixels.
+GAP = 3
+#: Print is no taller than this share of the film in view, and no stroke of it is longer than that.
+TALL, STROKE = 0.055, 0.06
+#: Degrees by which pictures lie askew on their film, and film in its holder. Common practice, no source.
+ALONG_FILM, ALONG_HOLDER = 0.12, 0.35
+#: How far from a line its edges may lie, and how far it may still turn, when a first rectangle was found.
+REACH, TURNS = 8, 0.8
+#: Plan pixels from a rectangle's side at which its outermost edges are looked for.
+CLOSE = 4
+#: What all that is exposed lying inside is worth, beside a side that is seen all along it.
+INSIDE = 3.0
+#: What a shape that pictures have is worth, and that of the format that was given.
+SHAPED, GIVEN = 0.3, 1.6
+#: A side of which more speaks needs no shape to place it; and how far one may be moved out where no format is given.
+PLAIN, MOST_GROWN = 0.8, 1.35
+#: Clear film on one side of a picture beyond that on the other, as a share of its size, that is nothing out of the way.
+LOPSIDED = 0.06
+#: Pictures of a strip along the film for one across it, and the widest gap between them for that.
+ALONG = (0.741, 0.75, 1.0, 1.241, 1.357, 1.5)
+WIDE_GAP = 0.14
+#: What the gaps of a strip must show, on both their sides, to be taken for gaps.
+GAPPED = 0.5
+REBATE, HOLDER, VIEW = range(3)
+NAMES = ("rebate", "holder", "view")
+#: Sides are kept as top, bottom, left, right, and told as top, right, bottom, left.
+ORDER = (0, 3, 1, 2)
+
+
+@dataclass(frozen=True, eq=False)
+class Exposed:
+    """What is exposed in a plan, and the evidence of sides; lists hold tops, bottoms, lefts, rights."""
+
+    content: np.ndarray             # bool (H, W): exposed, and neither penumbra nor print
+    edges: list[np.ndarray]         # rebate meeting picture, by how little is exposed outside of it
+    holder: list[np.ndarray]        # holder meeting picture
+    outside: list[np.ndarray]       # how many pixels are exposed from the border of the view on
+    raw: list[np.ndarray]           # rebate meeting picture, whatever lies outside
+    open_: np.ndarray               # bool (H, W): film
+    stray: float                    # pixels exposed outside that make an edge count a third
+
+
+def exposed(kinds: np.ndarray, density: np.ndarray, noise: float, upright: bool = False) -> Exposed:
+    """Of an upright grid, or one not yet turned, where print cannot be told."""
+    shut = (kinds == DARK) | (kinds == VOID)
+    film = ~shut & (kinds != PANEL)
+    size = float(np.sqrt(np.count_nonzero(film)))
+    stray = max(STRAY * size, 2.0)
+    content = (kinds == PICTURE) & ~_wide(shut, PENUMBRA)
+    # A lone pixel is noise.
+    near = content[:-2, 1:-1].astype(np.int8) + content[2:, 1:-1] + content[1:-1, :-2] + content[1:-1, 2:]
+    content[1:-1, 1:-1] &= near >= 2
+    rebate, holder = edge_maps(kinds, density, noise)
+    if upright:
+        for down in (False, True):
+            _unprinted(content.T if down else content, film.T if down else film, size)
+    outside = [np.cumsum(content, axis=0, dtype=np.float32), np.cumsum(content[::-1], axis=0, dtype=np.float32)[::-1],
+               np.cumsum(content, axis=1, dtype=np.float32),
+               np.cumsum(content[:, ::-1], axis=1, dtype=np.float32)[:, ::-1]]
+    edges = []
+    for plane, out in zip(rebate, outside):
+        edges.append(plane * np.exp(-np.maximum(out - STEP, 0) / np.float32(stray)))
+    return Exposed(content, edges, holder, outside, rebate, film, stray)
+
+
+def _unprinted(content: np.ndarray, film: np.ndarray, size: float) -> None:
+    """Takes a line of print along the upper and the lower edge of the film out of `content`: thin, of short strokes,
+    and apart from all else."""
+    columns = np.flatnonzero(film.any(axis=0))
+    rows = np.flatnonzero(film.mean(axis=1) > 0.1 * film.mean(axis=1).max())
+    if not len(columns) or len(rows) < 20:
+        return
+    for up in (False, True):
+        plane = (content[::-1] if up else content)[:, columns[0]:columns[-1] + 1]
+        first = len(content) - 1 - rows[-1] if up else rows[0]
+        some = plane[first:first + int(0.14 * size)].sum(axis=1) > 0.003 * plane.shape[1]
+        lit = np.flatnonzero(some)
+        if not len(lit):
+            continue
+        clear = np.flatnonzero(~some[lit[0]:])
+        if not len(clear):
+            continue
+        low, high = lit[0], lit[0] + clear[0]
+        apart = some[high:high + GAP]
+        if high - low > TALL * size or len(apart) < GAP or apart.any():
+            continue
+        band = plane[first + low:first + high]
+        run, longest = np.zeros(len(band), int), 0
+        for column in band.T:
+            run = (run + 1) * column
+            longest = max(longest, int(run.max()))
+        if longest < STROKE * size:
+            band[...] = False
+
+
+def _wide(mask: np.ndarray, by: int) -> np.ndarray:
+    """True within `by` pixels, along rows and columns."""
+    out = mask
+    for axis in (0, 1):
+        sums = np.cumsum(np.pad(out, [(by + 1, by) if a == axis else (0, 0) for a in (0, 1)], mode="edge"), axis=axis,
+                         dtype=np.int32)
+        n = mask.shape[axis]
+        low, high = (sums[:n], sums[2 * by + 1:]) if axis == 0 else (sums[:, :n], sums[:, 2 * by + 1:])
+        out = high > low
+    return out
+
+
+def film_turn(kinds: np.ndarray) -> tuple[float, float] | None:
+    """The direction of the film, by its edges and perforations against the panel, or of the holder's opening, and how
+    well a picture keeps to it: degrees and standard deviation. None where neither shows."""
+    shut, panel = kinds == DARK, kinds == PANEL
+    film = (kinds == BASE) | (kinds == PICTURE)
+    for outside, deviation in ((panel, ALONG_FILM), (shut, ALONG_HOLDER)):
+        if outside.mean() < 0.004:
+            continue
+        planes = [meeting(outside, film, axis, sign) for axis in (0, 1) for sign in (1, -1)]
+        if sum(float(p.sum()) for p in planes) > 0.3 * max(kinds.shape):
+            return best_turn(planes, []), deviation
+    return None
+
+
+def _straightened(seen: Exposed, pictures: list[Faint], wish: tuple[float, float]) -> float:
+    """By how much the edges along the sides of pictures line up better when turned, in degrees; `wish` is how far the
+    film seems to be turned, and with what deviation."""
+    points = []
+    for i in range(4):
+        parts = []
+        for found in (p.found for p in pictures):
+            on = found.rests[(0, 2, 3, 1)[i]]
+            if on == "view":
+                continue
+            at = int((found.top, found.bottom, found.left, found.right)[i])
+            low, high = (int(v) for v in ((found.left, found.right) if i < 2 else (found.top, found.bottom)))
+            plane = seen.holder[i] if on == "holder" else seen.edges[i]
+            plane = plane if i < 2 else plane.T
+            first = max(at - REACH, 0)
+            across, along = np.nonzero(plane[first:at + REACH + 1, low:high] > 0.15)
+            if len(along) < 8:
+                continue
+            value = plane[across + first, along + low] * (0.5 if on == "holder" else 1.0)
+            # The sides that the pictures of a strip share are one line.
+            middle = (low + high) / 2 if not parts else parts[0][3]
+            parts.append(((1.0 if i < 2 else -1.0) * (along + low - middle), across + first + 0.0, value, middle))
+        if parts:
+            along, across, value = (np.concatenate(v) for v in list(zip(*parts))[:3])
+            points.append((along, across - across.min() + 3.0 + np.abs(along).max() * 0.03, value))
+    if not points:
+        return 0.0
+    best = (-1.0, 0.0)
+    for degrees in np.arange(-TURNS, TURNS + 0.01, 0.05):
+        slope, total = np.tan(np.radians(degrees)), -0.25 * min(abs(degrees - wish[0]) / wish[1], 4.0) ** 2
+        for along, across, value in points:
+            bins = np.bincount((across - slope * along).astype(int), value)
+            # Few that fall in line tell as much as many, of what there is.
+            total += float((bins[1:] + bins[:-1]).max()) / (value.sum() + 10) ** 0.5
+        best = max(best, (total, float(degrees)))
+    return best[1]
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """The pictures found in a plan, the turn in degrees they were found at, and the planes so turned."""
+
+    pictures: list[Faint]
+    degrees: float
+    kinds: np.ndarray
+    density: np.ndarray
+    exposed: Exposed
+    lead: float                # of the score over that of another number of pictures
+
+
+def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: float,
+                   also: tuple[Found, ...] = ()) -> Seen | None:
+    """The one picture in a plan, or those of a strip; None without any.
+
+    `degrees` and `also` are what was found before, tried as well.
+    """
+    wish = film_turn(parts.kinds)
+    start, deviation = wish or (degrees, 2.0)
+    seen = exposed(parts.kinds, parts.density, noise)
+    turns = [degrees]
+    for turn in (start, best_turn(seen.edges, [h * 0.3 for h in seen.holder])):
+        if min(abs(turn - t) for t in turns) > 0.12 and abs(turn - start) < 4 * deviation:
+            turns.append(turn)
+    best: dict[bool, tuple] = {}
+    for first in turns:
+        for strip in (False, True):
+            turn, known = first, also if first == degrees and len(also) == 1 else ()
+            for _ in range(3):
+                kinds, density = turned(parts.kinds, parts.density, turn)
+                upright = exposed(kinds, density, noise, True)
+                if strip:
+                    pictures, upright = _strip_either_way(upright, kinds, aspect)
+                else:
+                    one = faint_rectangle(upright, kinds, aspect, known)
+                    pictures = one and [one]
+                if not pictures:
+                    break
+                score = pictures[0].score - 0.05 * min(abs(turn - start) / deviation, 4.0) ** 2
+                if strip not in best or score > best[strip][0]:
+                    best[strip] = (score, pictures, turn, kinds, density, upright)
+                more = _straightened(upright, pictures, (start - turn, deviation))
+                if abs(more) < 0.04:
+                    break
+                turn, known = turn + more, ()
+    if not best:
+        return None
+    order = sorted(best.values(), key=lambda b: -b[0])
+    return Seen(*order[0][1:], order[0][0] - order[1][0] if len(order) > 1 else 1.0)
+
+
+def _strip_either_way(seen: Exposed, kinds: np.ndarray, aspect: float | None):
+    """The strip that runs across the view or down it, whichever speaks for itself more, or None; and what is exposed,
+    with the edges between its pictures, which have others outside of them, at their full weight."""
+    ways = [(faint_strip(seen, kinds, aspect, down), down) for down in (False, True)]
+    pictures, down = max(ways, key=lambda way: way[0][0].score if way[0] else -np.inf)
+    edges = seen.raw[:2] + seen.edges[2:] if down else seen.edges[:2] + seen.raw[2:]
+    return pictures, replace(seen, edges=edges)
+
+
+@dataclass(frozen=True, eq=False)
+class _Side:
+    """Candidate lines of one side with running sums along them."""
+
+    at: np.ndarray          # where they lie
+    what: np.ndarray        # REBATE, HOLDER, VIEW
+    edge: np.ndarray        # edges on the line
+    near: np.ndarray        # exposed close inside, less where much is outside
+    beyond: np.ndarray      # exposed close outside
+    within: np.ndarray      # the same inside
+    thick: np.ndarray       # exposed far outside, more than print is thick
+
+    def score(self, i, low, high):
+        """What speaks for lines `i` between `low` and `high`, and the share of their length along which edges show."""
+        length = np.maximum(high - low, 1)
+        edge, near, beyond, within, thick = ((s[i, high] - s[i, low]) / length for s in (
+            self.edge, self.near, self.beyond, self.within, self.thick))
+        what = self.what[i]
+        near = np.maximum(near, edge)
+        value = edge / (near + FEW)
+        # As much exposed outside as inside: any line within the picture has that.
+        rebate = 1.2 * value - 1.5 * np.minimum(beyond / (within + 0.03), 1) - thick
+        return np.where(what == REBATE, rebate, np.where(what == HOLDER, 0.9 * edge / (near + 0.3), 0.05)), edge
+
+
+def _side(seen: Exposed, kinds: np.ndarray, i: int, extra) -> _Side:
+    """Candidates for side `i`: 0 top, 1 bottom, 2 left, 3 right, seen as tops."""
+    def as_top(plane):
+        plane = plane if i < 2 else plane.T
+        return plane if i % 2 == 0 else plane[::-1]
+
+    edges, holder, outside = as_top(seen.edges[i]), as_top(seen.holder[i]), as_top(seen.outside[i])
+    content, film, known = as_top(seen.content), as_top(seen.open_), as_top(kinds != VOID)
+    n, length = content.shape
+    profile = edges.sum(axis=1)
+    profile = profile + 0.5 * (np.roll(profile, 1) + np.roll(profile, -1))
+    at = [(p, REBATE) for p in peaks(profile, MOST, 4.0)]
+    at += [(p, REBATE) for p in extra if all(abs(p - q) > 1 for q, _ in at)]
+    dark = holder.sum(axis=1)
+    dark = dark + 0.5 * (np.roll(dark, 1) + np.roll(dark, -1))
+    at += [(p, HOLDER) for p in peaks(dark, 3, 8.0)]
+    rows = np.flatnonzero(known.mean(axis=1) > 0.5 * known.mean(axis=1).max())
+    at.append((int(rows[0]), VIEW))
+    sums = [np.zeros((len(at), length + 1)) for _ in range(5)]
+    for j, (p, what) in enumerate(at):
+        low, high = max(p - 2, 0), min(p + 3, n)
+        if what == HOLDER:
+            edge = holder[low:high].max(axis=0)
+            near = content[min(p + PENUMBRA, n - 1):min(p + PENUMBRA + NEAR, n)].any(axis=0)
+            edge = edge * near
+            beyond = within = thick = np.zeros(length)
+        else:
+            edge = edges[low:high].max(axis=0)
+            zone, over = int(3 * seen.stray), outside[max(p - 2, 0)]
+            say = np.exp(-over / seen.stray)
+            near = say * content[p:min(p + NEAR, n)].any(axis=0)
+            beyond = 1 - np.exp(-(over - outside[max(p - zone, 0)]) / seen.stray)
+            beyond = np.maximum(beyond, over > outside[max(p - NEAR - 2, 0)])
+            within = 1 - np.exp(-(outside[min(p + zone, n - 1)] - outside[min(p + 1, n - 1)]) / seen.stray)
+            # Neither behind the holder nor beyond the film is there a side.
+            thick = np.maximum(1 - np.exp(-(over / (3 * seen.stray)) ** 2), 2.0 * ~film[p])
+        for s, value in zip(sums, (edge, near, beyond, within, thick)):
+            np.cumsum(value, out=s[j, 1:])
+    at_ = np.array([p for p, _ in at])
+    return _Side(at_ if i % 2 == 0 else n - 1 - at_, np.array([w for _, w in at]), *sums)
+
+
+def faint_strip(seen: Exposed, kinds: np.ndarray, aspect: float | None, down: bool) -> list[Faint] | None:
+    """Two pictures or more of an upright grid: alike, in line, at one pitch; across the view, or `down` it."""
+    film = seen.open_.T if down else seen.open_
+    content = seen.content.T if down else seen.content
+    rebate = seen.raw[2:] if not down else [p.T for p in seen.raw[:2]]
+    span = np.flatnonzero(film.any(axis=0))
+    if len(span) < 60:
+        return None
+    first, last = int(span[0]), int(span[-1])
+    sides = [_side(seen, kinds, i, []) for i in ((2, 3) if down else (0, 1))]
+    lines = []
+    for side in sides:
+        n = len(side.at)
+        value, edge = side.score(np.arange(n), np.full(n, first), np.full(n, last))
+        rest = side.what != VIEW
+        order = [j for j in np.argsort(-value) if rest[j] and value[j] > 0.1][:4]
+        lines.append([(int(side.at[j]), float(value[j]), float(edge[j]), int(side.what[j])) for j in order])
+    shapes = ALONG if aspect is None else sorted({aspect, 1 / aspect})
+    worth = SHAPED if aspect is None else GIVEN
+    total = max(float(content.sum()), 1.0)
+    best = None
+    for top, above, top_seen, top_on in lines[0]:
+        for bottom, below, bottom_seen, bottom_on in lines[1]:
+            high = bottom - top
+            if high < 0.08 * max(kinds.shape) or (last - first) < 1.9 * high * shapes[0]:
+                continue
+            rows = slice(top + 2, bottom - 1)
+            enter, leave = (_ends(plane[rows], content[rows], sign) for plane, sign in zip(rebate, (1, -1)))
+            filled = np.concatenate([[0.0], np.cumsum(content[rows].mean(axis=0) * high)])
+            for shape in shapes:
+                got = _comb(enter[0], leave[0], filled, high, shape, first, last)
+                if got is None:
+                    continue
+                places, ends, gaps = got
+                inside = min(sum(filled[b] - filled[a] for a, b in places) / total, 1.0)
+                score = above + below + ends + INSIDE * inside + worth + gaps
+                if best is None or score > best[0]:
+                    best = (score, top, bottom, places, (above, below), (top_seen, bottom_seen), (top_on, bottom_on),
+                            inside, enter, leave)
+    if best is None:
+        return None
+    score, top, bottom, places, (above, below), (top_seen, bottom_seen), on, inside, enter, leave = best
+    out = []
+    for low, high in places:
+        values = (above, leave[0][high], below, enter[0][low])
+        supports = (top_seen, leave[1][high], bottom_seen, enter[1][low])
+        rests = (NAMES[on[0]], "rebate", NAMES[on[1]], "rebate")
+        if down:
+            values, supports, rests = (v[::-1] for v in (values, supports, rests))
+        t, b, l, r = (low, high, top, bottom) if down else (top, bottom, low, high)
+        found = Found(float(t), float(b), float(l), float(r), tuple(rests), tuple(float(min(v, 1.0)) for v in supports),
+                      float((kinds[t:b, l:r] == PICTURE).mean()), float(score))
+        out.append(Faint(found, tuple(float(v) for v in values), float(score), 0.0, 0.0, float(inside)))
+    return out
+
+
+def _ends(edges: np.ndarray, content: np.ndarray, sign: int) -> tuple[np.ndarray, np.ndarray]:
+    """For every column, what speaks for a side of a picture there, entered along `sign`, and along what share of it."""
+    spread = np.maximum(np.maximum(np.roll(edges, 1, 1), np.roll(edges, -1, 1)), edges)
+    seen = spread.mean(axis=0)
+    near = np.zeros(content.shape, bool)
+    for step in range(NEAR):
+        near |= np.roll(content, -sign * step, axis=1)
+    near = np.maximum(near.mean(axis=0), seen)
+    return 1.2 * seen / (near + FEW), seen
+
+
+def _comb(enter, leave, filled, high: int, shape: float, first: int, last: int):
+    """Where pictures `shape` times as wide as high lie best: places, what speaks for their ends, and for their gaps."""
+    wide = high * shape
+    length = len(enter)
+    best = None
+    soft = [np.maximum.reduce([np.roll(v, s) - 0.04 * abs(s) for s in (-2, -1, 0, 1, 2)]) for v in (enter, leave)]
+    for w in sorted({round(wide * f) for f in (0.99, 1.0, 1.01)}):
+        if w < 12:
+            continue
+        for gap in range(max(2, round(0.015 * high)), round(WIDE_GAP * w) + 2, 1 + round(0.004 * high)):
+            pitch = w + gap
+            most = (last - first + gap) // pitch
+            if most < 2:
+                continue
+            start = np.arange(first, first + min(pitch, last - first - 2 * pitch + gap + 1))
+            if not len(start):
+                continue
+            at = start[:, None] + pitch * np.arange(most)[None, :]
+            ok = (at + w <= last) & (at >= first)
+            low, far = np.where(ok, at, 0), np.where(ok, at + w, 0)
+            held = np.where(ok, filled[far] - filled[low], 0.0)
+            ok &= held > 0.004 * w * high
+            # Nothing is exposed in a gap, nor beyond the first and the last picture.
+            clear = max(gap - 3, 2)
+            spoilt = sum(filled[np.clip(v + clear, 0, length)] - filled[np.clip(v, 0, length)]
+                         for v in (at + w + 2, at - 2 - clear)) / (high * clear)
+            spoilt = np.where(ok, spoilt, 0.0)
+            count = ok.sum(axis=1)
+            ends = np.where(ok, soft[0][low] + soft[1][far], 0.0).sum(axis=1) / np.maximum(count, 1)
+            pairs = ok[:, :-1] & ok[:, 1:]
+            quality = np.where(pairs, (soft[1][far][:, :-1] + soft[0][low][:, 1:]) / 2 - GAPPED, 0.0)
+            gaps = 0.6 * quality.sum(axis=1) - 2.5 * spoilt.sum(axis=1)
+            value = ends + gaps + INSIDE * held.sum(axis=1) / max(filled[-1], 1.0)
+            value[(count < 2) | (pairs.sum(axis=1) < count - 1)] = -np.inf
+            i = int(value.argmax())
+            if value[i] > -np.inf and (best is None or value[i] > best[0]):
+                places = [(_snap(enter, int(v)), _snap(leave, int(v) + w)) for v in at[i][ok[i]]]
+                best = (float(value[i]), places, float(ends[i]), float(gaps[i]))
+    return None if best is None else best[1:]
+
+
+def _snap(values: np.ndarray, at: int) -> int:
+    """The column within two pixels where an end is seen best; the same where none is."""
+    near = values[max(at - 2, 0):at + 3]
+    return max(at - 2, 0) + int(near.argmax()) if near.max() > 0.4 else at
+
+
+@dataclass(frozen=True)
+class Faint:
+    """A rectangle and what speaks for it."""
+
+    found: Found
+    values: tuple[float, float, float, float]      # for its sides: top, right, bottom, left
+    score: float                                   # in all
+    lead: float                                    # that over any other rectangle's; 0 on a strip
+    fits: float                                    # for its shape
+    inside: float                                  # share of all that is exposed
+
+
+def outlines(seen: Exposed, density: np.ndarray, found: Found, degrees: float, shape: tuple[int, int],
+             k: int) -> tuple[Side | None, ...]:
+    """The sides (top, right, bottom, left) of a rectangle along the outermost edges close to them, in pixels of the
+    proxy; None for one that does not rest on rebate, or with too little to go by. `shape` is that of the plan."""
+    corners = ((found.left, found.top), (found.right, found.top), (found.right, found.bottom),
+               (found.left, found.bottom))
+    out: list[Side | None] = []
+    for i, (j, at) in enumerate(zip(ORDER, (found.top, found.right, found.bottom, found.left))):
+        plane = seen.edges[j] if j < 2 else seen.edges[j].T
+        (ax, ay), (bx, by) = corners[i], corners[(i + 1) % 4]
+        start, end = (ax, bx) if j < 2 else (ay, by)
+        low, high = int(min(start, end)), int(max(start, end))
+        first = max(int(at) - CLOSE, 0)
+        rows, columns = np.nonzero(plane[first:int(at) + CLOSE + 1, low:high] > 0.15)
+        if found.rests[i] != "rebate" or len(rows) < 12:
+            out.append(None)
+            continue
+        weight = plane[rows + first, columns + low].astype(float)
+        across = (rows + first - at) * (1.0 if j in (0, 2) else -1.0)
+        half = (high - low) / 2
+        s = (columns + low - (start + end) / 2) / half * (1 if end > start else -1)
+        best = (-1.0, 0.0, 0.0)
+        for slope in np.tan(np.radians(np.arange(-0.6, 0.61, 0.05))) * half:
+            bins = np.bincount(((across - slope * s + 2 * CLOSE + half * 0.02) * 2).astype(int), weight)
+            sums = np.convolve(bins, (0.5, 1, 1, 1, 0.5), "same")
+            # A side keeps to the rectangle unless much else is to be seen.
+            places = (np.arange(len(sums)) + 0.5) / 2 - 2 * CLOSE - half * 0.02
+            sums = sums * np.maximum(1 - 0.18 * np.abs(places), 0) - 30 * abs(slope) / half / 0.0105
+            top = int(sums.argmax())
+            best = max(best, (float(sums[top]), float(slope), float(places[top])))
+        _, slope, offset = best
+        some = np.unique(columns[np.abs(across - offset - slope * s) < 1.6])
+        s = (some + low - (start + end) / 2) / half * (1 if end > start else -1)
+        across, weight = _half_light(density if j < 2 else density.T, some + low, at, 1 if j in (0, 2) else -1,
+                                     offset + slope * s)
+        # Evidence of an edge begins before the light has fallen half way.
+        first, offset = offset, offset + 0.8
+        for _ in range(3):
+            rest = across - offset - slope * s
+            use = weight * (np.abs(rest) < 1.6)
+            if use.sum() < 3:
+                break
+            offset = float(np.clip(offset + (use * rest).sum() / use.sum(), first - 0.5, first + 2.0))
+            if np.ptp(s[use > 0]) > 0.8:
+                middle = float((use * s).sum() / use.sum())
+                lever = use * (s - middle)
+                slope += float((lever * rest).sum() / ((lever * (s - middle)).sum() + 0.05 * len(s) + 2))
+        good = (weight > 0) & (np.abs(across - offset - slope * s) < 1.6)
+        lines = np.where(j in (0, 2), 1.0, -1.0) * across[good] + at
+        places = np.stack([some[good] + low, lines] if j < 2 else [lines, some[good] + low], axis=1)
+        points = np.column_stack([to_plan(places, degrees, plane.shape if j < 2 else plane.shape[::-1], shape) * k
+                                  + (k - 1) / 2, weight[good]])
+        reach = float(np.ptp(s[good]) / 2) if good.any() else 0.0
+        out.append(Side(offset * k, slope * k, 0.0, float(good.sum() / max(high - low, 1)), reach, float(k), points))
+    return tuple(out)
+
+
+def _half_light(density: np.ndarray, columns: np.ndarray, at: float, sign: int, guess: np.ndarray):
+    """Where the light, coming from outside along `columns`, has fallen half way: pixels inwards from row `at`, and 0
+    where that is not to be seen, else 1.
+
+    `guess` is where that should be; `sign` is 1 where the rows run inwards.
+    """
+    first = np.rint(at + sign * guess).astype(int) - 4 * sign
+    rows = first[:, None] + sign * np.arange(11)[None, :]
+    light = 10.0 ** -np.clip(density[np.clip(rows, 0, len(density) - 1), columns[:, None]], 0.0, 2.5)
+    half = (1 + light[:, 4:].min(axis=1)) / 2
+    dark = light < half[:, None]
+    i = np.maximum(dark.argmax(axis=1), 1)
+    each = np.arange(len(rows))
+    before, after = light[each, i - 1], light[each, i]
+    share = np.clip((before - half) / np.maximum(before - after, 1e-6), 0, 1)
+    known = ~dark[:, 0] & dark.any(axis=1) & (half < 0.95)
+    return sign * (first - at) + i - 1 + share, known.astype(float)
+
+
+def faint_rectangle(seen: Exposed, kinds: np.ndarray, aspect: float | None = None,
+                    also: tuple[Found, ...] = ()) -> Faint | None:
+    """The one picture of an upright grid."""
+    h, w = kinds.shape
+    if seen.content.sum() < 30:
+        return None
+    extra = [[f.top for f in also], [h - 1 - f.bottom for f in also], [f.left for f in also],
+             [w - 1 - f.right for f in also]]
+    sums = np.zeros((h + 1, w + 1))
+    np.cumsum(np.cumsum(seen.content, axis=0, dtype=np.float64), axis=1, out=sums[1:, 1:])
+    for last in (False, True):
+        sides = [_side(seen, kinds, i, [int(round(v)) for v in extra[i]]) for i in range(4)]
+        combined = _combined(seen, sides, sums, aspect)
+        if combined is None:
+            return None
+        i, at, values, supports, inside, fit, score = combined
+        if not last:
+            best = int(np.argmax(score - fit))
+            more = _completing(at[:, best], [v[best] for v in values], seen, aspect)
+            extra = [one + other for one, other in zip(extra, more)]
+    best = int(np.argmax(score))
+    top, bottom, left, right = (int(v) for v in at[:, best])
+    far = (np.abs(at - at[:, best, None]) > 0.008 * max(bottom - top, right - left)).any(axis=0)
+    lead = float(score[best] - score[far].max()) if far.any() else 1.0
+    rests = tuple(NAMES[sides[j].what[i[j][best]]] for j in ORDER)
+    share = kinds[top:bottom, left:right] == PICTURE
+    found = Found(float(top), float(bottom), float(left), float(right), rests,
+                  tuple(float(supports[j][best]) for j in ORDER), float(share.mean()), float(score[best]))
+    return Faint(found, tuple(float(values[j][best]) for j in ORDER), float(score[best]), lead, float(fit[best]),
+                 float(inside[best]))
+
+
+def _combined(seen: Exposed, sides: list[_Side], sums: np.ndarray, aspect: float | None):
+    """Every combination of four lines: which, where (4, n), what speaks for each side, and in all."""
+    i = [g.ravel() for g in np.meshgrid(*(np.arange(len(s.at)) for s in sides), indexing="ij")]
+    at = np.stack([s.at[j] for s, j in zip(sides, i)])
+    high, wide = at[1] - at[0], at[3] - at[2]
+    short, long = np.minimum(high, wide), np.maximum(high, wide)
+    keep = (short > 0.15 * max(seen.content.shape)) & (long < LONGEST * short)
+    if not keep.any():
+        return None
+    i, at, high, wide = [j[keep] for j in i], at[:, keep], high[keep], wide[keep]
+    top, bottom, left, right = at
+    inside = (sums[bottom, right] - sums[top, right] - sums[bottom, left] + sums[top, left]) / sums[-1, -1]
+    scores = [side.score(j, *((left, right) if n < 2 else (top, bottom)))
+              for n, (side, j) in enumerate(zip(sides, i))]
+    values, supports = [s[0] for s in scores], [s[1] for s in scores]
+    ratio = np.maximum(wide / high, high / wide)
+    if aspect is None:
+        fit = SHAPED * np.exp(-0.5 * (off_shape(ratio) / 0.006) ** 2)
+    else:
+        fit = GIVEN * np.exp(-0.5 * (np.log(ratio / aspect) / 0.008) ** 2)
+    cut = np.any([side.what[j] != REBATE for side, j in zip(sides, i)], axis=0)
+    fit = np.where(cut, 0.0, fit)
+    film = []
+    for axis in (1, 0):
+        share = seen.open_.mean(axis=axis)
+        rows = np.flatnonzero(share > 0.5 * share.max())
+        film += [rows[0], rows[-1]]
+    odd = sum(np.clip(3 * (np.abs((at[a] - film[a]) - (film[a + 1] - at[a + 1])) / length - LOPSIDED), 0, 0.6)
+              for a, length in ((0, high), (2, wide)))
+    return i, at, values, supports, inside, fit, sum(values) + INSIDE * inside + fit - odd
+
+
+def _completing(at, values, seen: Exposed, aspect: float | None) -> list[list[float]]:
+    """For each side, where it would be, were the other three right and the picture of a shape that there is; counted
+    from its own border."""
+    top, bottom, left, right = (float(v) for v in at)
+    high, wide = bottom - top, right - left
+    h, w = seen.content.shape
+    most = MOST_GROWN if aspect is None else 2.0
+    out: list[list[float]] = [[], [], [], []]
+    for shape in ASPECTS if aspect is None else (aspect,):
+        for ratio in {shape, 1 / shape}:
+            for j, size, length, place in ((0, wide * ratio, high, bottom - wide * ratio),
+                                           (1, wide * ratio, high, h - 1 - (top + wide * ratio)),
+                                           (2, high * ratio, wide, right - high * ratio),
+                                           (3, high * ratio, wide, w - 1 - (left + high * ratio))):
+                if (aspect or values[j] < PLAIN) and 0.985 < size / length < most and place >= 0:
+                    out[j].append(place)
+    return out
