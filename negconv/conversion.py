@@ -442,11 +442,10 @@ def finish(positive: Positive, recipe: Recipe):
         spots = found.decide(accept=asked.accept, refuse=asked.refuse, mask=mask)
         if recipe.spots == "repair":
             # A doubtful spot on a map costs a glance; one painted over may have been a letter.
-            wide, within = WIDEST * min(positive.shape[:2]), enclosed(positive, found)
-            unsure = [s.row for s in found.rows if (s.confidence < (REPAIRED if s.light else REPAIRED_DARK) or s.width > wide
-                                                    or s.row in within)
-                      and s.row not in asked.accept and s.row not in asked.refuse]
-            positive = repair(positive, found.decide(accept=asked.accept, refuse=(*asked.refuse, *unsure), mask=mask))
+            wide, told = WIDEST * min(positive.shape[:2]), {*asked.accept, *asked.refuse}
+            unsure = {s.row for s in found.rows if s.confidence < (REPAIRED if s.light else REPAIRED_DARK) or s.width > wide}
+            unsure |= enclosed(positive, found, {s.row for s in found.rows} - unsure - told)
+            positive = repair(positive, found.decide(accept=asked.accept, refuse=(*asked.refuse, *(unsure - told)), mask=mask))
     if recipe.moves != type(recipe.moves)():
         from .finish.moves import apply_moves
 

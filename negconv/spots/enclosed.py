@@ -16,7 +16,7 @@ NEAR, REACH, SHORTEST, LONGEST = (1.5, 4.0), 2.0, 10, 48
 LEFT = 0.35
 
 
-def enclosed(positive: Positive, spots: Spots) -> frozenset[int]:
+def enclosed(positive: Positive, spots: Spots, rows=None) -> frozenset[int]:
     """Rows of `spots` that stand out from the pixels next to them alone.
 
     Parameters
@@ -24,6 +24,8 @@ def enclosed(positive: Positive, spots: Spots) -> frozenset[int]:
     positive : Positive
     spots : Spots
         Of this positive.
+    rows : collection of int, optional
+        Those to be looked at; all by default.
 
     Examples
     --------
@@ -39,7 +41,7 @@ def enclosed(positive: Positive, spots: Spots) -> frozenset[int]:
     h, w = spots.labels.shape
     found = []
     for spot in spots.rows:
-        if not spot.light:
+        if not spot.light or (rows is not None and spot.row not in rows):
             continue
         reach = int(np.clip(REACH * spot.width + NEAR[1], SHORTEST, LONGEST))
         x, y, across, down = spot.box
