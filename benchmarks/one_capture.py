@@ -48,8 +48,12 @@ def measured(megapixels: float, args) -> tuple[float, float, float, float, float
     from negconv.capture import DEMOSAIC
 
     with tempfile.TemporaryDirectory() as folder:
-        plan = [replace(shots(1, seed=3)[0], scene="bench", turn=args.turn)]
-        make_roll(folder, megapixels=megapixels * 0.75, plan=plan, jobs=2)
+        folder = Path(args.folder, f"{megapixels:g}") if args.folder else Path(folder)
+        if not (folder / "captures").is_dir():
+            plan = [replace(shots(1, seed=3)[0], scene="bench", turn=args.turn)]
+            make_roll(folder, megapixels=megapixels * 0.75, plan=plan, jobs=2)
+        if args.runs == 0:
+            return (0.0,) * 6
         capture, panel = Path(folder, "captures/frame01.dng"), Path(folder, "captures/panel.dng")
         floor = [sys.executable, "-c", FLOOR, str(capture), str(Path(folder, "floor.tif")), DEMOSAIC]
 
@@ -58,6 +62,7 @@ def measured(megapixels: float, args) -> tuple[float, float, float, float, float
             return [sys.executable, "-m", "negconv", "convert", str(capture), "-o", str(Path(folder, f"out{run}")), "--panel",
                     str(panel), "--spots", args.spots, "--quiet", "--film", "colour"]
 
+        shutil.rmtree(folder / "out0", ignore_errors=True)
         timed(floor), timed(ours(0))
         rows = []
         for run in range(1, args.runs + 1):
@@ -86,7 +91,8 @@ def plot(path: str, sizes, rows) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--megapixels", type=float, default=[24], nargs="+", help="of the capture; several for cost against size")
-    parser.add_argument("--runs", type=int, default=5)
+    parser.add_argument("--runs", type=int, default=5, help="0 only makes the captures")
+    parser.add_argument("--folder", help="where the captures are, or are to be made and kept (default: a temporary folder)")
     parser.add_argument("--spots", default="off", choices=("off", "mark", "repair"))
     parser.add_argument("--turn", type=float, default=1.0)
     parser.add_argument("--plot", help="also draw cost against size (PNG)")
