@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -26,13 +27,14 @@ from negconv.spots import candidates, channels, company, features, find, noise  
 
 #: Trees for light and for dark candidates, their depth, and how many of them see the first columns only.
 TREES, DEPTH, GLANCES = {True: 300, False: 100}, {True: 5, False: 4}, 16
-#: Step of the first trees, and share of the dirt found that may be lost after them, and after a quarter of all.
-GLANCING, LOST, FOUND = 0.3, 0.02, -0.5
+#: Step of the first trees, and share of the dirt that may be lost after them, and after a quarter of all.
+GLANCING, LOST = 0.3, (0.05, 0.1)
 #: Frames of each scene on which candidates are seen among others.
-AMONG = 4
+AMONG = 16
 #: Share of the picture's candidates that is used (there are many), and the share of candidates that must be dirt at
-#: confidence 0.5: many candidates lie over one place and the likeliest speaks for it, so the even odds of one are too few.
-USED, CUT = 0.5, {True: 0.65, False: 0.7, "company": 0.76}
+#: confidence 0.5: many candidates lie over one place and the likeliest speaks for it, so the even odds of one are too few. Of
+#: those seen among others one speaks for each place, and even odds are even.
+USED, CUT = 0.5, {True: 0.65, False: 0.7}
 
 
 def gather(name: str, seed: int, shape, *, clean: bool = False, dirt=None) -> dict[bool, tuple[np.ndarray, np.ndarray]]:
@@ -55,7 +57,7 @@ def gather(name: str, seed: int, shape, *, clean: bool = False, dirt=None) -> di
             if parts is None:
                 continue
             n = len(parts.step)
-            known = features.measure(parts, colour, frame)
+            known = features.measure(parts, frame)
             index, owner, _ = find.outline(level, parts.index, parts.part, known.ground, known.contrast)
             area = np.maximum(np.bincount(owner, minlength=n), 1)
             right = np.bincount(owner, grown.reshape(-1)[index], n) / area
@@ -63,7 +65,7 @@ def gather(name: str, seed: int, shape, *, clean: bool = False, dirt=None) -> di
             y = np.full(n, np.nan, np.float32)
             y[(right >= 0.6) & (on >= 0.5)] = 1
             y[right < 0.45] = 0
-            xs.append(np.concatenate([features.glance(parts, frame), known.values], axis=1))
+            xs.append(np.concatenate([features.glance(parts, frame), known.values, features.colours(parts, colour)], axis=1))
             ys.append(y)
         if xs:
             out[light] = np.concatenate(xs), np.concatenate(ys)
@@ -82,7 +84,7 @@ def fit(x: np.ndarray, y: np.ndarray, *, seed: int = 0, trees: int = 320, depth:
     order as usual since), on binned features, half of the rows and of the columns at a time.
 
     Trees are full: at each depth, each node has a feature and the bin above which its rows go right. The first `glances`
-    trees see the first columns only; the sums below which they and, later, a quarter of the trees settle the matter are `stops`.
+    trees see the first columns only, a quarter of all not the third; the sums below which they settle the matter are `stops`.
     """
     rng = np.random.default_rng(seed)
     n, columns = x.shape
@@ -90,15 +92,16 @@ def fit(x: np.ndarray, y: np.ndarray, *, seed: int = 0, trees: int = 320, depth:
              for j in range(columns)]
     binned = np.stack([np.searchsorted(e, x[:, j], side="right") for j, e in enumerate(edges)]).astype(np.uint8)
     start = float(np.log(y.mean() / (1 - y.mean())))
-    total = np.full(n, start)
-    out, halfway = [], []
+    total, alive = np.full(n, start), np.arange(n)
+    out, stops = [], []
     for number in range(trees):
-        rows = np.flatnonzero(rng.random(n) < 0.5)
+        rows = alive[rng.random(len(alive)) < 0.5]
         p = 1 / (1 + np.exp(-total[rows]))
         slope, bend = p - y[rows], p * (1 - p)
         node = np.zeros(len(rows), np.int64)
         chosen, limits = [], []
-        seen = len(features.FIRST) if number < glances else columns
+        seen = (len(features.FIRST) if number < glances
+                else columns - len(features.THIRD) if glances and number < trees // 4 else columns)
         pick = np.sort(rng.permutation(seen)[:seen // 2])
         part = {int(j): binned[j][rows] for j in pick}
         for d in range(depth):
@@ -120,16 +123,15 @@ def fit(x: np.ndarray, y: np.ndarray, *, seed: int = 0, trees: int = 320, depth:
         k = 2 ** depth
         leaves = -(GLANCING if number < glances else rate) * np.bincount(node, slope, k) / (np.bincount(node, bend, k) + ridge)
         out.append({"features": chosen, "limits": limits, "leaves": leaves})
-        at = np.zeros(n, np.int64)
+        at = np.zeros(len(alive), np.int64)
         for d in range(depth):
             here = 2 ** d - 1 + at
-            at = at * 2 + (binned[np.array(chosen)[here], np.arange(n)] > np.array(limits)[here])
-        total += leaves[at]
+            at = at * 2 + (binned[np.array(chosen)[here], alive] > np.array(limits)[here])
+        total[alive] += leaves[at]
         if glances and number + 1 in (glances, trees // 4):
-            halfway.append((number + 1, total.copy()))
-    # Dirt that the last tree leaves doubtful is no loss.
-    found = (y == 1) & (total > FOUND)
-    stops = [(number, float(np.quantile(then[found], LOST))) for number, then in halfway]
+            # What is settled here the later trees never see.
+            stops.append((number + 1, float(np.quantile(total[alive[y[alive] == 1]], LOST[len(stops)]))))
+            alive = alive[total[alive] > stops[-1][1]]
     return {"start": start, "edges": edges, "features": [t["features"] for t in out],
             "limits": [t["limits"] for t in out], "leaves": [t["leaves"] for t in out], "stops": stops}
 
@@ -172,15 +174,16 @@ def gather_company(name: str, seed: int, shape, *, clean: bool = False, dirt=Non
     s = spot_scenes.sample(name, seed, shape, clean=clean, dirt=dirt)
     linear, density, _ = find._parts(s.positive, None)
     plane = noise.film_plane(linear, density, threads=1)
-    found = find._search(plane, channels.Channels.of(s.positive), features.Frame(plane), True, 1)
+    found = [f for f in find._search(plane, channels.Channels.of(s.positive), features.Frame(plane), True, 1) if f.known is not None]
     if not found:
         return np.empty((0, len(company.COMPANY)), np.float32), np.empty(0, np.float32)
     index, owner, confidence, contrast, _ = find.together(found)
     truth = np.zeros(shape, bool) if clean else np.isin(s.dirt.labels, [d.label for d in s.dirt.defects if d.light])
-    on = np.bincount(owner, _grown(truth, 2).reshape(-1)[index], len(confidence))
-    keep = confidence > 0
-    right = on >= 0.5 * np.maximum(np.bincount(owner, minlength=len(confidence)), 1)
-    return find.among_others(index, owner, confidence, contrast, shape)[keep], right[keep].astype(np.float32)
+    area = np.bincount(owner, minlength=len(confidence))
+    right = np.bincount(owner, _grown(truth, 2).reshape(-1)[index], len(confidence)) >= 0.5 * np.maximum(area, 1)
+    columns, alone = find.among_others(index, owner, confidence, contrast, shape, np.concatenate([f.known for f in found]), found[0].peers)
+    alone &= confidence > 0
+    return columns[alone], right[alone].astype(np.float32)
 
 
 def collect_company(names, seeds, *, outlines=None) -> tuple[np.ndarray, np.ndarray]:
@@ -208,12 +211,11 @@ def train(names, seeds: int, outlines, cache, path) -> dict:
     for half in (0, 1):
         write(scorer(collect(names[half::2], range(seeds), outlines=outlines, cache=cache)), path)
         spots.use(path)
-        rows.append(collect_company(names[1 - half::2], range(seeds, seeds + AMONG), outlines=outlines))
+        rows.append(collect_company(names[1 - half::2], range(min(AMONG, seeds)), outlines=outlines))
     nets = scorer(collect(names, range(seeds), outlines=outlines, cache=cache))
     x, y = (np.concatenate([r[k] for r in rows]) for k in (0, 1))
     print(f"{len(y)} in company, {y.mean():.2f} of them dirt", flush=True)
-    nets["company"] = fit(x, y, trees=100, depth=3, leaf=40, rate=0.1)
-    nets["company"]["start"] -= float(np.log(CUT["company"] / (1 - CUT["company"])))
+    nets["company"] = fit(x, y, trees=200, depth=4, leaf=30, rate=0.06)
     return nets
 
 
@@ -232,20 +234,21 @@ def write(nets: dict, path) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--seeds", type=int, default=8, help="frames of each scene")
+    parser.add_argument("--seeds", type=int, default=16, help="frames of each scene")
     parser.add_argument("--held-out", action="store_true", help="fit to one half of the scenes, judge on the other")
     parser.add_argument("--outlines", help="outlines of real dirt (see spot_scenes.outlined), for half of the frames")
-    parser.add_argument("--cache", help="folder that keeps the candidates of each frame")
+    parser.add_argument("--cache", help="folder that keeps the candidates of each frame, for a run after the next change of the trees")
     parser.add_argument("--output", default=str(Path(find.__file__).with_name("scorer.json")))
     args = parser.parse_args()
-    if args.cache:
-        Path(args.cache).mkdir(parents=True, exist_ok=True)
+    kept = None if args.cache else tempfile.TemporaryDirectory()
+    cache = args.cache or kept.name
+    Path(cache).mkdir(parents=True, exist_ok=True)
     outlines = spot_scenes.outlined(args.outlines) if args.outlines else None
     names = spot_scenes.names()
     for half in (0, 1) if args.held_out else (None,):
         path = args.output if half is None else f"{args.output}.{half}"
         start = time.process_time()
-        write(train(names if half is None else names[half::2], args.seeds, outlines, args.cache, path), path)
+        write(train(names if half is None else names[half::2], args.seeds, outlines, cache, path), path)
         print(f"{path}: {time.process_time() - start:.0f} s", flush=True)
         if half is not None:
             spots.table(names[1 - half::2], [100], nets=path, dirt=outlines)

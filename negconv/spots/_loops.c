@@ -1,8 +1,8 @@
 /* The inner loops of finding spots, over pixels that stand out and over what was measured of them.
 
-   Each function does what a few numpy operations in the module named above it do, in the same order, so that the sums are
-   the same; that module falls back on numpy where this file was not compiled, and tests/test_spots.py holds the two together.
-   Every length and every index is checked before or while a loop runs. None of them holds the interpreter's lock. */
+   Each function does what a few numpy operations in the module named above it do, to the rounding of sums; that module falls
+   back on numpy where this file was not compiled, and tests/test_spots.py holds the two together. Every length and every index is
+   checked before a loop runs; none of them holds the interpreter's lock. */
 
 #define PY_SSIZE_T_CLEAN
 #include <Python.h>
@@ -133,6 +133,35 @@ static idx connect(const int64_t *index, idx n, idx width, int64_t *first, int64
     return count;
 }
 
+/* candidates.parts, one threshold: the parts of a size go to `kept`, `owner` and `at`, and what exceeds the next threshold stays.
+   `part` has room for n, `room` for 4 n. Returns how many pixels stay. */
+static idx rung(int64_t *index, float *value, float *threshold, idx n, idx width, idx least, idx greatest, float share, float most_,
+                int64_t *part, int64_t *room, int64_t *kept, int64_t *owner, float *at, idx *pixels, idx *parts)
+{
+    const idx count = connect(index, n, width, room, room + n, room + 2 * n, part);
+    int64_t *area = room, *number = room + n;
+    memset(area, 0, (size_t)count * 8);
+    for (idx i = 0; i < n; i++) area[part[i]]++;
+    *parts = *pixels = 0;
+    for (idx p = 0; p < count; p++) number[p] = area[p] >= least && area[p] <= greatest ? (*parts)++ : -1;
+    idx left = 0;
+    for (idx i = 0; i < n; i++) {
+        const int64_t p = part[i];
+        if (number[p] >= 0) {
+            kept[*pixels] = index[i];
+            owner[*pixels] = number[p];
+            at[(*pixels)++] = threshold[i];
+        }
+        const float step = share * threshold[i], next = threshold[i] + (step < most_ ? step : most_);
+        if (value[i] > next && area[p] >= least) {
+            index[left] = index[i];
+            value[left] = value[i];
+            threshold[left++] = next;
+        }
+    }
+    return left;
+}
+
 /* features.glance, its sums over the pixels of each part. */
 enum { AREA, SUM, SQUARES, CORE, DEEP, PEAK, TOP, PLACE, DENSE, TALLIES };
 
@@ -205,13 +234,17 @@ typedef struct {
 
 static float sharpest(const outline *o, idx y, idx x, int dy, int dx)
 {
-    const idx s = o->scale, begin = -(s / 2) - 1, end = s + s / 2 + 3;
+    const idx s = o->scale, begin = -(s / 2) - 1, end = s + s / 2 + 3, step = dy * o->full_width + dx;
     int before = 0, last = 0, best = INT32_MIN;
     y = y * s + s / 2;
     x = x * s + s / 2;
+    const idx reach = end > -begin ? end : -begin;
+    const int free = y >= reach && x >= reach && y + reach < o->full_rows && x + reach < o->full_width;
+    const int16_t *p = o->full + y * o->full_width + x;
     for (idx k = begin; k < end; k++) {
-        const idx yy = within(y + k * dy, 0, o->full_rows - 1), xx = within(x + k * dx, 0, o->full_width - 1);
-        const int value = o->full[yy * o->full_width + xx];
+        const int value = free ? p[k * step]
+                               : o->full[within(y + k * dy, 0, o->full_rows - 1) * o->full_width
+                                         + within(x + k * dx, 0, o->full_width - 1)];
         if (k >= begin + 2 && before - value > best) best = before - value;
         before = last;
         last = value;
@@ -224,18 +257,16 @@ static void across(const outline *o, const float *total, float *contrast, double
     static const int step[4][2] = {{0, 1}, {0, -1}, {1, 0}, {-1, 0}};
     const idx size = o->rows * o->width;
     for (int pass = 0; pass < 2; pass++) {
-        for (int d = 0; d < 4; d++) {
-            const int dy = step[d][0], dx = step[d][1];
-            const idx off = dy * o->width + dx;
-            for (idx i = 0; i < o->n; i++) {
-                const idx at = o->index[i];
+        for (idx i = 0; i < o->n; i++) {
+            const idx at = o->index[i], y = at / o->width, x = at % o->width, who = o->part[i];
+            double *t = out + who * EDGES;
+            for (int d = 0; d < 4; d++) {
+                const int dy = step[d][0], dx = step[d][1];
+                const idx off = dy * o->width + dx;
                 if ((float)o->height[within(at + off, 0, size - 1)] > o->threshold[i]) continue;
-                const idx y = at / o->width, x = at % o->width;
                 if (y + 4 * dy < 0 || y + 4 * dy >= o->rows || x + 4 * dx < 0 || x + 4 * dx >= o->width || y - dy < 0
                     || y - dy >= o->rows || x - dx < 0 || x - dx >= o->width)
                     continue;
-                const idx who = o->part[i];
-                double *t = out + who * EDGES;
                 if (pass == 0) {
                     const int16_t far = o->height[at + 3 * off], own = o->height[at];
                     t[PAIRS] += 1;
@@ -321,6 +352,14 @@ static int below(const Py_buffer *b, idx n, idx end, const char *what)
     return inside(fine, what);
 }
 
+static int rises(const Py_buffer *b, idx n)
+{
+    const int64_t *v = b->buf;
+    int fine = n == 0 || v[0] >= 0;
+    for (idx i = 1; i < n; i++) fine &= v[i] > v[i - 1];
+    return inside(fine, "the index does not rise");
+}
+
 static PyObject *py_top_hat(PyObject *self, PyObject *args)
 {
     Py_buffer plane, out, peaks, highs;
@@ -359,13 +398,12 @@ static PyObject *py_connect(PyObject *self, PyObject *args)
     idx n, width, count = 0;
     (void)self;
     if (!PyArg_ParseTuple(args, "y*nnw*", &index, &n, &width, &part)) return NULL;
-    int fine = inside(width > 0, "no columns") && holds(&index, n, 8, "index") && holds(&part, n, 8, "part");
-    const int64_t *at = index.buf;
-    for (idx i = 0; fine && i < n; i++) fine = inside(at[i] >= 0 && (!i || at[i] > at[i - 1]), "the index does not rise");
+    const int fine = inside(width > 0, "no columns") && holds(&index, n, 8, "index") && holds(&part, n, 8, "part")
+                     && rises(&index, n);
     int64_t *room = fine ? malloc((size_t)(3 * n + 1) * 8) : NULL;
     if (room) {
         Py_BEGIN_ALLOW_THREADS
-        count = connect(at, n, width, room, room + n, room + 2 * n, part.buf);
+        count = connect(index.buf, n, width, room, room + n, room + 2 * n, part.buf);
         Py_END_ALLOW_THREADS
         free(room);
     } else if (fine)
@@ -373,6 +411,32 @@ static PyObject *py_connect(PyObject *self, PyObject *args)
     PyBuffer_Release(&index);
     PyBuffer_Release(&part);
     return room ? PyLong_FromSsize_t(count) : NULL;
+}
+
+static PyObject *py_rung(PyObject *self, PyObject *args)
+{
+    Py_buffer index, value, threshold, kept, owner, at;
+    idx n, width, least, greatest, pixels = 0, parts = 0, left = 0;
+    float share, cap;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "w*w*w*nnnnffw*w*w*", &index, &value, &threshold, &n, &width, &least, &greatest, &share, &cap, &kept,
+                          &owner, &at))
+        return NULL;
+    int fine = inside(width > 0, "no columns") && holds(&index, n, 8, "index") && holds(&value, n, 4, "value")
+               && holds(&threshold, n, 4, "threshold") && holds(&kept, n, 8, "kept") && holds(&owner, n, 8, "owner")
+               && holds(&at, n, 4, "at") && rises(&index, n);
+    int64_t *room = fine ? malloc((size_t)(4 * n + 1) * 8) : NULL;
+    if (room) {
+        Py_BEGIN_ALLOW_THREADS
+        left = rung(index.buf, value.buf, threshold.buf, n, width, least, greatest, share, cap, room + 3 * n, room, kept.buf, owner.buf,
+                    at.buf, &pixels, &parts);
+        Py_END_ALLOW_THREADS
+        free(room);
+    } else if (fine)
+        PyErr_NoMemory();
+    Py_buffer *all[] = {&index, &value, &threshold, &kept, &owner, &at};
+    for (size_t i = 0; i < sizeof all / sizeof *all; i++) PyBuffer_Release(all[i]);
+    return room ? Py_BuildValue("nnn", pixels, parts, left) : NULL;
 }
 
 static PyObject *py_tally(PyObject *self, PyObject *args)
@@ -477,6 +541,8 @@ static PyObject *py_walk(PyObject *self, PyObject *args)
 static PyMethodDef methods[] = {
     {"top_hat", py_top_hat, METH_VARARGS, "top_hat(plane, h, w, side, tile, rows, columns, r0, r1, out, peaks, tops)"},
     {"connect", py_connect, METH_VARARGS, "connect(index, n, width, part) -> count"},
+    {"rung", py_rung, METH_VARARGS,
+     "rung(index, value, threshold, n, width, least, greatest, share, cap, kept, owner, at) -> pixels, parts, left"},
     {"tally", py_tally, METH_VARARGS, "tally(index, part, threshold, n, height, plane, size, out, count)"},
     {"form", py_form, METH_VARARGS, "form(index, part, n, count, width, out)"},
     {"across", py_across, METH_VARARGS,

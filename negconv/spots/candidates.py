@@ -39,6 +39,7 @@ class Level:
     around: np.ndarray     # (4, rows, columns): median, upper quartile, upper tenth and greatest of the peaks around
     tops: np.ndarray       # (2, rows, columns): upper quartile and greatest density of the tiles around
     rank: np.ndarray       # peaks, sorted
+    rough: np.ndarray      # roughness of the tiles around
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,7 +89,7 @@ def levels(plane: np.ndarray, *, light: bool = True, threads: int = 2):
         near = around(peaks, (0.5, 0.75, 0.9, 1.0), threads)
         start = np.maximum(np.float32(GRAINS if light else DARK_GRAINS) * grain, np.float32(USUAL if light else 1) * near[0])
         yield Level(2 ** k, full, plane, height, tile, grain, start, peaks, near,
-                    around(tops, (0.75, 1.0), threads), np.sort(peaks, axis=None))
+                    around(tops, (0.75, 1.0), threads), np.sort(peaks, axis=None), mean_around(rough))
 
 
 def parts(level: Level, *, light: bool = True) -> Parts | None:
@@ -98,9 +99,18 @@ def parts(level: Level, *, light: bool = True) -> Parts | None:
     width = level.plane.shape[1]
     value = level.height.reshape(-1)[index].astype(np.float32)
     found, total = [], 0
-    for step in range(RUNGS):
-        if len(index) == 0:
-            break
+    for step in range(RUNGS if len(index) else 0):
+        if compiled.loops:
+            index, threshold = np.ascontiguousarray(index, np.int64), np.ascontiguousarray(threshold)
+            kept, owner, at = np.empty(len(index), np.int64), np.empty(len(index), np.int64), np.empty(len(index), np.float32)
+            pixels, count, left = compiled.loops.rung(index, value, threshold, len(index), width, least, GREATEST, RUNG - 1,
+                                                      STEP * noise.STEPS, kept, owner, at)
+            found.append((kept[:pixels], owner[:pixels] + total, np.full(pixels, step), at[:pixels], np.full(count, step)))
+            total += count
+            index, value, threshold = index[:left], value[:left], threshold[:left]
+            if not left:
+                break
+            continue
         part, count = connected(index, width)
         area = np.bincount(part, minlength=count)
         keep = (area >= least) & (area <= GREATEST)
@@ -114,7 +124,9 @@ def parts(level: Level, *, light: bool = True) -> Parts | None:
         threshold = threshold + np.minimum(np.float32(RUNG - 1) * threshold, np.float32(STEP * noise.STEPS))
         stay = (value > threshold) & (area >= least)[part]
         index, value, threshold = index[stay], value[stay], threshold[stay]
-    return Parts(level, *map(np.concatenate, zip(*found))) if found else None
+        if not len(index):
+            break
+    return Parts(level, *map(np.concatenate, zip(*found))) if total else None
 
 
 def above(level: Level) -> tuple[np.ndarray, np.ndarray]:
@@ -160,6 +172,19 @@ def around(values: np.ndarray, shares, threads: int = 2) -> np.ndarray:
 
     noise.over(threads, h, work, size=32)
     return out
+
+
+def mean_around(values: np.ndarray) -> np.ndarray:
+    """Means of the tile values within `REACH` tiles, the tile itself and its neighbours left out where there are others."""
+    def sums(v, reach):
+        padded = np.pad(v.astype(np.float64), reach)
+        total = np.pad(padded.cumsum(axis=0).cumsum(axis=1), ((1, 0), (1, 0)))
+        side = 2 * reach + 1
+        return total[side:, side:] - total[:-side, side:] - total[side:, :-side] + total[:-side, :-side]
+
+    ones = np.ones(values.shape)
+    count, total = sums(ones, REACH) - sums(ones, 1), sums(values, REACH) - sums(values, 1)
+    return np.where(count > 0.5, total / np.maximum(count, 1), values).astype(np.float32)
 
 
 def top_hat(plane: np.ndarray, side: int, tile: int, *, threads: int = 2) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-#: Densities at which a film's exposures are tabulated on the way back.
-_GRID = np.linspace(-0.3, 3.2, 701)
+#: Densities at which a film's exposures are tabulated on the way back, and steps of log exposure the way back is tabulated in.
+_GRID, _FINE = np.linspace(-0.3, 3.2, 701), 4096
 #: Linear light below which there is no telling, where no film is known.
 _TOE = np.float32(0.01)
 
@@ -25,7 +25,9 @@ class Channels:
         Linear light to balanced film exposures.
     bias : array (3,)
     tables : array (3, n)
-        Log exposure at layer densities `grid`, rising.
+        Layer density at log exposures that rise by equal steps,
+    low, steps : arrays (3,)
+        from the least on, so many to a unit.
     apart : array (3, 3)
         Layer densities to channel densities.
     """
@@ -34,6 +36,8 @@ class Channels:
     back: np.ndarray | None = None
     bias: np.ndarray | None = None
     tables: np.ndarray | None = None
+    low: np.ndarray | None = None
+    steps: np.ndarray | None = None
     apart: np.ndarray | None = None
 
     @classmethod
@@ -49,14 +53,24 @@ class Channels:
             back, apart = np.linalg.inv(balance.matrix(film)), np.linalg.inv(balance.unmix(film))
         except np.linalg.LinAlgError:
             return cls(linear)
-        tables = np.maximum.accumulate(np.log(balance.tables(film, _GRID)), axis=1)
-        return cls(linear, back.astype(np.float32), np.asarray(balance.bias, np.float32), tables, apart.astype(np.float32))
+        logs = np.maximum.accumulate(np.log(balance.tables(film, _GRID)), axis=1)
+        even = np.linspace(logs[:, 0], logs[:, -1], _FINE, axis=1)
+        tables = np.stack([np.interp(e, log, _GRID) for e, log in zip(even, logs)])
+        steps = (_FINE - 1) / np.maximum(logs[:, -1] - logs[:, 0], 1e-6)
+        return cls(linear, *(np.asarray(v, np.float32) for v in (back, balance.bias, tables, logs[:, 0], steps, apart)))
 
     def at(self, y, x) -> np.ndarray:
         """Density (n, 3) at pixels."""
-        light = np.nan_to_num(self.linear[y, x].astype(np.float32), nan=0.0, posinf=1e6, neginf=0.0)
+        light = self.linear[y, x].astype(np.float32)
         if self.back is None:
-            return np.log10(np.clip(light, 0, 1e6) + _TOE)
-        exposure = np.log(np.maximum((light - self.bias) @ self.back.T, np.float32(1e-8)))
-        layers = np.stack([np.interp(exposure[:, c], self.tables[c], _GRID) for c in range(3)], axis=1)
-        return layers.astype(np.float32) @ self.apart.T
+            return np.log10(np.clip(np.nan_to_num(light, copy=False), 0, 1e6) + _TOE)
+        exposure = (light - self.bias) @ self.back.T
+        # What is no number is as dark as can be.
+        exposure = np.log(np.fmin(np.fmax(exposure, np.float32(1e-8)), np.float32(1e6)))
+        place = np.clip((exposure - self.low) * self.steps, 0, np.float32(_FINE - 1.01))
+        whole = place.astype(np.int32)
+        place -= whole
+        whole += np.arange(3, dtype=np.int32) * _FINE
+        flat = self.tables.reshape(-1)
+        below = flat[whole]
+        return (below + (flat[whole + 1] - below) * place) @ self.apart.T

@@ -14,14 +14,17 @@ from .noise import STEPS
 #: Names of the columns that cost next to nothing, in their order (`glance`).
 FIRST = ("height/grain", "height", "height/typical around", "height/strong around", "height/strongest around", "height rank",
          "peak/height", "spread of height", "pixels", "height core 1.3", "height core 2", "level", "step", "texture/grain",
-         "peak over the film's", "peak over the brightest around", "peak over bright around")
-#: Names of all columns: those, and the columns of `Measured.values`.
-NAMES = FIRST + ("contrast/grain", "contrast", "contrast/typical around", "contrast/strong around", "contrast/strongest around",
-         "rank in frame", "peak/contrast", "flatness", "drop at 1", "drop at 2", "drop inside", "slope outside",
-         "open sides", "least side", "side spread", "ring spread", "ring range", "ring over opening", "area", "length", "width",
-         "slenderness", "straightness", "fill", "outline", "density over the film's", "density over the brightest around",
-         "density over bright around", "colour spread", "colour least",
-         "steepness over frame's", "own share", "size", "sharpest drop")
+         "peak over the film's", "peak over the brightest around", "peak over bright around",
+         "roughness/grain", "height/roughness")
+#: Names of the columns that need each candidate's surroundings, in their order (`measure`).
+SECOND = ("contrast/grain", "contrast", "contrast/typical around", "contrast/strong around", "contrast/strongest around",
+          "rank in frame", "peak/contrast", "flatness", "drop at 1", "drop at 2", "drop inside", "slope outside",
+          "open sides", "least side", "side spread", "ring spread", "ring range", "ring over opening", "area", "length", "width",
+          "slenderness", "straightness", "fill", "outline", "density over the film's", "density over the brightest around",
+          "density over bright around", "steepness over frame's", "own share", "size", "sharpest drop")
+#: Names of the columns that need the channels, in their order (`colours`).
+THIRD = ("colour spread", "colour least", "red over green", "blue over green")
+NAMES = FIRST + SECOND + THIRD
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +33,7 @@ class Measured:
 
     Attributes
     ----------
-    values : float32 array (count, len(NAMES) - len(FIRST))
+    values : float32 array (count, len(SECOND))
     ground : float array (count,)
         Height (over the opening) of what lies around each part, in steps.
     contrast : float array (count,)
@@ -52,7 +55,7 @@ def glance(parts: Parts, frame: Frame) -> np.ndarray:
     height = square / mean
     ty = np.minimum(middle // width // level.tile, level.grain.shape[0] - 1)
     tx = np.minimum(middle % width // level.tile, level.grain.shape[1] - 1)
-    grain = level.grain[ty, tx]
+    grain, rough = level.grain[ty, tx], np.maximum(level.rough[ty, tx], 1)
     typical, strong, _, strongest = np.maximum(level.around[:, ty, tx], 1)
     bright, brightest = level.tops[:, ty, tx]
     rank = 1 - np.searchsorted(level.rank, height) / level.rank.size
@@ -60,7 +63,7 @@ def glance(parts: Parts, frame: Frame) -> np.ndarray:
     columns = (_log(height / grain), _log(height / STEPS), _log(height / typical), _log(height / strong),
                _log(height / strongest), _log(rank), peak / height, spread, _log(area), core2, core4,
                np.full(n, np.log2(level.scale)), parts.step, _log(strong / grain), (top - frame.top) / STEPS,
-               (top - brightest) / STEPS, (top - bright) / STEPS)
+               (top - brightest) / STEPS, (top - bright) / STEPS, _log(rough / grain), _log(height / rough))
     return np.stack([np.asarray(c, np.float32) for c in columns], axis=1)
 
 
@@ -89,8 +92,8 @@ def _tally(parts: Parts) -> np.ndarray:
                      np.bincount(part, plane[index], n)])
 
 
-def measure(parts: Parts, channels: Channels | None, frame: Frame) -> Measured:
-    """The other features of every part of a level."""
+def measure(parts: Parts, frame: Frame) -> Measured:
+    """The second features of every part of a level."""
     level, index, part, n = parts.level, parts.index, parts.part, len(parts.step)
     width = level.plane.shape[1]
     rows = level.plane.shape[0]
@@ -121,14 +124,6 @@ def measure(parts: Parts, channels: Channels | None, frame: Frame) -> Measured:
     typical, strong, _, strongest = np.maximum(level.around[:, ty, tx], 1)
     bright, brightest = level.tops[:, ty, tx]
     rank = 1 - np.searchsorted(level.rank, contrast) / level.rank.size
-    if channels is not None:
-        colour = _colours(parts, channels, area) / pairs
-        middle = colour.mean(axis=0)
-        safe = np.where(np.abs(middle) > 0.02, middle, np.where(middle < 0, -0.02, 0.02))
-        colour_spread, colour_least = colour.std(axis=0) / np.abs(safe), (colour / safe).min(axis=0)
-    else:
-        colour_spread, colour_least = np.zeros(n), np.ones(n)
-
     log = _log
     columns = (log(contrast / grain), log(contrast / STEPS), log(contrast / typical), log(contrast / strong),
                log(contrast / strongest), log(rank), (peak - ground) / contrast, spread * total / contrast, edge[ONE],
@@ -136,10 +131,26 @@ def measure(parts: Parts, channels: Channels | None, frame: Frame) -> Measured:
                log(shape.length), log(shape.width), log(shape.length / np.maximum(shape.width, 1)),
                log(shape.long_axis / shape.short_axis), area / (0.785 * shape.long_axis * shape.short_axis + 1e-3),
                log(shape.edge / np.sqrt(area)), (density - frame.top) / STEPS, (density - brightest) / STEPS,
-               (density - bright) / STEPS, np.minimum(colour_spread, 3), np.clip(colour_least, -2, 1),
+               (density - bright) / STEPS,
                edge[TWO] - frame.steepness, log(contrast / total), log(np.sqrt(area) * level.scale),
                edge[SHARP])
     return Measured(np.stack(columns, axis=1).astype(np.float32), ground, contrast)
+
+
+def colours(parts: Parts, channels: Channels | None) -> np.ndarray:
+    """The third features of every part of a level, float32 (count, len(THIRD)): how alike the channels change across its outline.
+
+    What lies on the film adds the same density to all channels; what the film shows adds what its layers and their dyes make of it.
+    """
+    n = len(parts.step)
+    if channels is None:
+        return np.tile(np.array([0, 1, 0, 0], np.float32), (n, 1))
+    colour = _across_channels(parts, channels)
+    middle = colour.mean(axis=0)
+    safe = np.where(np.abs(middle) > 0.02, middle, np.where(middle < 0, -0.02, 0.02))
+    columns = (np.minimum(colour.std(axis=0) / np.abs(safe), 3), np.clip((colour / safe).min(axis=0), -2, 1),
+               *np.clip((colour[[0, 2]] - colour[1]) / safe, -3, 3))
+    return np.stack(columns, axis=1).astype(np.float32)
 
 
 class Frame:
@@ -231,16 +242,30 @@ def _sides(parts: Parts):
         yield off, index[out], part[out]
 
 
-def _colours(parts: Parts, channels: Channels, area) -> np.ndarray:
-    """Sums over the same pairs of the fall in each channel; (3, count)."""
-    n, width = len(area), parts.level.plane.shape[1]
-    colour = np.zeros((3, n))
+#: About as many pairs to a side of a part as its colour is taken from.
+ENOUGH = 20
+
+
+def _some(at, who, count: int, width: int):
+    """Pairs spread evenly over long sides: a colour needs no more."""
+    every = 1 + np.bincount(who, minlength=count) // ENOUGH
+    keep = (at // width + at % width) % every[who] == 0
+    return at[keep], who[keep]
+
+
+def _across_channels(parts: Parts, channels: Channels) -> np.ndarray:
+    """Means over the same pairs of the fall in each channel; (3, count)."""
+    n, width = len(parts.step), parts.level.plane.shape[1]
+    area = np.bincount(parts.part, minlength=n)
+    colour, pairs = np.zeros((3, n)), np.zeros(n)
     for off, at, who in _sides(parts):
+        at, who = _some(at, who, n, width)
         inside = _pixels(channels, at - off * (area[who] > 8), width, parts.level.scale)
         outside = _pixels(channels, at + 2 * off, width, parts.level.scale)
+        pairs += np.bincount(who, minlength=n)
         for c in range(3):
             colour[c] += np.bincount(who, inside[:, c] - outside[:, c], n)
-    return colour
+    return colour / np.maximum(pairs, 1)
 
 
 def _sharpest(level: Level, at: np.ndarray, off: int, width: int) -> np.ndarray:

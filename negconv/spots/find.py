@@ -10,7 +10,7 @@ from ..errors import InputError
 from . import candidates, company, features, noise, score, scratches
 from .channels import Channels
 from .components import connected
-from .kinds import grouped, shapes, spot_rows
+from .kinds import bounds, grouped, shapes, spot_rows
 from .table import Spots
 
 #: The most doubtful rows listed.
@@ -105,43 +105,58 @@ def _parts(positive, pixel_um):
 
 @dataclass(frozen=True, eq=False)
 class _Found:
-    """Candidates of one sign that may be dirt: pixels at full size, who owns them, and what is known of each."""
+    """Candidates of one sign that may be dirt: pixels at full size, who owns them, and what is known of each.
+
+    Of light ones all features may be known, and what all that were measured look like: those are seen among the others.
+    """
 
     index: np.ndarray
     owner: np.ndarray
     confidence: np.ndarray
     contrast: np.ndarray
     light: bool
+    known: np.ndarray | None = None
+    peers: company.Peers | None = None
 
 
 def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
     """Score all candidates of one sign; outline the likeliest of those that share pixels."""
-    out = [] if light else [_Found(*scratches.search(plane, colour, frame, threads=threads), light)]
+    out, met = [] if light else [_Found(*scratches.search(plane, colour, frame, threads=threads), light)], []
     for level in candidates.levels(plane, light=light, threads=threads):
         parts = candidates.parts(level, light=light)
         if parts is None:
             continue
-        first = features.glance(parts, frame)
-        hope = score.promising(first, light=light)
+        values = features.glance(parts, frame)
+        hope = score.promising(values, light=light)
         if not hope.any():
             continue
         parts = parts.only(hope)
-        known = features.measure(parts, colour, frame)
-        confidence = score.confidence(np.concatenate([first[hope], known.values], axis=1), light=light)
-        take = confidence >= score.HEARD
+        seen = features.measure(parts, frame)
+        values = np.concatenate([values[hope], seen.values], axis=1)
+        hope = score.promising(values, light=light, stop=1)
+        known = np.concatenate([values, np.full((len(values), len(features.THIRD)), np.nan, np.float32)], axis=1)
+        confidence = np.zeros(len(values), np.float32)
+        if hope.any():
+            known[hope, -len(features.THIRD):] = features.colours(parts.only(hope), colour)
+            confidence[hope] = score.confidence(known[hope], light=light)
+        met.append((known, confidence))
+        take = confidence >= (score.WEIGHED if light else score.HEARD)
         if not take.any():
             continue
         inside = take[parts.part]
         index, owner = parts.index[inside], (np.cumsum(take) - 1)[parts.part[inside]]
-        confidence, ground, contrast = confidence[take], known.ground[take], known.contrast[take]
+        confidence, ground, contrast = confidence[take], seen.ground[take], seen.contrast[take]
         area = np.bincount(owner)
         wins = winners(index, owner, worth(confidence, area), area)
         keep = wins[owner]
         number = np.cumsum(wins) - 1
         at, who, deep = outline(level, index[keep], number[owner[keep]], ground[wins], contrast[wins])
         at, who, whole = in_one_piece(at, who, len(deep), level.full.shape)
-        out.append(_Found(at, who, np.where(whole, confidence[wins], 0), deep, light))
-    return out
+        out.append(_Found(at, who, np.where(whole, confidence[wins], 0), deep, light, known[take][wins]))
+    if not light or not met:
+        return out
+    peers = company.Peers(*map(np.concatenate, zip(*met)))
+    return [replace(f, peers=peers) for f in out]
 
 
 def in_one_piece(index, owner, count, shape):
@@ -172,10 +187,20 @@ def worth(confidence, area) -> np.ndarray:
 
 def winners(index, owner, value, area) -> np.ndarray:
     """Which owners keep at least half of their pixels when each pixel goes to its owner of greatest value; bool array."""
-    order = np.lexsort((-value[owner], index))
-    first = np.ones(len(order), bool)
-    first[1:] = np.diff(index[order]) != 0
-    return np.bincount(owner[order[first]], minlength=len(area)) >= 0.5 * np.maximum(area, 1)
+    return np.bincount(claimed(index, owner, value)[1], minlength=len(area)) >= 0.5 * np.maximum(area, 1)
+
+
+def claimed(index, owner, value) -> tuple[np.ndarray, np.ndarray]:
+    """Each pixel once, rising, and its owner of greatest value."""
+    if not len(index):
+        return index, owner
+    best = np.argsort(-value, kind="stable")
+    rank = np.empty(len(best), np.int64)
+    rank[best] = np.arange(len(best))
+    place, held = np.divmod(np.sort(index * len(best) + rank[owner]), len(best))
+    first = np.ones(len(place), bool)
+    np.not_equal(place[1:], place[:-1], out=first[1:])
+    return place[first], best[held[first]]
 
 
 def outline(level, index, owner, above, contrast):
@@ -249,14 +274,15 @@ def together(found: list[_Found]):
             np.concatenate([np.full(len(f.confidence), f.light) for f in found]))
 
 
-def among_others(index, owner, confidence, contrast, shape) -> np.ndarray:
-    """Features of candidates of one sign among the others (`company.columns`)."""
+def among_others(index, owner, confidence, contrast, shape, known, peers) -> tuple[np.ndarray, np.ndarray]:
+    """Features of candidates of one sign among the others (`company.columns`), and which of them speak for a place."""
     area = np.bincount(owner, minlength=len(confidence))
     place = np.zeros(len(area), np.int64)
     place[owner] = index
     alone = winners(index, owner, worth(confidence, area), area) & (area > 0)
-    return company.columns(confidence, np.maximum(area, 1), np.maximum(_extent(index, owner, len(area), shape[1]), 1), contrast,
-                           place, alone, shape)
+    columns = company.columns(confidence, np.maximum(area, 1), np.maximum(_extent(index, owner, len(area), shape[1]), 1), contrast,
+                              place, alone, shape, known, peers)
+    return columns, alone
 
 
 def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
@@ -266,12 +292,15 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
     if not found:
         return Spots(labels, (), (), pixel_um)
     index, owner, confidence, contrast, light = together(found)
-    number = np.cumsum(light) - 1
-    here = light[owner]
+    # What was found in another way is not seen among the others.
+    seen = np.concatenate([np.full(len(f.confidence), f.known is not None and f.light) for f in found])
     confidence = confidence.copy()
-    if light.any():
-        confidence[light] = np.where(confidence[light] > 0, score.in_company(
-            among_others(index[here], number[owner[here]], confidence[light], contrast[light], shape)), 0)
+    if seen.any():
+        number, here = np.cumsum(seen) - 1, seen[owner]
+        columns, _ = among_others(index[here], number[owner[here]], confidence[seen], contrast[seen], shape,
+                                  np.concatenate([f.known for f in found if f.known is not None and f.light]),
+                                  next(f.peers for f in found if f.peers is not None))
+        confidence[seen] = np.where(confidence[seen] > 0, score.in_company(columns), 0)
     # No capture lens draws a line a single pixel wide: that is the edge of something.
     every, extent = np.bincount(owner, minlength=len(confidence)), _extent(index, owner, len(confidence), shape[1])
     listed = (confidence >= min(least * NEARLY, score.DOUBTFUL)) & ~((extent >= 4) & (every <= THIN * extent))
@@ -287,7 +316,7 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
     sure = confidence >= least + (1 - least) * SURER * short * np.minimum(area / LARGE, 1)
     # Only what is far beyond doubt may vouch for its continuation.
     # A strip of the picture (a wire, a joint between bricks) can touch a hair, so it must be nearly believed by itself.
-    strips = continuing(index, owner, confidence >= (1 + 2 * least) / 3, light, shape) & (confidence >= NEARLY * least)
+    strips = continuing(index, owner, confidence >= (1 + 2 * least) / 3, confidence >= NEARLY * least, light, shape)
     sure |= strips
     confidence = np.where(sure, np.maximum(confidence, least), confidence)
     rows: list = []
@@ -306,10 +335,7 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
             continue
         keep = winners(place, who, value, area)[who]
         place, who = place[keep], who[keep]
-        order = np.lexsort((-value[who], place))
-        first = np.ones(len(order), bool)
-        first[1:] = np.diff(place[order]) != 0
-        spot, holder = place[order[first]], who[order[first]]
+        spot, holder = claimed(place, who, value)
         part, count = joined(spot, light[holder], shape[1])
         if certain:
             # What touches a sure spot must be nearly as sure, or it is the picture beside it.
@@ -357,23 +383,19 @@ def joined(index, light, width: int):
 
 def _extent(index, owner, count: int, width: int) -> np.ndarray:
     """Longer side of each part's bounding box."""
-    sides = []
-    for v in (index % width, index // width):
-        low, high = np.full(count, np.iinfo(np.int64).max), np.full(count, -1)
-        np.minimum.at(low, owner, v)
-        np.maximum.at(high, owner, v)
-        sides.append(high - low + 1)
-    return np.maximum(*sides)
+    x0, y0, x1, y1 = bounds(index, owner, count, width)
+    return np.maximum(np.maximum(x1 - x0, y1 - y0) + 1, 0)
 
 
-def continuing(index, owner, sure, light, shape) -> np.ndarray:
-    """Doubtful strips that continue a sure one of the same sign within `GAP` pixels: a hair changes with what lies under it."""
-    order = np.lexsort((index, owner))
-    index, owner = index[order], owner[order]
+def continuing(index, owner, sure, able, light, shape) -> np.ndarray:
+    """Strips of those able to that continue a sure one of the same sign within `GAP` pixels: a hair changes with what lies under it."""
     size = shape[0] * shape[1]
+    order = np.argsort(index + owner * size, kind="stable")
+    index, owner = index[order], owner[order]
     form = shapes(index + owner * size, owner, len(sure), shape[1])
     strip = (form.length >= 3 * form.width) & (form.length >= 10)
     added = np.zeros(len(sure), bool)
+    strip &= sure | able
     here = strip[owner]
     index, owner = index[here], owner[here]
     for sign in (True, False):

@@ -56,6 +56,11 @@ def shapes(index: np.ndarray, part: np.ndarray, count: int, width: int) -> Shape
                   4 * np.sqrt(np.maximum(mean - half, 1 / 12)), np.arctan2(2 * xy, xx - yy) / 2, edge)
 
 
+def bounds(index, part, count: int, width: int) -> np.ndarray:
+    """Least x and y and greatest x and y of each part, float64 (4, count); pixels in any order."""
+    return _forms(index, part, count, width)[6:10]
+
+
 def _forms(index, part, count: int, width: int) -> np.ndarray:
     """Of each part: pixels, mean x and y, sums of squares and products about it, least and greatest x and y, and pairs of
     its pixels side by side; float64 (11, count)."""

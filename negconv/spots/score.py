@@ -14,10 +14,9 @@ from .features import NAMES
 
 #: Candidates below this confidence are not even listed.
 DOUBTFUL = 0.25
-#: Candidates from this confidence on count as company of the others.
-HEARD = 0.1
-#: How much the company's word counts beside a candidate's own: no more than half, since frames differ in how dirty they are.
-HEED = 0.5
+#: Dark candidates from this confidence on are outlined, and light ones, which are then seen among the others.
+HEARD, WEIGHED = 0.1, 0.04
+
 
 @dataclass(frozen=True, eq=False)
 class Trees:
@@ -34,7 +33,7 @@ class Trees:
     leaves : float32 array (trees, 2^depth)
     stops : tuple of (int, float)
         After so many trees, what has a sum below this is picture: the rest would not turn it into dirt. The trees before
-        the first stop look at the first columns only (`features.FIRST`).
+        the first stop look at the first columns only (`features.FIRST`), those before the second at the second as well.
     """
 
     start: float
@@ -53,12 +52,12 @@ class Trees:
             alive, begin = np.flatnonzero(total > least), end
         return 1 / (1 + np.exp(-total))
 
-    def promising(self, first: np.ndarray) -> np.ndarray:
-        """Which candidates are worth measuring, from their first columns; bool array (n,)."""
-        if not self.stops:
-            return np.ones(len(first), bool)
-        trees, least = self.stops[0]
-        return self.start + self._sum(first, 0, trees) > least
+    def promising(self, values: np.ndarray, stop: int = 0) -> np.ndarray:
+        """Which candidates are worth measuring further, from the columns known by that stop; bool array (n,)."""
+        if stop >= len(self.stops):
+            return np.ones(len(values), bool)
+        trees, least = self.stops[stop]
+        return self.start + self._sum(values, 0, trees) > least
 
     def _sum(self, values: np.ndarray, begin: int, end: int) -> np.ndarray:
         n = len(values)
@@ -94,16 +93,17 @@ def scorers(path: str | None = None) -> dict:
             for key, t in ((True, data["light"]), (False, data["dark"]), ("company", data.get("company"))) if t}
 
 
-def promising(first: np.ndarray, *, light: bool) -> np.ndarray:
-    """Which candidates are worth measuring; bool array (n,).
+def promising(values: np.ndarray, *, light: bool, stop: int = 0) -> np.ndarray:
+    """Which candidates are worth measuring further; bool array (n,).
 
     Parameters
     ----------
-    first : float32 array (n, len(FIRST))
-        As `negconv.spots.features.glance` returns them.
+    values : float32 array (n, columns)
+        As `negconv.spots.features.glance` returns them, or for stop 1, beside them those of `measure`.
     light : bool
+    stop : int
     """
-    return scorers()[light].promising(first)
+    return scorers()[light].promising(values, stop)
 
 
 def confidence(values: np.ndarray, *, light: bool) -> np.ndarray:
@@ -112,7 +112,7 @@ def confidence(values: np.ndarray, *, light: bool) -> np.ndarray:
     Parameters
     ----------
     values : float32 array (n, len(NAMES))
-        What `negconv.spots.features.glance` and `measure` return, side by side.
+        What `negconv.spots.features.glance`, `measure` and `colours` return, side by side.
     light : bool
 
     Returns
@@ -124,6 +124,4 @@ def confidence(values: np.ndarray, *, light: bool) -> np.ndarray:
 
 def in_company(values: np.ndarray) -> np.ndarray:
     """Confidence (n,) of light candidates among the others; values as `negconv.spots.company.columns` returns them."""
-    said = np.clip(scorers()["company"](values), 1e-6, 1 - 1e-6)
-    own = values[:, COMPANY.index("own odds")]
-    return 1 / (1 + np.exp(-(HEED * np.log(said / (1 - said)) + (1 - HEED) * own)))
+    return scorers()["company"](values)
