@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..errors import InputError
-from . import candidates, company, features, noise, score, scratches
+from . import candidates, company, features, noise, rings, score, scratches
 from .channels import Channels
 from .components import connected
 from .kinds import bounds, grouped, shapes, spot_rows
@@ -121,7 +121,11 @@ class _Found:
 
 def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
     """Score all candidates of one sign; outline the likeliest of those that share pixels."""
-    out, met = [] if light else [_Found(*scratches.search(plane, colour, frame, threads=threads), light)], []
+    if light:
+        out = [_Found(*rings.search(plane, threads=threads), light)]
+    else:
+        out = [_Found(*scratches.search(plane, colour, frame, threads=threads), light)]
+    met = []
     for level in candidates.levels(plane, light=light, threads=threads):
         parts = candidates.parts(level, light=light)
         if parts is None:

@@ -19,8 +19,10 @@ BESIDE = 3
 UNIT, MOST = 4, 12
 #: Side of the tiles the usual step is taken in, and the least it is held for.
 TILE, FINE = 16, 3.0
-#: Least sum of a piece, and of a line, in standard deviations of the sum of a piece of noise.
+#: Least sum of a piece, and of a line in a megapixel, in standard deviations of the sum of a piece of noise.
 LEAST, WORTH = 4.0, 8.0
+#: Power of the megapixels with which that rises: a larger picture has longer scratches, and more lines of its own.
+LARGER = 0.2
 #: How far pieces may miss each other, turn and leave a gap, and what each costs of the sum.
 MISS, TURN, GAP = 1.6, 4, 2
 MISSED, TURNED, SKIPPED = 3.0, 2.0, 30.0
@@ -58,17 +60,18 @@ def lines(plane: np.ndarray, scale: int = 1) -> list[Line]:
     --------
     >>> rng = np.random.default_rng(0)
     >>> plane = rng.normal(1000, 30, (200, 300)).astype(np.int16)
-    >>> plane[:, 120] -= 45
+    >>> plane[:, 120] -= 60
     >>> [round(float(p[0])) for p in lines(plane)[0].points[::8]]
     [120, 120, 120]
     """
     found = []
+    worth = WORTH * max(plane.size * scale ** 2 / 1e6, 1) ** LARGER
     for across in (False, True):
         turned = np.ascontiguousarray(plane.T) if across else plane
         if min(turned.shape) < 2 * TILE:
             continue
         sums = pieces(evened(steps_down(turned)), LEAST * UNIT * np.sqrt(PIECE))
-        for total, chain in chains(sums, WORTH * UNIT * np.sqrt(PIECE)):
+        for total, chain in chains(sums, worth * UNIT * np.sqrt(PIECE)):
             top, x, slope = sums[chain, 0] * PIECE, sums[chain, 1], sums[chain, 2]
             points = np.stack([np.stack([x, x + slope], 1), np.stack([top, top + PIECE - 1], 1)], 2).reshape(-1, 2)
             points = (points[:, ::-1] if across else points) + 0.5

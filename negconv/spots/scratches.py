@@ -26,7 +26,7 @@ WIDEST = 11
 #: By how many pixels a line found may be moved to where it is darkest, first and then.
 MOVES = (5, 3)
 #: The scales lines are sought at, the most that are looked into, and the most that are kept.
-SCALES, TRIED, MANY = (2, 4), 120, 100
+SCALES, TRIED, MANY = (2, 4), 90, 90
 #: Share of the usual depth at which a scratch ends.
 END = 0.4
 #: Pixels by which a line found is drawn out at either end: pieces end where their strip ends.
