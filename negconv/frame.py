@@ -237,6 +237,8 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
             attempt = _attempt(log, base, aspect)
             if best is None or attempt.merit > best.merit + (-_yield(attempt, best) if ringed else NESTED / 3):
                 best = attempt
+        if best.merit >= PLAIN and not (panel_like(best.base, flattened) and _may_be_ringed(best)):
+            break
     if best is None:
         return Look((_whole(w, h, film_format, NOTHING),), None)
     frames: list[Frame]
@@ -255,10 +257,11 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
     if not sided or min(f.confidence for f in sided) < PLAINLY or best.astray > ASTRAY:
         other = _faintly(proxy, k, best, aspect, film_format)
         if other is not None:
-            # What leaves much that is exposed unexplained is hardly the whole answer.
-            before, after = _mean(sided) * (0.5 if best.astray > 2 * ASTRAY else 1.0), _mean(other[1])
+            before, after = _mean(sided), _mean(other[1])
+            if best.astray > 2 * ASTRAY and len(other[1]) > len(sided):
+                before /= 2             # what leaves much that is exposed unexplained is hardly the whole answer
             if _same(sided, other[1]):
-                firm = grown or min(min(f.firm) for f in sided) > LOOSE
+                firm = grown or len(sided) > 1 or min(sided[0].firm) > LOOSE
                 sided = [replace(one if firm else two, confidence=max(one.confidence, two.confidence))
                          for one, two in zip(sided, other[1])]
             elif after > max(RATHER * before, TRUSTED) or after > before:
@@ -441,12 +444,29 @@ def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:
             plane[np.clip(b, 0, h - 1), columns], plane[rows, np.clip(l, 0, w - 1)]]
 
 
+#: Log light within which a band along a side has one tone; how much of a side it takes, and how many of the sides.
+BAND, MUCH, NEARLY = 0.08, 0.35, 0.7
+INSETS = (3, 5, 8, 12, 17)
+
+
+def _may_be_ringed(attempt: _Attempt) -> bool:
+    """Whether any tone at all runs inside nearly all the sides found; see `_ringed`."""
+    bins = int(round(2 * BAND / 0.02))
+    shares = []
+    for f in attempt.found:
+        for each in zip(*(_along(attempt.density, f, i) for i in INSETS)):
+            levels = [np.bincount(np.clip(side * 50, 0, 149).astype(int), minlength=150) / max(len(side), 1)
+                      for side in each]
+            shares.append(np.max([np.convolve(v, np.ones(bins + 1), "same") for v in levels], axis=0) > MUCH)
+    return bool(shares) and float(np.mean(shares, axis=0)[2:].max()) >= NEARLY
+
+
 def _ringed(attempt: _Attempt, tone: Level) -> bool:
     """Whether a darker tone runs inside nearly all the sides found, as rebate does inside film's edges on a panel."""
     step = float(np.mean(attempt.base.log) - np.mean(tone.log))
-    sides = [max(float((np.abs(side - step) < 0.08).mean()) for side in each) > 0.35
-             for f in attempt.found for each in zip(*(_along(attempt.density, f, i) for i in (3, 5, 8, 12, 17)))]
-    return bool(sides) and float(np.mean(sides)) >= 0.7
+    sides = [max(float((np.abs(side - step) < BAND).mean()) for side in each) > MUCH
+             for f in attempt.found for each in zip(*(_along(attempt.density, f, i) for i in INSETS))]
+    return bool(sides) and float(np.mean(sides)) >= NEARLY
 
 
 def _yield(this: _Attempt, other: _Attempt) -> float:

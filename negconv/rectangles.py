@@ -13,6 +13,7 @@ import numpy as np
 
 from .levels import BASE, DARK, PANEL, PICTURE, VOID
 
+SOME = 2500       # edge pixels of one kind that are looked at for the turn
 EVERY = 3         # places along an edge that are looked at for the turn
 STEP = 2          # pixels from an edge at which its two sides are looked at
 DEEP = 5          # pixels inside a holder's edge at which there is no penumbra left
@@ -26,8 +27,8 @@ PRICE = 1.7
 ALIKE = 1.08
 #: What a shape that no camera makes costs a picture of a strip.
 ODD = 0.8
-#: Where less than this share of what is exposed lies outside the pictures found, there are no others.
-STRAY = 0.002
+#: Of a picture whose sides hardly show, at least this share is exposed.
+LIT = 0.04
 #: No gap between the pictures of a strip is wider, as a share of their width.
 WIDEST = 0.15
 #: No picture is longer, for its width, than this.
@@ -145,7 +146,7 @@ def best_turn(rebate: list[np.ndarray], holder: list[np.ndarray], every: int = 1
             y, x = np.nonzero(plane > 0.15)
             if len(y) < 12:
                 continue
-            every = max(1, len(y) // 6000)
+            every = max(1, len(y) // SOME)
             y, x = y[::every], x[::every]
             value = plane[y, x] * weight * (every * step)
             along, across = (x * step, y) if i < 2 else (-y * step, x)
@@ -352,7 +353,7 @@ def _completed(found: list[Found], kinds: np.ndarray, rebate: list[np.ndarray]) 
     picture = kinds == PICTURE
     inside = sum(np.count_nonzero(picture[max(int(f.top) - 4, 0):int(f.bottom) + 5,
                                           max(int(f.left) - 4, 0):int(f.right) + 5]) for f in found)
-    if inside > (1 - STRAY) * np.count_nonzero(picture):
+    if np.count_nonzero(picture) - inside < LIT / 2 * min((f.bottom - f.top) * (f.right - f.left) for f in found):
         return found
     if len(found) > 1:
         ways = [np.ptp([f.left for f in found]) < np.ptp([f.top for f in found])]
@@ -423,7 +424,7 @@ def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced
                                                    (high + usual, [a for a, _ in taken]))
                 if beside and all(any(abs(edge - one) < 0.04 * wide for one in ends) for edge, ends in beside):
                     enough = 0.0                        # both its neighbours say that it is there
-                if not free or lit < 0.04 or bare > 0.03 or dark > 0.3 or void > 0.05 or seen < enough:
+                if not free or lit < LIT or bare > 0.03 or dark > 0.3 or void > 0.05 or seen < enough:
                     break
                 out.append((low, high, top, bottom, tuple(min(v, 1.0) for v in supports), float(lit)))
                 taken.append((float(low), float(high)))
