@@ -344,7 +344,7 @@ def _off_grey(d: np.ndarray) -> float:
 # ---- film files -----------------------------------------------------------------------------------------------------
 
 def _number(value):
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < 1e300:  # a whole number may be longer
         raise ValueError
     return float(value)
 

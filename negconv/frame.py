@@ -759,14 +759,22 @@ def picture_mask(frames, shape: tuple[int, int], *, inset: float = 0.02, reduced
     reduced : int
         How many capture pixels a proxy pixel stands for.
     """
-    y, x = np.ogrid[:shape[0], :shape[1]]
     mask = np.zeros(shape, bool)
+    x, y = np.arange(shape[1], dtype=np.int32), np.arange(shape[0])
     for frame in [frames] if isinstance(frames, Frame) else frames:
         small = frame.reduced(reduced)
         margin = inset * min(small.size)
-        inside = np.ones(shape, bool)
+        # Of each row, what lies inside all four sides is one run of pixels.
+        first, last = np.full(shape[0], -1.0), np.full(shape[0], float(shape[1]))
         for (xa, ya), (xb, yb) in zip(small.corners, small.corners[1:] + small.corners[:1]):
-            length = math.hypot(xb - xa, yb - ya) or 1.0
-            inside &= ((xb - xa) * (y - ya) - (yb - ya) * (x - xa)) >= margin * length
-        mask |= inside
+            dx, dy = xb - xa, yb - ya
+            room = dx * (y - ya) + dy * xa - margin * (math.hypot(dx, dy) or 1.0)  # x dy may be this at most
+            if dy > 0:
+                np.minimum(last, np.floor(room / dy), out=last)
+            elif dy < 0:
+                np.maximum(first, np.ceil(room / dy), out=first)
+            else:
+                last[room < 0] = -1.0
+        first, last = (np.clip(v, -1, shape[1]).astype(np.int32)[:, None] for v in (first, last))
+        mask |= (x >= first) & (x <= last)
     return mask
