@@ -34,6 +34,8 @@ TALL, STROKE = 0.055, 0.06
 ALONG_FILM, ALONG_HOLDER = 0.12, 0.35
 #: How far from a line its edges may lie, and how far it may still turn, when a first rectangle was found.
 REACH, TURNS = 8, 0.8
+#: How often pictures are looked for at a turn that fits those found before.
+ROUNDS = 2
 #: Plan pixels from a rectangle's side at which its outermost edges are looked for.
 CLOSE = 4
 #: What all that is exposed lying inside is worth, beside a side that is seen all along it.
@@ -211,12 +213,16 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
         if min(abs(turn - t) for t in turns) > 0.12 and abs(turn - start) < 4 * deviation:
             turns.append(turn)
     best: dict[bool, tuple] = {}
+    made: dict[float, tuple] = {}
     for first in turns:
         for strip in (False, True):
             turn, known = first, also if first == degrees and len(also) == 1 else ()
-            for _ in range(3):
-                kinds, density = turned(parts.kinds, parts.density, turn)
-                upright = exposed(kinds, density, noise, True)
+            for _ in range(ROUNDS):
+                turn = round(turn, 2)
+                if turn not in made:
+                    kinds, density = turned(parts.kinds, parts.density, turn)
+                    made[turn] = kinds, density, exposed(kinds, density, noise, True)
+                kinds, density, upright = made[turn]
                 if strip:
                     pictures, upright = _strip_either_way(upright, kinds, aspect)
                 else:
