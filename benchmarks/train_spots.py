@@ -174,14 +174,16 @@ def gather_company(name: str, seed: int, shape, *, clean: bool = False, dirt=Non
     s = spot_scenes.sample(name, seed, shape, clean=clean, dirt=dirt)
     linear, density, _ = find._parts(s.positive, None)
     plane = noise.film_plane(linear, density, threads=1)
-    found = [f for f in find._search(plane, channels.Channels.of(s.positive), features.Frame(plane), True, 1) if f.known is not None]
+    found = find._search(plane, channels.Channels.of(s.positive), features.Frame(plane), True, 1)
+    found = [f for f in found if f.known is not None]
     if not found:
         return np.empty((0, len(company.COMPANY)), np.float32), np.empty(0, np.float32)
     index, owner, confidence, contrast, _ = find.together(found)
     truth = np.zeros(shape, bool) if clean else np.isin(s.dirt.labels, [d.label for d in s.dirt.defects if d.light])
     area = np.bincount(owner, minlength=len(confidence))
     right = np.bincount(owner, _grown(truth, 2).reshape(-1)[index], len(confidence)) >= 0.5 * np.maximum(area, 1)
-    columns, alone = find.among_others(index, owner, confidence, contrast, shape, np.concatenate([f.known for f in found]), found[0].peers)
+    columns, alone = find.among_others(index, owner, confidence, contrast, shape, np.concatenate([f.known for f in found]),
+                                       found[0].peers)
     alone &= confidence > 0
     return columns[alone], right[alone].astype(np.float32)
 
@@ -237,7 +239,7 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=16, help="frames of each scene")
     parser.add_argument("--held-out", action="store_true", help="fit to one half of the scenes, judge on the other")
     parser.add_argument("--outlines", help="outlines of real dirt (see spot_scenes.outlined), for half of the frames")
-    parser.add_argument("--cache", help="folder that keeps the candidates of each frame, for a run after the next change of the trees")
+    parser.add_argument("--cache", help="folder that keeps the candidates of each frame for another run")
     parser.add_argument("--output", default=str(Path(find.__file__).with_name("scorer.json")))
     args = parser.parse_args()
     kept = None if args.cache else tempfile.TemporaryDirectory()

@@ -7,16 +7,18 @@ import numpy as np
 from .features import NAMES
 
 #: A candidate's own features that count among others.
-OWN = ("contrast/grain", "contrast/strong around", "contrast/strongest around", "rank in frame", "flatness", "drop at 1", "drop at 2",
-       "drop inside", "slope outside", "open sides", "least side", "side spread", "ring spread", "ring range", "slenderness", "fill",
-       "outline", "density over the film's", "density over the brightest around", "steepness over frame's", "own share", "size",
-       "sharpest drop", "colour spread", "red over green", "blue over green", "roughness/grain")
+OWN = ("contrast/grain", "contrast/strong around", "contrast/strongest around", "rank in frame", "flatness", "drop at 1",
+       "drop at 2", "drop inside", "slope outside", "open sides", "least side", "side spread", "ring spread", "ring range",
+       "slenderness", "fill", "outline", "density over the film's", "density over the brightest around",
+       "steepness over frame's", "own share", "size", "sharpest drop", "colour spread", "red over green", "blue over green",
+       "roughness/grain")
 #: Those in which a candidate is compared with the frame's sure dirt and with the frame's picture.
 LIKE = ("contrast", "flatness", "drop at 1", "drop at 2", "drop inside", "slope outside", "least side", "side spread", "size",
         "sharpest drop", "red over green", "blue over green")
 #: Names of the columns of `columns`, in their order.
 COMPANY = ("own odds", "pixels", "extent", "contrast", "doubt near", "doubt far", "doubt in frame", "dirt near", "dirt far",
-           "dirt in frame", "all near", "all far", *OWN, *(f"{k} against dirt" for k in LIKE), *(f"{k} against picture" for k in LIKE))
+           "dirt in frame", "all near", "all far", *OWN, *(f"{k} against dirt" for k in LIKE),
+           *(f"{k} against picture" for k in LIKE))
 #: Side of the cells company is counted in, pixels, and how many cells around are near, and far.
 CELL, NEAR, FAR = 64, 2, 6
 #: Candidates below this confidence are picture to compare with, those above that are dirt; and how many of either a frame must
@@ -58,7 +60,8 @@ def columns(confidence, area, extent, contrast, place, alone, shape, known, peer
         if k < 2:
             out.append(_log((own.sum() - own) / max(megapixels, 0.1) * (CELL ** 2 / 1e6)))
     dirt, picture = peers.against(known)
-    return np.concatenate([np.stack(out, axis=1), known[:, [NAMES.index(k) for k in OWN]], dirt, picture], axis=1).astype(np.float32)
+    own = known[:, [NAMES.index(k) for k in OWN]]
+    return np.concatenate([np.stack(out, axis=1), own, dirt, picture], axis=1).astype(np.float32)
 
 
 class Peers:

@@ -127,7 +127,8 @@ def measure(parts: Parts, frame: Frame) -> Measured:
     log = _log
     columns = (log(contrast / grain), log(contrast / STEPS), log(contrast / typical), log(contrast / strong),
                log(contrast / strongest), log(rank), (peak - ground) / contrast, spread * total / contrast, edge[ONE],
-               edge[TWO], edge[INNER], edge[SLOPE], edge[OPEN], least, side_spread, ring_spread, ring_range, ground / contrast, log(area),
+               edge[TWO], edge[INNER], edge[SLOPE], edge[OPEN], least, side_spread, ring_spread, ring_range,
+               ground / contrast, log(area),
                log(shape.length), log(shape.width), log(shape.length / np.maximum(shape.width, 1)),
                log(shape.long_axis / shape.short_axis), area / (0.785 * shape.long_axis * shape.short_axis + 1e-3),
                log(shape.edge / np.sqrt(area)), (density - frame.top) / STEPS, (density - brightest) / STEPS,
@@ -138,9 +139,9 @@ def measure(parts: Parts, frame: Frame) -> Measured:
 
 
 def colours(parts: Parts, channels: Channels | None) -> np.ndarray:
-    """The third features of every part of a level, float32 (count, len(THIRD)): how alike the channels change across its outline.
+    """The third features of every part of a level, float32 (count, len(THIRD)): how alike the channels change across it.
 
-    What lies on the film adds the same density to all channels; what the film shows adds what its layers and their dyes make of it.
+    What lies on the film adds the same density to all channels; what the film shows adds what its layers and dyes make of it.
     """
     n = len(parts.step)
     if channels is None:
@@ -202,8 +203,8 @@ def _across(parts: Parts, total: np.ndarray) -> tuple[np.ndarray, np.ndarray, np
     level, index, part, n = parts.level, parts.index, parts.part, len(parts.step)
     if compiled.loops:
         contrast, out = np.empty(n, np.float32), np.zeros((n, EDGES))
-        compiled.loops.across(index, part, parts.threshold, len(index), level.height, level.plane, *level.plane.shape, level.full,
-                              *level.full.shape, level.scale, np.ascontiguousarray(total, np.float32), n, contrast, out)
+        compiled.loops.across(index, part, parts.threshold, len(index), level.height, level.plane, *level.plane.shape,
+                              level.full, *level.full.shape, level.scale, np.ascontiguousarray(total, np.float32), n, contrast, out)
         return out[:, GROUND], contrast, out.T
     width = level.plane.shape[1]
     plane, height = level.plane.reshape(-1), level.height.reshape(-1)
@@ -219,7 +220,8 @@ def _across(parts: Parts, total: np.ndarray) -> tuple[np.ndarray, np.ndarray, np
         ref = contrast[who]
         two = (np.maximum(here, inner) - beyond[1]) / ref
         for row, value in ((ONE, (here - beyond[0]) / ref), (TWO, two), (INNER, (inner - here) / ref),
-                           (SLOPE, (beyond[1] - beyond[3]) / ref), (OPEN, two < 0.35), (SHARP, _sharpest(level, at, off, width) / ref),
+                           (SLOPE, (beyond[1] - beyond[3]) / ref), (OPEN, two < 0.35),
+                           (SHARP, _sharpest(level, at, off, width) / ref),
                            (SPREAD, two * two), (RING, beyond[2]), (RINGS, beyond[2] * beyond[2]),
                            (SIDE.start + side, two), (REACH.start + side, beyond[2]), (SIDES.start + side, None)):
             met[row] += np.bincount(who, value, n)

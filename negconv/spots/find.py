@@ -16,7 +16,7 @@ from .table import Spots
 #: The most doubtful rows listed.
 MOST_DOUBTFUL = 300
 #: By how much less sure than a spot something that touches it may be.
-BESIDE = 0.05
+BESIDE = 0.2
 #: How much a larger outline is worth beside its odds.
 LARGER = 0.5
 #: Pixels within which a strip continues another.
@@ -284,8 +284,8 @@ def among_others(index, owner, confidence, contrast, shape, known, peers) -> tup
     place = np.zeros(len(area), np.int64)
     place[owner] = index
     alone = winners(index, owner, worth(confidence, area), area) & (area > 0)
-    columns = company.columns(confidence, np.maximum(area, 1), np.maximum(_extent(index, owner, len(area), shape[1]), 1), contrast,
-                              place, alone, shape, known, peers)
+    extent = np.maximum(_extent(index, owner, len(area), shape[1]), 1)
+    columns = company.columns(confidence, np.maximum(area, 1), extent, contrast, place, alone, shape, known, peers)
     return columns, alone
 
 
@@ -392,7 +392,8 @@ def _extent(index, owner, count: int, width: int) -> np.ndarray:
 
 
 def continuing(index, owner, sure, able, light, shape) -> np.ndarray:
-    """Strips of those able to that continue a sure one of the same sign within `GAP` pixels: a hair changes with what lies under it."""
+    """Strips, of those able to, that continue a sure one of the same sign within `GAP` pixels: a hair changes with what lies
+    under it."""
     size = shape[0] * shape[1]
     order = np.argsort(index + owner * size, kind="stable")
     index, owner = index[order], owner[order]

@@ -66,7 +66,8 @@ def _forms(index, part, count: int, width: int) -> np.ndarray:
     its pixels side by side; float64 (11, count)."""
     if compiled.loops:
         out = np.zeros((count, 11))
-        compiled.loops.form(np.ascontiguousarray(index, np.int64), np.ascontiguousarray(part, np.int64), len(index), count, width, out)
+        index, part = np.ascontiguousarray(index, np.int64), np.ascontiguousarray(part, np.int64)
+        compiled.loops.form(index, part, len(index), count, width, out)
         return out.T
     y, x = index // width, index % width
     area = np.bincount(part, minlength=count)

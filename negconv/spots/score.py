@@ -64,12 +64,14 @@ class Trees:
         if compiled.loops:
             total, values = np.zeros(n, np.float32), np.ascontiguousarray(values, np.float32)
             edges = self.edges[:values.shape[1]]
-            compiled.loops.walk(values, n, values.shape[1], np.concatenate(edges).astype(np.float32),
-                                np.cumsum([0, *map(len, edges)]), self.features[begin:end].astype(np.uint8),
-                                self.limits[begin:end].astype(np.uint8), np.ascontiguousarray(self.leaves[begin:end], np.float32), end - begin,
-                                self.leaves.shape[1].bit_length() - 1, total)
+            start = np.cumsum([0, *map(len, edges)], dtype=np.int64)
+            nodes = (v[begin:end].astype(np.uint8) for v in (self.features, self.limits))
+            leaves = np.ascontiguousarray(self.leaves[begin:end], np.float32)
+            compiled.loops.walk(values, n, values.shape[1], np.concatenate(edges).astype(np.float32), start, *nodes, leaves,
+                                end - begin, leaves.shape[1].bit_length() - 1, total)
             return total
-        bins = np.stack([np.searchsorted(e, values[:, j], side="right") for j, e in enumerate(self.edges[:values.shape[1]])]).astype(np.uint8)
+        bins = np.stack([np.searchsorted(e, values[:, j], side="right")
+                         for j, e in enumerate(self.edges[:values.shape[1]])]).astype(np.uint8)
         flat, column = bins.reshape(-1), np.arange(n)
         total = np.zeros(n, np.float32)
         depth = self.leaves.shape[1].bit_length() - 1
