@@ -425,7 +425,7 @@ def convert(source, *, film: Film | str | None = None, base=None, frame: Frame |
 
 
 def finish(positive: Positive, recipe: Recipe):
-    """What follows the inversion: spots found or repaired, then the darkroom moves.
+    """What follows the inversion: spots found or repaired, then the darkroom moves. The picture given may be written to.
 
     Returns
     -------
@@ -445,7 +445,8 @@ def finish(positive: Positive, recipe: Recipe):
             wide, told = WIDEST * min(positive.shape[:2]), {*asked.accept, *asked.refuse}
             unsure = {s.row for s in found.rows if s.confidence < (REPAIRED if s.light else REPAIRED_DARK) or s.width > wide}
             unsure |= enclosed(positive, found, {s.row for s in found.rows} - unsure - told)
-            positive = repair(positive, found.decide(accept=asked.accept, refuse=(*asked.refuse, *(unsure - told)), mask=mask))
+            positive = repair(positive, found.decide(accept=asked.accept, refuse=(*asked.refuse, *(unsure - told)), mask=mask),
+                              in_place=True)
     if recipe.moves != type(recipe.moves)():
         from .finish.moves import apply_moves
 

@@ -87,6 +87,17 @@ def test_the_input_is_left_alone_and_the_result_repeats():
     assert (clean == before).all() and (a == b).all()
 
 
+def test_a_picture_given_up_is_filled_where_it_is():
+    clean = grained(horizon(), np.random.default_rng(2))
+    mask = hair(clean.shape)
+    dirty = np.where(mask, np.float32(8.0), clean)
+    given = dirty.copy()
+    out = repair(given, mask, in_place=True)
+    assert out is given and (out == repair(dirty, mask)).all() and not (out == dirty).all()
+    with pytest.raises(ValueError, match="float32"):
+        repair(dirty.astype(float), mask, in_place=True)
+
+
 def test_a_frame_long_scratch_over_stripes_is_bridged():
     y, x = np.mgrid[:200, :500].astype(np.float32)
     clean = (0.2 + 0.12 * np.sin(2 * np.pi * x / 23)).astype(np.float32)

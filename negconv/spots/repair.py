@@ -31,7 +31,7 @@ BATCH = 32
 SPREAD, LEAST, MOST = 2.3, 0.3, 4.0
 
 
-def repair(positive, spots, *, seed: int = 0, threads: int = 2):
+def repair(positive, spots, *, seed: int = 0, threads: int = 2, in_place: bool = False):
     """Fill spots.
 
     Parameters
@@ -43,11 +43,13 @@ def repair(positive, spots, *, seed: int = 0, threads: int = 2):
     seed : int
         For the choice of places detail is taken from.
     threads : int
+    in_place : bool
+        Fill the picture given, which must be float32, in place of a copy.
 
     Returns
     -------
     Positive or ndarray
-        As `positive`, repaired; the input is left as it is.
+        As `positive`, repaired; the input is left as it is, unless it was given up.
 
     Raises
     ------
@@ -67,7 +69,9 @@ def repair(positive, spots, *, seed: int = 0, threads: int = 2):
     if mask.shape != linear.shape[:2]:
         raise InputError("mask", f"is {mask.shape[1]} x {mask.shape[0]} pixels, the picture "
                          f"{linear.shape[1]} x {linear.shape[0]}", "give a mask of the picture's own size")
-    out = np.array(linear, np.float32)
+    if in_place and linear.dtype != np.float32:
+        raise ValueError(f"only float32 is repaired in place, not {linear.dtype}")
+    out = linear if in_place else np.array(linear, np.float32)
     index, rim = _grown(mask, GROW)
     del mask
     if len(index):
