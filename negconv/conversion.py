@@ -37,7 +37,7 @@ VIVID, OUTSIDE = 0.05, 0.1
 SHARES = (1.0, 0.85, 0.7, 0.55, 0.4, 0.25, 0.1, 0.0)
 
 #: Confidence from which a light and a dark spot is repaired unasked; what is less sure is on the map only.
-REPAIRED, REPAIRED_DARK = 0.96, 0.98
+REPAIRED, REPAIRED_DARK = 0.93, 0.98
 #: Nor is one repaired unasked that is wider than this share of the picture's short side (about a millimetre of 6x9):
 #: dirt that large is rare, and a thing of the picture painted over is lost (at 0.03 the largest lamp of the demo was).
 WIDEST = 0.02
