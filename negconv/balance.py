@@ -323,7 +323,7 @@ def solve_balance(densities, film: Film, *, roll=None, mix: float = 0.0, neutral
         Stops added after the anchor.
     black_clip, white_clip : float
         Shares of the picture: below ``low``, above ``high``. The black points, one a channel, are where `black_clip`
-        of it lies below, as far as `BLACK_LIMIT`; a calibrated film's stay at zero.
+        of it lies below, as far as `BLACK_LIMIT`, less with `mix`; a calibrated film's stay at zero.
 
     Returns
     -------
@@ -351,8 +351,8 @@ def solve_balance(densities, film: Film, *, roll=None, mix: float = 0.0, neutral
     balance = replace(balance, offset=tuple(float(v + shift) for v in balance.offset))
     linear = balance.apply(film, own)
     low = np.quantile(linear, black_clip, axis=0)
-    # A calibrated film's blacks are measured.
-    black = np.clip(low, 0, BLACK_LIMIT) if black_clip > 0 and film.fit != "calibrated" else np.zeros(film.layers)
+    # A calibrated film's blacks are measured; and what is taken off breaks the relations that a roll's share keeps.
+    black = (1 - mix) * np.clip(low, 0, BLACK_LIMIT) if black_clip > 0 and film.fit != "calibrated" else np.zeros(film.layers)
     light = _luminance(linear - black)
     return replace(balance, black=tuple(map(float, black)), low=float(np.quantile(light, black_clip)),
                    high=float(np.quantile(light, 1 - white_clip)))

@@ -1,12 +1,10 @@
 """What the frames of a roll say together: one base for a film, whatever an odd frame shows."""
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Sequence
 
 import numpy as np
 
-from .balance import Balance
 from .base import FilmBase
 
 #: Bases of one film on one panel agree within this density in every channel.
@@ -113,13 +111,3 @@ def is_blank(evidence: np.ndarray) -> bool:
     means = light[:len(light) // run * run].reshape(-1, run).mean(axis=1)
     low, high = np.percentile(-np.log10(np.maximum(means, 1e-6)), [2, 98])
     return bool(high - low < BLANK)
-
-
-def pool_blacks(balances: Sequence[Balance], shares: Sequence[float]) -> list[Balance]:
-    """Balances whose black points go from the frame's own (share 0) to the roll's mean (1), which one frame cannot move far:
-    a black point has a limit."""
-    if not balances:
-        return []
-    middle = np.mean([b.black for b in balances], axis=0)
-    return [replace(b, black=tuple(float(v) for v in (1 - share) * np.array(b.black) + share * middle)) if share else b
-            for b, share in zip(balances, shares)]

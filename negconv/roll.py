@@ -31,7 +31,7 @@ from .flat import PanelField, panel_field
 from .frame import Frame, format_named
 from .gather import LEADER_WORDS, PANEL_WORDS, choose_panels, find_captures, glance, hinted, labels
 from .notes import Notes
-from .pool import is_blank, pool_bases, pool_blacks
+from .pool import is_blank, pool_bases
 from .recipe import Recipe
 from .workers import Ahead, Died, Given, Here, Own, count_cores, free_memory
 
@@ -457,7 +457,6 @@ class Roll:
                     for p, t in zip(group, telling) if t]
             solved = [solve(film, p.base, list(p.seen.evidence), p.seen, p.recipe, roll=roll, mix=_share(p.recipe))
                       for p in group]
-            solved = pool_blacks(solved, [_share(p.recipe) for p in group])
             for i, balance, b in zip(members, solved, blank):
                 adapted[i] = film
                 balances[i] = replace(balance, warnings=balance.warnings + ((BLANK_WORDS,) if b else ()))
