@@ -67,6 +67,7 @@ class Exposed:
     outside: list[np.ndarray]       # how many pixels are exposed from the border of the view on
     raw: list[np.ndarray]           # rebate meeting picture, whatever lies outside
     open_: np.ndarray               # bool (H, W): film
+    known: np.ndarray               # bool (H, W): within the view
     stray: float                    # pixels exposed outside that make an edge count a third
 
 
@@ -84,13 +85,18 @@ def exposed(kinds: np.ndarray, density: np.ndarray, noise: float, upright: bool 
     if upright:
         for down in (False, True):
             _unprinted(content.T if down else content, film.T if down else film, size)
-    outside = [np.cumsum(content, axis=0, dtype=np.float32), np.cumsum(content[::-1], axis=0, dtype=np.float32)[::-1],
-               np.cumsum(content, axis=1, dtype=np.float32),
-               np.cumsum(content[:, ::-1], axis=1, dtype=np.float32)[:, ::-1]]
+    outside = []
+    for axis in (0, 1):
+        before = np.cumsum(content, axis=axis, dtype=np.float32)
+        whole = before[-1:] if axis == 0 else before[:, -1:]
+        outside += [before, whole - before + content]
     edges = []
     for plane, out in zip(rebate, outside):
-        edges.append(plane * np.exp(-np.maximum(out - STEP, 0) / np.float32(stray)))
-    return Exposed(content, edges, holder, outside, rebate, film, stray)
+        at = np.flatnonzero(plane)
+        less = np.zeros_like(plane)
+        less.ravel()[at] = plane.ravel()[at] * np.exp(-np.maximum(out.ravel()[at] - STEP, 0) / np.float32(stray))
+        edges.append(less)
+    return Exposed(content, edges, holder, outside, rebate, film, kinds != VOID, stray)
 
 
 def _unprinted(content: np.ndarray, film: np.ndarray, size: float) -> None:
@@ -115,23 +121,23 @@ def _unprinted(content: np.ndarray, film: np.ndarray, size: float) -> None:
         if high - low > TALL * size or len(apart) < GAP or apart.any():
             continue
         band = plane[first + low:first + high]
-        run, longest = np.zeros(len(band), int), 0
-        for column in band.T:
-            run = (run + 1) * column
-            longest = max(longest, int(run.max()))
-        if longest < STROKE * size:
+        places = np.arange(1, band.shape[1] + 1)
+        runs = places - np.maximum.accumulate(np.where(band, 0, places), axis=1)
+        if int(runs.max()) < STROKE * size:
             band[...] = False
 
 
 def _wide(mask: np.ndarray, by: int) -> np.ndarray:
     """True within `by` pixels, along rows and columns."""
-    out = mask
-    for axis in (0, 1):
-        sums = np.cumsum(np.pad(out, [(by + 1, by) if a == axis else (0, 0) for a in (0, 1)], mode="edge"), axis=axis,
-                         dtype=np.int32)
-        n = mask.shape[axis]
-        low, high = (sums[:n], sums[2 * by + 1:]) if axis == 0 else (sums[:, :n], sums[:, 2 * by + 1:])
-        out = high > low
+    out = mask.copy()
+    for plane in (out, out.T):
+        done = 0
+        while done < by:
+            step = min(done + 1, by - done)
+            was = plane.copy()
+            plane[step:] |= was[:-step]
+            plane[:-step] |= was[step:]
+            done += step
     return out
 
 
@@ -209,7 +215,7 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
     start, deviation = wish or (degrees, 2.0)
     seen = exposed(parts.kinds, parts.density, noise)
     turns = [degrees]
-    for turn in (start, best_turn(seen.edges, [h * 0.3 for h in seen.holder])):
+    for turn in (start, best_turn(seen.edges, seen.holder, 0.3)):
         if min(abs(turn - t) for t in turns) > 0.12 and abs(turn - start) < 4 * deviation:
             turns.append(turn)
     best: dict[bool, tuple] = {}
@@ -221,12 +227,13 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
                 turn = round(turn, 2)
                 if turn not in made:
                     kinds, density = turned(parts.kinds, parts.density, turn)
-                    made[turn] = kinds, density, exposed(kinds, density, noise, True)
-                kinds, density, upright = made[turn]
+                    upright = exposed(kinds, density, noise, True)
+                    made[turn] = kinds, density, upright, [_Sought(upright, i) for i in range(4)]
+                kinds, density, upright, sought = made[turn]
                 if strip:
-                    pictures, upright = _strip_either_way(upright, kinds, aspect)
+                    pictures, upright = _strip_either_way(upright, sought, kinds, aspect)
                 else:
-                    one = faint_rectangle(upright, kinds, aspect, known)
+                    one = faint_rectangle(upright, sought, kinds, aspect, known)
                     pictures = one and [one]
                 if not pictures:
                     break
@@ -243,10 +250,10 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
     return Seen(*order[0][1:], order[0][0] - order[1][0] if len(order) > 1 else 1.0)
 
 
-def _strip_either_way(seen: Exposed, kinds: np.ndarray, aspect: float | None):
+def _strip_either_way(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect: float | None):
     """The strip that runs across the view or down it, whichever speaks for itself more, or None; and what is exposed,
     with the edges between its pictures, which have others outside of them, at their full weight."""
-    ways = [(faint_strip(seen, kinds, aspect, down), down) for down in (False, True)]
+    ways = [(faint_strip(seen, sought, kinds, aspect, down), down) for down in (False, True)]
     pictures, down = max(ways, key=lambda way: way[0][0].score if way[0] else -np.inf)
     edges = seen.raw[:2] + seen.edges[2:] if down else seen.edges[:2] + seen.raw[2:]
     return pictures, replace(seen, edges=edges)
@@ -277,49 +284,66 @@ class _Side:
         return np.where(what == REBATE, rebate, np.where(what == HOLDER, 0.9 * edge / (near + 0.3), 0.05)), edge
 
 
-def _side(seen: Exposed, kinds: np.ndarray, i: int, extra) -> _Side:
-    """Candidates for side `i`: 0 top, 1 bottom, 2 left, 3 right, seen as tops."""
-    def as_top(plane):
-        plane = plane if i < 2 else plane.T
-        return plane if i % 2 == 0 else plane[::-1]
+class _Sought:
+    """Candidate lines of one side of an upright grid, what stands on each summed but once.
 
-    edges, holder, outside = as_top(seen.edges[i]), as_top(seen.holder[i]), as_top(seen.outside[i])
-    content, film, known = as_top(seen.content), as_top(seen.open_), as_top(kinds != VOID)
-    n, length = content.shape
-    profile = edges.sum(axis=1)
-    profile = profile + 0.5 * (np.roll(profile, 1) + np.roll(profile, -1))
-    at = [(p, REBATE) for p in peaks(profile, MOST, 4.0)]
-    at += [(p, REBATE) for p in extra if all(abs(p - q) > 1 for q, _ in at)]
-    dark = holder.sum(axis=1)
-    dark = dark + 0.5 * (np.roll(dark, 1) + np.roll(dark, -1))
-    at += [(p, HOLDER) for p in peaks(dark, 3, 8.0)]
-    rows = np.flatnonzero(known.mean(axis=1) > 0.5 * known.mean(axis=1).max())
-    at.append((int(rows[0]), VIEW))
-    sums = [np.zeros((len(at), length + 1)) for _ in range(5)]
-    for j, (p, what) in enumerate(at):
+    `i`: 0 top, 1 bottom, 2 left, 3 right, all seen as tops.
+    """
+
+    def __init__(self, seen: Exposed, i: int):
+        def as_top(plane):
+            plane = plane if i < 2 else plane.T
+            return plane if i % 2 == 0 else plane[::-1]
+
+        self.up, self.stray, self.sums = i % 2 == 0, seen.stray, {}
+        self.edges, self.holder, self.outside = as_top(seen.edges[i]), as_top(seen.holder[i]), as_top(seen.outside[i])
+        self.content, self.film = as_top(seen.content), as_top(seen.open_)
+        self.rebate = [(p, REBATE) for p in peaks(_thrice(self.edges.sum(axis=1)), MOST, 4.0)]
+        self.others = [(p, HOLDER) for p in peaks(_thrice(np.count_nonzero(self.holder, axis=1)), 3, 8.0)]
+        seen_along = np.count_nonzero(as_top(seen.known), axis=1)
+        self.others.append((int(np.flatnonzero(seen_along > 0.5 * seen_along.max())[0]), VIEW))
+
+    def side(self, extra=()) -> _Side:
+        """The candidates there are, and `extra` places."""
+        at = list(self.rebate)
+        at += [(p, REBATE) for p in extra if all(abs(p - q) > 1 for q, _ in at)]
+        at += self.others
+        for one in at:
+            if one not in self.sums:
+                self.sums[one] = self._sums(*one)
+        where = np.array([p for p, _ in at])
+        return _Side(where if self.up else len(self.content) - 1 - where, np.array([w for _, w in at]),
+                     *np.stack([self.sums[one] for one in at], axis=1))
+
+    def _sums(self, p: int, what: int) -> np.ndarray:
+        """Running sums along a line: edges, near, beyond, within, thick; (5, length + 1)."""
+        n, length = self.content.shape
+        content, outside, stray = self.content, self.outside, self.stray
         low, high = max(p - 2, 0), min(p + 3, n)
+        out = np.zeros((5, length + 1))
+        edge, near, beyond, within, thick = values = out[:, 1:]
         if what == HOLDER:
-            edge = holder[low:high].max(axis=0)
-            near = content[min(p + PENUMBRA, n - 1):min(p + PENUMBRA + NEAR, n)].any(axis=0)
-            edge = edge * near
-            beyond = within = thick = np.zeros(length)
+            near[:] = content[min(p + PENUMBRA, n - 1):min(p + PENUMBRA + NEAR, n)].any(axis=0)
+            edge[:] = self.holder[low:high].max(axis=0) * near
         else:
-            edge = edges[low:high].max(axis=0)
-            zone, over = int(3 * seen.stray), outside[max(p - 2, 0)]
-            say = np.exp(-over / seen.stray)
-            near = say * content[p:min(p + NEAR, n)].any(axis=0)
-            beyond = 1 - np.exp(-(over - outside[max(p - zone, 0)]) / seen.stray)
-            beyond = np.maximum(beyond, over > outside[max(p - NEAR - 2, 0)])
-            within = 1 - np.exp(-(outside[min(p + zone, n - 1)] - outside[min(p + 1, n - 1)]) / seen.stray)
+            edge[:] = self.edges[low:high].max(axis=0)
+            zone, over = int(3 * stray), outside[max(p - 2, 0)]
+            near[:] = np.exp(-over / stray) * content[p:min(p + NEAR, n)].any(axis=0)
+            beyond[:] = 1 - np.exp(-(over - outside[max(p - zone, 0)]) / stray)
+            np.maximum(beyond, over > outside[max(p - NEAR - 2, 0)], out=beyond)
+            within[:] = 1 - np.exp(-(outside[min(p + zone, n - 1)] - outside[min(p + 1, n - 1)]) / stray)
             # Neither behind the holder nor beyond the film is there a side.
-            thick = np.maximum(1 - np.exp(-(over / (3 * seen.stray)) ** 2), 2.0 * ~film[p])
-        for s, value in zip(sums, (edge, near, beyond, within, thick)):
-            np.cumsum(value, out=s[j, 1:])
-    at_ = np.array([p for p, _ in at])
-    return _Side(at_ if i % 2 == 0 else n - 1 - at_, np.array([w for _, w in at]), *sums)
+            thick[:] = np.maximum(1 - np.exp(-(over / (3 * stray)) ** 2), 2.0 * ~self.film[p])
+        np.cumsum(values, axis=1, out=values)
+        return out
 
 
-def faint_strip(seen: Exposed, kinds: np.ndarray, aspect: float | None, down: bool) -> list[Faint] | None:
+def _thrice(profile: np.ndarray) -> np.ndarray:
+    return profile + 0.5 * (np.roll(profile, 1) + np.roll(profile, -1))
+
+
+def faint_strip(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect: float | None,
+                down: bool) -> list[Faint] | None:
     """Two pictures or more of an upright grid: alike, in line, at one pitch; across the view, or `down` it."""
     film = seen.open_.T if down else seen.open_
     content = seen.content.T if down else seen.content
@@ -328,7 +352,7 @@ def faint_strip(seen: Exposed, kinds: np.ndarray, aspect: float | None, down: bo
     if len(span) < 60:
         return None
     first, last = int(span[0]), int(span[-1])
-    sides = [_side(seen, kinds, i, []) for i in ((2, 3) if down else (0, 1))]
+    sides = [one.side() for one in (sought[2:] if down else sought[:2])]
     lines = []
     for side in sides:
         n = len(side.at)
@@ -521,7 +545,7 @@ def _half_light(density: np.ndarray, columns: np.ndarray, at: float, sign: int, 
     return sign * (first - at) + i - 1 + share, known.astype(float)
 
 
-def faint_rectangle(seen: Exposed, kinds: np.ndarray, aspect: float | None = None,
+def faint_rectangle(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect: float | None = None,
                     also: tuple[Found, ...] = ()) -> Faint | None:
     """The one picture of an upright grid."""
     h, w = kinds.shape
@@ -532,7 +556,7 @@ def faint_rectangle(seen: Exposed, kinds: np.ndarray, aspect: float | None = Non
     sums = np.zeros((h + 1, w + 1))
     np.cumsum(np.cumsum(seen.content, axis=0, dtype=np.float64), axis=1, out=sums[1:, 1:])
     for last in (False, True):
-        sides = [_side(seen, kinds, i, [int(round(v)) for v in extra[i]]) for i in range(4)]
+        sides = [one.side([int(round(v)) for v in places]) for one, places in zip(sought, extra)]
         combined = _combined(seen, sides, sums, aspect)
         if combined is None:
             return None
@@ -555,19 +579,25 @@ def faint_rectangle(seen: Exposed, kinds: np.ndarray, aspect: float | None = Non
 
 def _combined(seen: Exposed, sides: list[_Side], sums: np.ndarray, aspect: float | None):
     """Every combination of four lines: which, where (4, n), what speaks for each side, and in all."""
-    i = [g.ravel() for g in np.meshgrid(*(np.arange(len(s.at)) for s in sides), indexing="ij")]
-    at = np.stack([s.at[j] for s, j in zip(sides, i)])
-    high, wide = at[1] - at[0], at[3] - at[2]
+    tops, bottoms, lefts, rights = (s.at for s in sides)
+    high, wide = (bottoms[None, :] - tops[:, None])[:, :, None, None], (rights[None, :] - lefts[:, None])[None, None]
     short, long = np.minimum(high, wide), np.maximum(high, wide)
-    keep = (short > 0.15 * max(seen.content.shape)) & (long < LONGEST * short)
-    if not keep.any():
+    i = np.nonzero((short > 0.15 * max(seen.content.shape)) & (long < LONGEST * short))
+    if not len(i[0]):
         return None
-    i, at, high, wide = [j[keep] for j in i], at[:, keep], high[keep], wide[keep]
+    at = np.stack([s.at[j] for s, j in zip(sides, i)])
     top, bottom, left, right = at
+    high, wide = bottom - top, right - left
     inside = (sums[bottom, right] - sums[top, right] - sums[bottom, left] + sums[top, left]) / sums[-1, -1]
-    scores = [side.score(j, *((left, right) if n < 2 else (top, bottom)))
-              for n, (side, j) in enumerate(zip(sides, i))]
-    values, supports = [s[0] for s in scores], [s[1] for s in scores]
+    values, supports = [], []
+    for n, side in enumerate(sides):
+        # A line's score is its own and that of the two across it between which it runs.
+        ends = (2, 3) if n < 2 else (0, 1)
+        tables = side.score(np.arange(len(side.at))[:, None, None], sides[ends[0]].at[None, :, None],
+                            sides[ends[1]].at[None, None, :])
+        value, support = (table[i[n], i[ends[0]], i[ends[1]]] for table in tables)
+        values.append(value)
+        supports.append(support)
     ratio = np.maximum(wide / high, high / wide)
     if aspect is None:
         fit = SHAPED * np.exp(-0.5 * (off_shape(ratio) / 0.006) ** 2)
