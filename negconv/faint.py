@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .levels import BASE, DARK, PANEL, PICTURE, VOID, Parts
-from .rectangles import (ASPECTS, LONGEST, STEP, Found, best_turn, edge_maps, meeting, off_shape, peaks, to_plan,
+from .rectangles import (ASPECTS, EVERY, LONGEST, STEP, Found, best_turn, edge_maps, meeting, off_shape, peaks, to_plan,
                          turned)
 from .sides import Side
 
@@ -34,8 +34,11 @@ TALL, STROKE = 0.055, 0.06
 ALONG_FILM, ALONG_HOLDER = 0.12, 0.35
 #: How far from a line its edges may lie, and how far it may still turn, when a first rectangle was found.
 REACH, TURNS = 8, 0.8
-#: How often pictures are looked for at a turn that fits those found before.
-ROUNDS = 2
+#: With a lower score no picture is worth looking for at another turn; and a single picture, or a strip, this much
+#: worse than the other, is not.
+SPEAKS, CLEARLY = 4.5, 1.0
+#: At no more turns is the plan looked at.
+GRIDS = 4
 #: Plan pixels from a rectangle's side at which its outermost edges are looked for.
 CLOSE = 4
 #: What all that is exposed lying inside is worth, beside a side that is seen all along it.
@@ -205,49 +208,71 @@ class Seen:
     lead: float                # of the score over that of another number of pictures
 
 
-def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: float,
+def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: float, upright: tuple,
                    also: tuple[Found, ...] = ()) -> Seen | None:
-    """The one picture in a plan, or those of a strip; None without any.
+    """The one picture in a plan, or those of a strip; None where nothing much speaks for any.
 
-    `degrees` and `also` are what was found before, tried as well.
+    `degrees` and `also` are what was found before, tried first, and `upright` the two planes so turned.
     """
-    wish = film_turn(parts.kinds)
-    start, deviation = wish or (degrees, 2.0)
-    seen = exposed(parts.kinds, parts.density, noise)
-    turns = [degrees]
-    for turn in (start, best_turn(seen.edges, seen.holder, 0.3)):
-        if min(abs(turn - t) for t in turns) > 0.12 and abs(turn - start) < 4 * deviation:
-            turns.append(turn)
-    best: dict[bool, tuple] = {}
     made: dict[float, tuple] = {}
-    for first in turns:
-        for strip in (False, True):
-            turn, known = first, also if first == degrees and len(also) == 1 else ()
-            for _ in range(ROUNDS):
-                turn = round(turn, 2)
-                if turn not in made:
-                    kinds, density = turned(parts.kinds, parts.density, turn)
-                    upright = exposed(kinds, density, noise, True)
-                    made[turn] = kinds, density, upright, [_Sought(upright, i) for i in range(4)]
-                kinds, density, upright, sought = made[turn]
-                if strip:
-                    pictures, upright = _strip_either_way(upright, sought, kinds, aspect)
-                else:
-                    one = faint_rectangle(upright, sought, kinds, aspect, known)
-                    pictures = one and [one]
-                if not pictures:
-                    break
-                score = pictures[0].score - 0.05 * min(abs(turn - start) / deviation, 4.0) ** 2
-                if strip not in best or score > best[strip][0]:
-                    best[strip] = (score, pictures, turn, kinds, density, upright)
-                more = _straightened(upright, pictures, (start - turn, deviation))
-                if abs(more) < 0.04:
-                    break
-                turn, known = turn + more, ()
-    if not best:
+    best: dict[bool, tuple] = {}
+    wish = (degrees, np.inf)
+
+    def search(turn: float, strip: bool, known: tuple[Found, ...]) -> tuple | None:
+        """What is found at a turn, with its score; None when nothing is."""
+        if turn not in made:
+            kinds, density = upright if turn == own else turned(parts.kinds, parts.density, turn)
+            seen = exposed(kinds, density, noise, True)
+            made[turn] = kinds, density, seen, [_Sought(seen, i) for i in range(4)]
+        kinds, density, seen, sought = made[turn]
+        if strip:
+            pictures, seen = _strip_either_way(seen, sought, kinds, aspect)
+        else:
+            one = faint_rectangle(seen, sought, kinds, aspect, known)
+            pictures = one and [one]
+        return (pictures[0].score, pictures, turn, kinds, density, seen) if pictures else None
+
+    def follow(got: tuple | None, strip: bool) -> None:
+        """Keeps what was found if it is the best, and looks again at the turn that fits it better."""
+        for last in (False, True):
+            if got is None:
+                return
+            score, pictures, turn, _, _, seen = got
+            score -= 0.05 * min(abs(turn - wish[0]) / wish[1], 4.0) ** 2
+            if strip not in best or score > best[strip][0]:
+                best[strip] = (score, *got[1:])
+            if last or len(made) >= GRIDS:
+                return
+            more = _straightened(seen, pictures, (wish[0] - turn, wish[1]))
+            if abs(more) < 0.04:
+                return
+            got = search(round(turn + more, 2), strip, ())
+
+    own = round(degrees, 2)
+    first = {strip: search(own, strip, also if len(also) == 1 else ()) for strip in (False, True)}
+    scores = {strip: got[0] if got else -np.inf for strip, got in first.items()}
+    if max(scores.values()) < SPEAKS:
         return None
+    wish = film_turn(parts.kinds) or (degrees, 2.0)
+    for strip, got in first.items():
+        if scores[strip] > max(scores.values()) - CLEARLY:
+            follow(got, strip)
+    turns = [degrees]
+    for turn in (wish[0], _own_turn(parts, noise)):
+        if min(abs(turn - t) for t in turns) > 0.12 and abs(turn - wish[0]) < 4 * wish[1] and len(made) < GRIDS:
+            turns.append(turn)
+            strip = scores[True] > scores[False]
+            follow(search(round(turn, 2), strip, ()), strip)
     order = sorted(best.values(), key=lambda b: -b[0])
-    return Seen(*order[0][1:], order[0][0] - order[1][0] if len(order) > 1 else 1.0)
+    lead = order[0][0] - order[1][0] if len(order) > 1 else min(abs(scores[True] - scores[False]), 1.0)
+    return Seen(*order[0][1:], lead)
+
+
+def _own_turn(parts: Parts, noise: float) -> float:
+    """The turn at which outermost edges line up best, in degrees, by every third place along them."""
+    maps = [exposed(parts.kinds[:, ::EVERY], parts.density[:, ::EVERY], noise),
+            exposed(parts.kinds[::EVERY], parts.density[::EVERY], noise)]
+    return best_turn(maps[0].edges[:2] + maps[1].edges[2:], maps[0].holder[:2] + maps[1].holder[2:], 0.3, EVERY)
 
 
 def _strip_either_way(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect: float | None):

@@ -390,7 +390,8 @@ FAINT = 0.75
 
 def _faintly(proxy, k: int, first: _Attempt, aspect: float | None, film_format: str | None):
     """Pictures found by sides that hardly show: an attempt and its frames, or None."""
-    seen = faint_pictures(first.parts, first.base.spread, aspect, first.degrees, first.found)
+    seen = faint_pictures(first.parts, first.base.spread, aspect, first.degrees, (first.kinds, first.density),
+                          first.found)
     if seen is None or max(f.found.rests.count("view") for f in seen.pictures) > 2:
         return None
     found = tuple(p.found for p in seen.pictures)

@@ -144,11 +144,11 @@ def best_turn(rebate: list[np.ndarray], holder: list[np.ndarray], dimmed: float 
     points = []
     for maps, weight in ((rebate, 1.0), (holder, 0.35 * dimmed)):
         for i, plane in enumerate(maps):
-            y, x = np.nonzero(plane > 0.15)
-            if len(y) < 12:
+            at = np.flatnonzero(plane > 0.15)
+            if len(at) < 12:
                 continue
-            every = max(1, len(y) // SOME)
-            y, x = y[::every], x[::every]
+            every = max(1, len(at) // SOME)
+            y, x = np.divmod(at[::every], plane.shape[1])
             value = plane[y, x] * weight * (every * step)
             along, across = (x * step, y) if i < 2 else (-y * step, x)
             points.append((along - along.mean(), across.astype(float), value))
