@@ -89,16 +89,20 @@ def exposed(kinds: np.ndarray, density: np.ndarray, noise: float, upright: bool 
         for down in (False, True):
             _unprinted(content.T if down else content, film.T if down else film, size)
     outside = []
-    for axis in (0, 1):
-        before = np.cumsum(content, axis=axis, dtype=np.float32)
-        whole = before[-1:] if axis == 0 else before[:, -1:]
-        outside += [before, whole - before + content]
+    for plane in (content, content.T):
+        before = plane.astype(np.float32, order="C")
+        for row, last in zip(before[1:], before):        # numpy's own running sum along columns is slow
+            row += last
+        after = before[-1] - before
+        after += plane
+        outside += [before, after] if plane is content else [before.T, after.T]
     edges = []
-    for plane, out in zip(rebate, outside):
-        at = np.flatnonzero(plane)
+    for i, plane in enumerate(rebate):
+        plane, out = (plane, outside[i]) if i < 2 else (plane.T.copy(), outside[i].T)
+        at = np.flatnonzero(plane > 0)
         less = np.zeros_like(plane)
         less.ravel()[at] = plane.ravel()[at] * np.exp(-np.maximum(out.ravel()[at] - STEP, 0) / np.float32(stray))
-        edges.append(less)
+        edges.append(less if i < 2 else less.T)
     return Exposed(content, edges, holder, outside, rebate, film, kinds != VOID, stray)
 
 
@@ -578,8 +582,8 @@ def faint_rectangle(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, asp
         return None
     extra = [[f.top for f in also], [h - 1 - f.bottom for f in also], [f.left for f in also],
              [w - 1 - f.right for f in also]]
-    sums = np.zeros((h + 1, w + 1))
-    np.cumsum(np.cumsum(seen.content, axis=0, dtype=np.float64), axis=1, out=sums[1:, 1:])
+    sums = np.zeros((h + 1, w + 1), np.float32)
+    np.cumsum(seen.outside[0], axis=1, out=sums[1:, 1:])
     for last in (False, True):
         sides = [one.side([int(round(v)) for v in places]) for one, places in zip(sought, extra)]
         combined = _combined(seen, sides, sums, aspect)

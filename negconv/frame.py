@@ -499,7 +499,8 @@ def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found, film_format: s
 
     def density(x, y):
         light = sample(proxy, x, y)
-        value = np.log10(np.maximum(light, np.float32(FLOOR))).mean(axis=-1)
+        value = np.log10(np.maximum(light, np.float32(FLOOR)))
+        value = (value[..., 0] + value[..., 1] + value[..., 2]) * np.float32(1 / 3)
         u, v = (x - (w - 1) / 2) / half, (y - (h - 1) / 2) / half
         surface = c[0] + c[1] * u + c[2] * v + c[3] * u * u + c[4] * u * v + c[5] * v * v
         return level + surface - value, (x > -0.5) & (x < w - 0.5) & (y > -0.5) & (y < h - 0.5)

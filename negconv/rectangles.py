@@ -59,20 +59,19 @@ def edge_maps(kinds: np.ndarray, density: np.ndarray, noise: float,
     clear = (kinds == BASE) | (kinds == PANEL)
     level = np.clip(density, 0, 0.4)
     level *= np.float32(1 / 0.06)
-    less = np.float32(2 * noise / 0.06)
+    least = level + np.float32(2 * noise / 0.06)
+    bright = clear.astype(np.float32)
     dark, picture = kinds == DARK, kinds == PICTURE
     none = np.zeros(kinds.shape, bool)
     shut = dark.any()
     rebate, holder = [], []
     for axis in axes:
         for sign in (1, -1):
-            outside, inside = _pair(clear, axis, sign), _pair(level, axis, sign)
             out = np.zeros(kinds.shape, np.float32)
             value = _middle(out, axis)
-            np.subtract(inside[1], inside[0], out=value)
-            value -= less
+            np.subtract(_pair(level, axis, sign)[1], _pair(least, axis, sign)[0], out=value)
             np.clip(value, 0, 1, out=value)
-            value *= outside[0]
+            value *= _pair(bright, axis, sign)[0]
             rebate.append(out)
             if not shut:
                 holder.append(none)
@@ -181,13 +180,18 @@ def turned(kinds: np.ndarray, density: np.ndarray, degrees: float) -> tuple[np.n
     H, W = int(h * c + w * abs(s)) + 2 * STEP + 3, int(w * c + h * abs(s)) + 2 * STEP + 3
     dy = np.arange(H, dtype=np.float32)[:, None] - np.float32((H - 1) / 2)
     dx = np.arange(W, dtype=np.float32)[None, :] - np.float32((W - 1) / 2)
-    x = (dx * np.float32(c) - dy * np.float32(s) + np.float32((w - 1) / 2 + 0.5)).astype(np.int32)
-    y = (dx * np.float32(s) + dy * np.float32(c) + np.float32((h - 1) / 2 + 0.5)).astype(np.int32)
-    inside = (x >= 1) & (x < w) & (y >= 1) & (y < h)
-    at = np.where(inside, y * w + x, 0)
-    out = kinds.ravel()[at]
-    out[~inside] = VOID
-    return out, density.ravel()[at]
+    x = ((dx * np.float32(c) + np.float32((w - 1) / 2 + 0.5)) - dy * np.float32(s)).astype(np.int32)
+    at = (dx * np.float32(s) + (dy * np.float32(c) + np.float32((h - 1) / 2 + 0.5))).astype(np.int32)
+    inside = (x >= 1) & (x < w)
+    inside &= at >= 1
+    inside &= at < h
+    at *= w
+    at += x
+    at *= inside
+    at = at.astype(np.intp)
+    out = kinds.ravel().take(at)
+    out *= inside
+    return out, density.ravel().take(at)
 
 
 def to_plan(points, degrees: float, turned_shape, shape) -> np.ndarray:

@@ -11,6 +11,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 
+#: A line that a round of fitting moves by less than this many pixels is not fitted further.
+SETTLED = 2e-3
+
+
 @dataclass(frozen=True)
 class Side:
     """One side: ``offset + slope * s + bend * (s * s - 1)`` across, for s from -1 to 1 along it.
@@ -134,6 +138,7 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
         profile = np.clip(profile, 0.0, 0.6)
         least = 0.02 + 2 * noise
     offset, slope, bend = 0.0, 0.0, 0.0
+    terms = np.stack([np.ones_like(s), s, s * s - 1], axis=1)
     window = reach
     support = span = scatter = 0.0
     for turn in range(5):
@@ -147,7 +152,6 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
             offset = _weighted_mode(at, weight, 1.0)
             window = max(reach * 0.6, 3.0)
             continue
-        fit = None
         for _ in range(6):
             rest = at - (offset + slope * s + bend * (s * s - 1))
             scatter = max(1.4826 * float(_weighted_median(np.abs(rest), weight)), 0.15)
@@ -155,16 +159,15 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
             use = weight / (1 + (rest / (0.5 * scale)) ** 2) * (np.abs(rest) < 2 * scale)
             good = use > 0
             spread = np.ptp(s[good]) if good.any() else 0
-            terms = np.stack([np.ones_like(s), s, s * s - 1], axis=1)
             # Too little of the side in view: the slope, and even more the bend, stay near what they were.
             many = use.sum()
             pull = np.array([0.0, 0.6 / max(spread, 0.1) ** 2, 1.5 / max(spread, 0.1) ** 4]) * (1 + 0.02 * places)
             if spread < 1.2 or turn < 2:
                 pull[2] = 1e6
             a = (terms * use[:, None]).T @ terms + np.diag(pull + 1e-9)
-            fit = np.linalg.solve(a, (terms * use[:, None]).T @ at)
-            offset, slope, bend = map(float, fit)
-            if many < 3:
+            before = (offset, slope, bend)
+            offset, slope, bend = map(float, np.linalg.solve(a, (terms * use[:, None]).T @ at))
+            if many < 3 or max(abs(v - b) for v, b in zip((offset, slope, bend), before)) < SETTLED:
                 break
         window = 3.0 if turn >= 2 else max(reach * 0.4, 3.0)
     rest = np.abs(at - (offset + slope * s + bend * (s * s - 1)))
