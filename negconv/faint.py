@@ -74,17 +74,18 @@ class Exposed:
     stray: float                    # pixels exposed outside that make an edge count a third
 
 
-def exposed(kinds: np.ndarray, density: np.ndarray, noise: float, upright: bool = False) -> Exposed:
-    """Of an upright grid, or one not yet turned, where print cannot be told."""
+def exposed(kinds: np.ndarray, maps: tuple, every: int = 1, upright: bool = False) -> Exposed:
+    """Of an upright grid and its edge maps, or one not yet turned, where print cannot be told. `every`: the grid has
+    but every n-th line."""
     shut = (kinds == DARK) | (kinds == VOID)
     film = ~shut & (kinds != PANEL)
-    size = float(np.sqrt(np.count_nonzero(film)))
+    size = float(np.sqrt(every * np.count_nonzero(film)))
     stray = max(STRAY * size, 2.0)
     content = (kinds == PICTURE) & ~_wide(shut, PENUMBRA)
     # A lone pixel is noise.
     near = content[:-2, 1:-1].astype(np.int8) + content[2:, 1:-1] + content[1:-1, :-2] + content[1:-1, 2:]
     content[1:-1, 1:-1] &= near >= 2
-    rebate, holder = edge_maps(kinds, density, noise)
+    rebate, holder = maps
     if upright:
         for down in (False, True):
             _unprinted(content.T if down else content, film.T if down else film, size)
@@ -141,7 +142,7 @@ def _wide(mask: np.ndarray, by: int) -> np.ndarray:
         done = 0
         while done < by:
             step = min(done + 1, by - done)
-            was = plane.copy()
+            was = plane.copy("K")
             plane[step:] |= was[:-step]
             plane[:-step] |= was[step:]
             done += step
@@ -216,7 +217,7 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
                    also: tuple[Found, ...] = ()) -> Seen | None:
     """The one picture in a plan, or those of a strip; None where nothing much speaks for any.
 
-    `degrees` and `also` are what was found before, tried first, and `upright` the two planes so turned.
+    `degrees` and `also` are what was found before, tried first, and `upright` the two planes so turned and their edge maps.
     """
     made: dict[float, tuple] = {}
     best: dict[bool, tuple] = {}
@@ -225,8 +226,8 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
     def search(turn: float, strip: bool, known: tuple[Found, ...]) -> tuple | None:
         """What is found at a turn, with its score; None when nothing is."""
         if turn not in made:
-            kinds, density = upright if turn == own else turned(parts.kinds, parts.density, turn)
-            seen = exposed(kinds, density, noise, True)
+            kinds, density, *maps = upright if turn == own else turned(parts.kinds, parts.density, turn)
+            seen = exposed(kinds, maps[0] if maps else edge_maps(kinds, density, noise), upright=True)
             made[turn] = kinds, density, seen, [_Sought(seen, i) for i in range(4)]
         kinds, density, seen, sought = made[turn]
         if strip:
@@ -274,8 +275,10 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
 
 def _own_turn(parts: Parts, noise: float) -> float:
     """The turn at which outermost edges line up best, in degrees, by every third place along them."""
-    maps = [exposed(parts.kinds[:, ::EVERY], parts.density[:, ::EVERY], noise),
-            exposed(parts.kinds[::EVERY], parts.density[::EVERY], noise)]
+    maps = []
+    for thin in ((slice(None), slice(None, None, EVERY)), (slice(None, None, EVERY), slice(None))):
+        kinds, density = np.ascontiguousarray(parts.kinds[thin]), np.ascontiguousarray(parts.density[thin])
+        maps.append(exposed(kinds, edge_maps(kinds, density, noise), EVERY))
     return best_turn(maps[0].edges[:2] + maps[1].edges[2:], maps[0].holder[:2] + maps[1].holder[2:], 0.3, EVERY)
 
 

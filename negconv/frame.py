@@ -11,7 +11,7 @@ from .capture import block_mean
 from .faint import Faint, Seen, faint_pictures, outlines
 from .levels import (BASE, DARK, FLOOR, PANEL, PICTURE, VOID, Level, Parts, bare_panel, even_tones, log_light,
                      panel_like, parts)
-from .rectangles import ASPECTS, Found, rectangles, to_plan, turn_of, turned
+from .rectangles import ASPECTS, Found, edge_maps, rectangles, to_plan, turn_of, turned
 from .sides import Side, Traced, corners_of, overhang, profiles, refine, sample, together
 
 #: The long side of the proxy that frames are sought on.
@@ -306,6 +306,7 @@ class _Attempt:
     base: Level
     kinds: np.ndarray           # turned upright
     density: np.ndarray
+    maps: tuple                 # their edge maps
     degrees: float
     parts: Parts                # not turned
     found: tuple[Found, ...]
@@ -364,14 +365,15 @@ def _attempt(log: np.ndarray, base: Level, aspect: float | None) -> _Attempt:
     judged = parts(log, base)
     degrees = turn_of(judged.kinds, judged.density, base.spread)
     kinds, density = turned(judged.kinds, judged.density, degrees)
-    found = rectangles(kinds, density, base.spread, aspect)
+    maps = edge_maps(kinds, density, base.spread)
+    found = rectangles(kinds, density, base.spread, aspect, maps)
     within, around = np.zeros(5, int), 0
     for f in found:
         t, b, l, r = int(f.top), int(f.bottom), int(f.left), int(f.right)
         within += np.bincount(kinds[t:b, l:r].ravel(), minlength=5)
         around += int((kinds[max(t - 4, 0):b + 5, max(l - 4, 0):r + 5] == PICTURE).sum())
     size, picture = max(int(within.sum()), 1), max(int((kinds == PICTURE).sum()), 1)
-    return _Attempt(base, kinds, density, degrees, judged, tuple(found), log.shape[1:], float(within[PANEL] / size),
+    return _Attempt(base, kinds, density, maps, degrees, judged, tuple(found), log.shape[1:], float(within[PANEL] / size),
                     float(within[BASE] / size), float(max(1 - around / picture, 0.0)),
                     float(np.median([_lined(kinds, f) for f in found] or [0.0])))
 
@@ -390,7 +392,7 @@ FAINT = 0.75
 
 def _faintly(proxy, k: int, first: _Attempt, aspect: float | None, film_format: str | None):
     """Pictures found by sides that hardly show: an attempt and its frames, or None."""
-    seen = faint_pictures(first.parts, first.base.spread, aspect, first.degrees, (first.kinds, first.density),
+    seen = faint_pictures(first.parts, first.base.spread, aspect, first.degrees, (first.kinds, first.density, first.maps),
                           first.found)
     if seen is None or max(f.found.rests.count("view") for f in seen.pictures) > 2:
         return None

@@ -98,12 +98,13 @@ def even_tones(log: np.ndarray, *, most: int = 4, rigid: bool = False) -> Iterat
     flat[2:-2, 2:-2] = ((even_x & even_y) | (even_x & (here > up) & (here > down))
                         | (even_y & (here > left) & (here > right)))
     flat &= y > y.max() - 2.2
-    rows, columns = np.nonzero(flat)
-    if len(rows) < 50:
+    at = np.flatnonzero(flat)
+    if len(at) < 50:
         return
-    every = max(1, len(rows) // SAMPLED)
-    rows, columns = rows[::every], columns[::every]
-    tones = log[:, rows, columns].T
+    every = max(1, len(at) // SAMPLED)
+    at = at[::every]
+    rows, columns = np.divmod(at, w)
+    tones = log.reshape(3, -1)[:, at].T
     light = tones.mean(axis=1)
     half = max(h, w) / 2
     px, py = (columns - (w - 1) / 2) / half, (rows - (h - 1) / 2) / half
@@ -234,26 +235,33 @@ def parts(log: np.ndarray, base: Level) -> Parts:
     beyond = OPAQUE
     if len(holder) > 0.3 * len(rim):
         beyond = float(np.clip(np.quantile(holder, 0.1) - BLACKER, OPAQUE, MOST))
-    kinds[_outer(least > beyond)] = DARK
+    np.putmask(kinds, _outer(least > beyond), DARK)
     # A holder that is not quite black can be brighter than dense film in the channel the base itself keeps dark. It is
     # the even, dark tone along the border of the view.
     rim, opaque = np.stack([_rim(p) for p in log]), _rim(most) > OPAQUE - 0.3
     if opaque.mean() > 0.3:
         holder = np.median(rim[:, opaque], axis=1)
         if (np.abs(rim[:, opaque] - holder[:, None]).max(axis=0) < EVEN).mean() > 0.8:
-            kinds[(log[0] < holder[0] + EVEN) & (log[1] < holder[1] + EVEN) & (log[2] < holder[2] + EVEN)] = DARK
-    kinds[(most < 1.6 * tolerance) & (least > -1.6 * tolerance) & (np.abs(density) < tolerance)] = BASE
-    kinds[(density < -tolerance) & (most < 2 * tolerance)] = PANEL
+            black = (log[0] < holder[0] + EVEN) & (log[1] < holder[1] + EVEN) & (log[2] < holder[2] + EVEN)
+            np.putmask(kinds, black, DARK)
+    clear = (most < 1.6 * tolerance) & (least > -1.6 * tolerance) & (np.abs(density) < tolerance)
+    np.putmask(kinds, clear, BASE)
+    np.putmask(kinds, (density < -tolerance) & (most < 2 * tolerance), PANEL)
     return Parts(kinds, density, tolerance)
 
 
 def _outer(dark: np.ndarray) -> np.ndarray:
     """Where darkness goes on, straight along a row or a column, to the border of the view: holder, and not dense film,
     which rebate surrounds."""
-    run = np.logical_and.accumulate
-    out = run(dark, axis=0) | run(dark[::-1], axis=0)[::-1]
-    out |= run(dark, axis=1)
-    out |= run(dark[:, ::-1], axis=1)[:, ::-1]
+    out = np.zeros(dark.shape, bool)
+    for plane, mark in ((dark, out), (dark.T, out.T)):
+        n, place = plane.shape[1], np.arange(plane.shape[1], dtype=np.int16)
+        if not (plane[:, 0].any() or plane[:, -1].any()):
+            continue
+        light = ~np.ascontiguousarray(plane)
+        some = light[np.arange(len(light)), light.argmax(axis=1)]
+        mark |= place < np.where(some, light.argmax(axis=1), n).astype(np.int16)[:, None]
+        mark |= place >= np.where(some, n - light[:, ::-1].argmax(axis=1), 0).astype(np.int16)[:, None]
     return out
 
 

@@ -67,7 +67,9 @@ def edge_maps(kinds: np.ndarray, density: np.ndarray, noise: float,
     rebate, holder = [], []
     for axis in axes:
         for sign in (1, -1):
-            out = np.zeros(kinds.shape, np.float32)
+            out = np.empty(kinds.shape, np.float32)
+            for border in (out[:STEP], out[-STEP:]) if axis == 0 else (out[:, :STEP], out[:, -STEP:]):
+                border[...] = 0
             value = _middle(out, axis)
             np.subtract(_pair(level, axis, sign)[1], _pair(least, axis, sign)[0], out=value)
             np.clip(value, 0, 1, out=value)
@@ -131,7 +133,7 @@ def _grown(value: np.ndarray, shape, axis: int) -> np.ndarray:
 
 def turn_of(kinds: np.ndarray, density: np.ndarray, noise: float) -> float:
     """The angle in degrees at which the edges of a plan line up best, by every third place along them."""
-    maps = [edge_maps(kinds[:, ::EVERY], density[:, ::EVERY], noise, (0,)),
+    maps = [edge_maps(np.ascontiguousarray(kinds[:, ::EVERY]), np.ascontiguousarray(density[:, ::EVERY]), noise, (0,)),
             edge_maps(kinds[::EVERY], density[::EVERY], noise, (1,))]
     return best_turn(*([*one, *other] for one, other in zip(*maps)), every=EVERY)
 
@@ -190,7 +192,7 @@ def turned(kinds: np.ndarray, density: np.ndarray, degrees: float) -> tuple[np.n
     at *= inside
     at = at.astype(np.intp)
     out = kinds.ravel().take(at)
-    out *= inside
+    out *= inside                       # VOID is 0
     return out, density.ravel().take(at)
 
 
@@ -266,7 +268,8 @@ def peaks(profile: np.ndarray, most: int, least: float) -> list[int]:
     return chosen
 
 
-def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: float | None = None) -> list[Found]:
+def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: float | None = None,
+               maps: tuple | None = None) -> list[Found]:
     """The pictures of an upright grid, in reading order; empty when none is to be seen.
 
     Parameters
@@ -277,8 +280,10 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
         Standard deviation of density.
     aspect : float, optional
         Long side over short side, when the format is known.
+    maps : tuple, optional
+        The grid's `edge_maps`, where they are made already.
     """
-    rebate, holder = edge_maps(kinds, density, noise)
+    rebate, holder = maps or edge_maps(kinds, density, noise)
     picture = kinds == PICTURE
     known = kinds != VOID
     gate = _gate(kinds)
