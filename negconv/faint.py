@@ -98,12 +98,11 @@ def exposed(kinds: np.ndarray, maps: tuple, every: int = 1, upright: bool = Fals
         after += plane
         outside += [before, after] if plane is content else [before.T, after.T]
     edges = []
-    for i, plane in enumerate(rebate):
-        plane, out = (plane, outside[i]) if i < 2 else (plane.T.copy(), outside[i].T)
+    for plane, out in zip(rebate, outside):
         at = np.flatnonzero(plane > 0)
-        less = np.zeros_like(plane)
+        less = np.zeros(plane.shape, np.float32)
         less.ravel()[at] = plane.ravel()[at] * np.exp(-np.maximum(out.ravel()[at] - STEP, 0) / np.float32(stray))
-        edges.append(less if i < 2 else less.T)
+        edges.append(less)
     return Exposed(content, edges, holder, outside, rebate, film, kinds != VOID, stray)
 
 
@@ -445,7 +444,8 @@ def _ends(edges: np.ndarray, content: np.ndarray, sign: int) -> tuple[np.ndarray
 def _comb(enter, leave, filled, high: int, shape: float, first: int, last: int):
     """Where pictures `shape` times as wide as high lie best: places, what speaks for their ends, and for their gaps."""
     wide = high * shape
-    length = len(enter)
+    margin = 3 * int((1 + WIDE_GAP) * wide) + 20
+    padded = np.pad(filled, margin, mode="edge")
     best = None
     soft = [np.maximum.reduce([np.roll(v, s) - 0.04 * abs(s) for s in (-2, -1, 0, 1, 2)]) for v in (enter, leave)]
     for w in sorted({round(wide * f) for f in (0.99, 1.0, 1.01)}):
@@ -456,7 +456,8 @@ def _comb(enter, leave, filled, high: int, shape: float, first: int, last: int):
             most = (last - first + gap) // pitch
             if most < 2:
                 continue
-            start = np.arange(first, first + min(pitch, last - first - 2 * pitch + gap + 1))
+            # What is seen within two columns counts, so every second will do.
+            start = np.arange(first, first + min(pitch, last - first - 2 * pitch + gap + 1), 2)
             if not len(start):
                 continue
             at = start[:, None] + pitch * np.arange(most)[None, :]
@@ -466,8 +467,8 @@ def _comb(enter, leave, filled, high: int, shape: float, first: int, last: int):
             ok &= held > 0.004 * w * high
             # Nothing is exposed in a gap, nor beyond the first and the last picture.
             clear = max(gap - 3, 2)
-            spoilt = sum(filled[np.clip(v + clear, 0, length)] - filled[np.clip(v, 0, length)]
-                         for v in (at + w + 2, at - 2 - clear)) / (high * clear)
+            after, before = at + (margin + w + 2), at + (margin - 2 - clear)
+            spoilt = (padded[after + clear] - padded[after] + padded[before + clear] - padded[before]) / (high * clear)
             spoilt = np.where(ok, spoilt, 0.0)
             count = ok.sum(axis=1)
             ends = np.where(ok, soft[0][low] + soft[1][far], 0.0).sum(axis=1) / np.maximum(count, 1)

@@ -141,8 +141,9 @@ def _brightest(tones, light, terms, left, need, rigid):
     if near.sum() < max(need * 0.5, 10):
         return None
     log3 = np.median(tones[near], axis=0)
-    hue = tones - light[:, None]
-    alike = left & (np.abs(hue - (log3 - log3.mean())).max(axis=1) < 0.035)
+    alike = left.copy()
+    for channel, usual in zip(tones.T, log3 - log3.mean()):
+        alike &= np.abs(channel - light - usual) < 0.035
     reach = (0.03, 0.025, 0.02) if rigid else (0.09, 0.06, 0.04, 0.03, 0.025)
     ridge = np.array([0, 40, 40, 8, 20, 20]) if not rigid else np.array([0] + [1e9] * 5)
     usual = np.array([0, 0, 0, FALL_OFF, 0, 0]) if not rigid else np.zeros(6)
@@ -225,9 +226,12 @@ def parts(log: np.ndarray, base: Level) -> Parts:
     """Every pixel judged against the base."""
     surface = base.over(log.shape[1:])
     tolerance = float(np.clip(4.5 * base.spread, 0.018, 0.045))
-    red, green, blue = (surface + (np.float32(base.log[c]) - log[c]) for c in range(3))
-    density = (red + green + blue) * np.float32(1 / 3)
-    least, most = np.minimum(np.minimum(red, green), blue), np.maximum(np.maximum(red, green), blue)
+    density, least, most = (np.empty_like(surface) for _ in range(3))
+    for part in blocks(len(surface)):
+        red, green, blue = (surface[part] + np.float32(base.log[c]) - log[c, part] for c in range(3))
+        np.minimum(np.minimum(red, green), blue, out=least[part])
+        np.maximum(np.maximum(red, green), blue, out=most[part])
+        np.multiply(red + green + blue, np.float32(1 / 3), out=density[part])
     kinds = np.full(density.shape, PICTURE, np.uint8)
     rim = _rim(least)
     holder = rim[rim > OPAQUE]
@@ -248,6 +252,12 @@ def parts(log: np.ndarray, base: Level) -> Parts:
     np.putmask(kinds, clear, BASE)
     np.putmask(kinds, (density < -tolerance) & (most < 2 * tolerance), PANEL)
     return Parts(kinds, density, tolerance)
+
+
+def blocks(rows: int, size: int = 64) -> Iterator[slice]:
+    """Slices of rows few enough that several steps on them stay in a processor's cache."""
+    for low in range(0, rows, size):
+        yield slice(low, low + size)
 
 
 def _outer(dark: np.ndarray) -> np.ndarray:

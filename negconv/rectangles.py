@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .levels import BASE, DARK, PANEL, PICTURE, VOID
+from .levels import BASE, DARK, PANEL, PICTURE, VOID, blocks
 
 SOME = 2500       # edge pixels of one kind that are looked at for the turn
 EVERY = 3         # places along an edge that are looked at for the turn
@@ -71,9 +71,12 @@ def edge_maps(kinds: np.ndarray, density: np.ndarray, noise: float,
             for border in (out[:STEP], out[-STEP:]) if axis == 0 else (out[:, :STEP], out[:, -STEP:]):
                 border[...] = 0
             value = _middle(out, axis)
-            np.subtract(_pair(level, axis, sign)[1], _pair(least, axis, sign)[0], out=value)
-            np.clip(value, 0, 1, out=value)
-            value *= _pair(bright, axis, sign)[0]
+            inside, outside, say = (_pair(level, axis, sign)[1], _pair(least, axis, sign)[0],
+                                    _pair(bright, axis, sign)[0])
+            for part in blocks(len(value)):
+                np.subtract(inside[part], outside[part], out=value[part])
+                np.clip(value[part], 0, 1, out=value[part])
+                value[part] *= say[part]
             rebate.append(out)
             if not shut:
                 holder.append(none)
@@ -108,6 +111,8 @@ def meeting(outside: np.ndarray, inside: np.ndarray, axis: int, sign: int) -> np
 def _gate(kinds: np.ndarray) -> list[np.ndarray]:
     """Profiles across of where rebate or panel meets the holder: top, bottom (H,), left, right (W,)."""
     dark, clear = kinds == DARK, (kinds == BASE) | (kinds == PANEL)
+    if not dark.any():
+        return [np.zeros(kinds.shape[axis]) for axis in (0, 0, 1, 1)]
     out = []
     for axis in (0, 1):
         for sign in (1, -1):
@@ -227,19 +232,18 @@ class _Lines:
         return value, np.where(what == 2, 0.0, edge), excess
 
 
-def _lines(rebate: np.ndarray, holder: np.ndarray, picture: np.ndarray, known: np.ndarray, dark: np.ndarray,
-           gate: np.ndarray, sign: int, most: int) -> _Lines:
-    """Candidates across axis 0, for a side entered along `sign`."""
+def _lines(rebate: np.ndarray, holder: np.ndarray, picture: np.ndarray, known: np.ndarray, gate: np.ndarray,
+            sign: int, most: int) -> _Lines:
+    """Candidates across axis 0, for a side entered along `sign`; `known`: the rows that lie in view."""
     profile = rebate.sum(axis=1)
     profile = profile + 0.5 * (np.roll(profile, 1) + np.roll(profile, -1))
     at = [(p, 0) for p in peaks(profile, most, max(6.0, 0.05 * profile.max()))]
-    profile = np.count_nonzero(holder, axis=1).astype(float)
-    profile = profile + 0.5 * (np.roll(profile, 1) + np.roll(profile, -1))
-    at += [(p, 1) for p in peaks(profile, 4, max(12.0, 0.1 * profile.max()))]
+    if holder.any():
+        profile = np.count_nonzero(holder, axis=1).astype(float)
+        profile = profile + 0.5 * (np.roll(profile, 1) + np.roll(profile, -1))
+        at += [(p, 1) for p in peaks(profile, 4, max(12.0, 0.1 * profile.max()))]
     at += [(p, 1) for p in peaks(gate, 2, 12.0) if all(abs(p - q) > 3 or what != 1 for q, what in at)]
-    seen = np.count_nonzero(known, axis=1)
-    seen = np.flatnonzero(seen > 0.5 * seen.max())
-    at.append((int(seen[0] if sign > 0 else seen[-1]), 2))
+    at.append((int(known[0] if sign > 0 else known[-1]), 2))
     length = rebate.shape[1]
     edge, beyond = np.zeros((len(at), length + 1)), np.zeros((len(at), length + 1))
     n = rebate.shape[0]
@@ -285,11 +289,11 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     """
     rebate, holder = maps or edge_maps(kinds, density, noise)
     picture = kinds == PICTURE
-    known = kinds != VOID
+    counts = (np.count_nonzero(kinds, axis=axis) for axis in (1, 0))                    # VOID is 0
+    known = [np.flatnonzero(seen > 0.5 * seen.max()) for seen in counts]
     gate = _gate(kinds)
-    dark = kinds == DARK
-    rows = [_lines(rebate[i], holder[i], picture, known, dark, gate[i], s, 10) for i, s in ((0, 1), (1, -1))]
-    columns = [_lines(rebate[i].T, holder[i].T, picture.T, known.T, dark.T, gate[i], s, 14)
+    rows = [_lines(rebate[i], holder[i], picture, known[0], gate[i], s, 10) for i, s in ((0, 1), (1, -1))]
+    columns = [_lines(rebate[i].T, holder[i].T, picture.T, known[1], gate[i], s, 14)
                for i, s in ((2, 1), (3, -1))]
     # Of every second pixel: areas need no more.
     area = WEIGHTS[kinds[::2, ::2]]
@@ -408,20 +412,16 @@ def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced
         for start in ([b for _, b in taken] if sign > 0 else [a for a, _ in taken]):
             at = start
             while True:
-                best = None
-                reach = range(1, int(WIDEST * wide)) if usual is None else \
-                    range(max(int(usual - 0.04 * wide), 1), int(usual + 0.04 * wide) + 2)
-                for gap in reach:
-                    low = int(at + gap) if sign > 0 else int(at - gap - wide)
-                    high = low + wide
-                    if low < 0 or high >= kinds.shape[1]:
-                        continue
-                    value = enter[low] + leave[high] - (0.0 if usual is None else 2 * abs(gap - usual) / wide)
-                    if best is None or value > best[0]:
-                        best = (value, low, high)
-                if best is None:
+                gap = np.arange(1, int(WIDEST * wide)) if usual is None else \
+                    np.arange(max(int(usual - 0.04 * wide), 1), int(usual + 0.04 * wide) + 2)
+                lows = (at + gap if sign > 0 else at - gap - wide).astype(int)
+                some = (lows >= 0) & (lows + wide < kinds.shape[1])
+                if not some.any():
                     break
-                _, low, high = best
+                lows, gap = lows[some], gap[some]
+                value = enter[lows] + leave[lows + wide] - (0.0 if usual is None else 2 * np.abs(gap - usual) / wide)
+                low = int(lows[value.argmax()])
+                high = low + wide
                 lit, bare, dark, void = ((s[high - 2] - s[low + 3]) / max(wide - 5, 1) for s in share)
                 free = all(high <= a + 2 or low >= b - 2 for a, b in taken)
                 across = slice(low + 2, high - 1)

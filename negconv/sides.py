@@ -170,6 +170,8 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
             if many < 3 or max(abs(v - b) for v, b in zip((offset, slope, bend), before)) < SETTLED:
                 break
         window = 3.0 if turn >= 2 else max(reach * 0.4, 3.0)
+        if turn == 3 and np.abs(offset + slope * s + bend * (s * s - 1) - guess).max() < 5 * SETTLED:
+            break
     rest = np.abs(at - (offset + slope * s + bend * (s * s - 1)))
     close = (rest < max(1.0, 2.5 * scatter)) & (weight > 0.05)
     support = float(close.mean())
