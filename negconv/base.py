@@ -126,10 +126,10 @@ def base_in(proxy: np.ndarray, frames=None, *, flattened: bool | None = None, le
         rgb = np.percentile(bright, 99, axis=0)
         return FilmBase(tuple(map(float, np.maximum(rgb, 1e-6))), source="picture",
                         warnings=("no even tone was found that could be the base",))
-    k = -(-max(proxy.shape[:2]) // PLAN)
     if seen.parts is not None and seen.proxy is proxy:
-        plan, judged = seen.plan, seen.parts
+        k, plan, judged = seen.reduced, seen.plan, seen.parts
     else:
+        k = -(-max(proxy.shape[:2]) // PLAN)
         plan = block_mean(proxy, k) if k > 1 else proxy
         judged = parts(log_light(plan), seen.base)
     proxy, frames = plan, [f.reduced(k) for f in frames]

@@ -28,6 +28,12 @@ NESTED = 0.5
 SURROUNDED = 1.2
 #: With this merit no other base is looked for, unless its tone surrounds the pictures.
 PLAIN = 0.75
+#: A base whose spread is so many times that of a larger and darker tone is a gradient.
+UNEVEN = 3.0
+#: With less confidence than this another base and a finer plan are tried: a base so many times as common.
+AGAIN, MANY = 0.3, 3.0
+#: No more tones than this are tried for the base.
+ATTEMPTS = 4
 #: Two tones closer than this in log light may be one.
 SKIRT = 0.06
 #: A base is not denser than this, beside the panel, in the channel that sees it clearest.
@@ -217,6 +223,7 @@ class Look:
     proxy: np.ndarray | None = None         # that was looked at, its plan, and what the plan's pixels are
     plan: np.ndarray | None = None
     parts: Parts | None = None
+    reduced: int = 1            # how many pixels of the proxy one of the plan stands for
     faint: bool = False         # found by sides that hardly show; the evidence is of another kind then
 
 
@@ -225,61 +232,105 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
     aspect = None if film_format is None else format_named(film_format).aspect
     h, w = proxy.shape[:2]
     k = -(-max(h, w) // PLAN)
-    plan = block_mean(proxy, k) if k > 1 else proxy
-    if min(plan.shape[:2]) < 24:
+    if min(h, w) // k < 24:
         return Look((_whole(w, h, film_format, "the capture is too small to look for a frame"),), None)
+    answer = _answer(proxy, k, aspect, film_format, flattened)
+    if k == 2 and answer is not None and _mean(answer.frames) < AGAIN:
+        finer = _answer(proxy, 1, aspect, film_format, flattened)
+        if finer is not None and _mean(finer.frames) > max(_mean(answer.frames), AGAIN):
+            answer = finer
+    if answer is None:
+        return Look((_whole(w, h, film_format, NOTHING),), None)
+    frames: list[Frame] = [
+        Frame(f.corners, f.angle, f.confidence, f.basis, f.format,
+              (LOOK.format(f.confidence),) if f.confidence < SURE else ()) for f in answer.frames]
+    evidence = tuple(f.evidence for f in answer.frames)
+    if not frames or max(f.confidence for f in frames) < TRUSTED:
+        frames = [_gate(proxy, answer.reduced, answer.attempt, film_format, NOTHING if not frames else
+                        "the edges of the picture are too faint to be sure of (confidence "
+                        f"{frames[0].confidence:.2f}), so the whole gate is used")]
+        evidence = ()
+    return Look(tuple(frames), answer.attempt.base, evidence, proxy, answer.plan, answer.attempt.parts,
+                answer.reduced, answer.faint and bool(evidence))
+
+
+@dataclass(frozen=True, eq=False)
+class _Answer:
+    """The frames found with one tone for the base, in a plan `reduced` from the proxy."""
+
+    attempt: _Attempt
+    frames: list[_Sided]
+    faint: bool
+    plan: np.ndarray
+    reduced: int
+
+
+def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | None,
+            flattened: bool | None) -> _Answer | None:
+    """The likeliest frames of a capture; None where no even tone may be the base."""
+    plan = block_mean(proxy, k) if k > 1 else proxy
     log = log_light(plan)
-    tones = even_tones(log, rigid=bool(flattened))
-    best = None
-    for base in _bases(tones, flattened):
+    tones = list(even_tones(log, rigid=bool(flattened)))
+    tones = [tone for tone in tones if not _skirt(tone, tones)]
+    best, tried = None, []
+    for base in _promising(list(_bases(tones, flattened))):
         ringed = best is not None and panel_like(best.base, flattened) and _ringed(best, base)
         if best is None or ringed or best.merit < PLAIN:
             attempt = _attempt(log, base, aspect)
+            tried.append(attempt)
             if best is None or attempt.merit > best.merit + (-_yield(attempt, best) if ringed else NESTED / 3):
                 best = attempt
         if best.merit >= PLAIN and not (panel_like(best.base, flattened) and _may_be_ringed(best)):
             break
     if best is None:
-        return Look((_whole(w, h, film_format, NOTHING),), None)
-    frames: list[Frame]
-    evidence: tuple[tuple[float, ...], ...] = ()
+        return None
+    frames, attempt, faint = _framed(proxy, k, best, aspect, film_format)
+    if _mean(frames) < AGAIN:
+        # Night hides the sides of a picture, and what surrounds the film is plain: but most of the film is base.
+        large = max(tried, key=lambda one: one.base.share)
+        if large is not best and large.base.share > MANY * best.base.share:
+            others = _framed(proxy, k, large, aspect, film_format)
+            if _mean(others[0]) > _mean(frames):
+                frames, attempt, faint = others
+    return _Answer(attempt, frames, faint, plan, k)
+
+
+def _promising(bases: list[Level]) -> list[Level]:
+    """Of the tones that may be the base no more than can be tried, brightest first: the brightest and the largest."""
+    if len(bases) <= ATTEMPTS:
+        return bases
+    least = sorted(base.share for base in bases[1:])[1 - ATTEMPTS]
+    return [base for i, base in enumerate(bases) if i == 0 or base.share >= least]
+
+
+def _framed(proxy: np.ndarray, k: int, best: _Attempt, aspect: float | None,
+            film_format: str | None) -> tuple[list[_Sided], _Attempt, bool]:
+    """The frames of an attempt, by sides that show or by those that hardly do, and whether by these."""
     sided: list[_Sided] = []
     grown = False
     if best.found and not _baseless(best):
         sided = _refined(proxy, k, best, best.found, film_format)
         if len(sided) == 1 and min(sided[0].firm) < LOOSE and set(sided[0].rests) == {"rebate"}:
-            shaped = _shaped(sided[0], aspect, (h, w))
+            shaped = _shaped(sided[0], aspect, proxy.shape[:2])
             grown = shaped is not sided[0]
             # A side that hardly shows is a guess; one where the format has it, a good one.
             most = FITTED if grown and aspect is not None else GUESSED
             sided = [replace(shaped, confidence=min(shaped.confidence, most))]
-    faint = False
-    if not sided or min(f.confidence for f in sided) < PLAINLY or best.astray > ASTRAY:
-        other = _faintly(proxy, k, best, aspect, film_format)
-        if other is not None:
-            before, after = _mean(sided), _mean(other[1])
-            if best.astray > 2 * ASTRAY and len(other[1]) > len(sided):
-                before /= 2             # what leaves much that is exposed unexplained is hardly the whole answer
-            if _same(sided, other[1]):
-                firm = grown or len(sided) > 1 or min(sided[0].firm) > LOOSE
-                sided = [replace(one if firm else two, confidence=max(one.confidence, two.confidence))
-                         for one, two in zip(sided, other[1])]
-            elif after > max(RATHER * before, TRUSTED) or after > before:
-                best, sided, faint = *other, True
-                sided = [replace(f, confidence=f.confidence * (1 - before / 2)) for f in sided]
-            else:
-                sided = [replace(f, confidence=f.confidence * (1 - max(after - TRUSTED, 0) / 2)) for f in sided]
-    frames = sided
-    if sided:
-        frames = [Frame(f.corners, f.angle, f.confidence, f.basis, f.format,
-                        (LOOK.format(f.confidence),) if f.confidence < SURE else ()) for f in frames]
-        evidence = tuple(f.evidence for f in sided)
-    if not frames or max(f.confidence for f in frames) < TRUSTED:
-        frames = [_gate(proxy, k, best, film_format, NOTHING if not frames else
-                        "the edges of the picture are too faint to be sure of (confidence "
-                        f"{frames[0].confidence:.2f}), so the whole gate is used")]
-        evidence = ()
-    return Look(tuple(frames), best.base, evidence, proxy, plan, best.parts, faint and bool(evidence))
+    if sided and min(f.confidence for f in sided) >= PLAINLY and best.astray <= ASTRAY:
+        return sided, best, False
+    other = _faintly(proxy, k, best, aspect, film_format)
+    if other is None:
+        return sided, best, False
+    before, after = _mean(sided), _mean(other[1])
+    if best.astray > 2 * ASTRAY and len(other[1]) > len(sided):
+        before /= 2                     # what leaves much that is exposed unexplained is hardly the whole answer
+    if _same(sided, other[1]):
+        firm = grown or len(sided) > 1 or min(sided[0].firm) > LOOSE
+        return [replace(one if firm else two, confidence=max(one.confidence, two.confidence))
+                for one, two in zip(sided, other[1])], best, False
+    if after > max(RATHER * before, TRUSTED) or after > before:
+        return [replace(f, confidence=f.confidence * (1 - before / 2)) for f in other[1]], other[0], True
+    return [replace(f, confidence=f.confidence * (1 - max(after - TRUSTED, 0) / 2)) for f in sided], best, False
 
 
 LOOK = "an edge of the picture hardly shows (confidence {:.2f}), so look whether the frame is right"
@@ -359,6 +410,12 @@ def _bases(tones: Iterable[Level], flattened: bool | None) -> Iterator[Level]:
                 yield tone
     if panel is not None and not some:
         yield panel
+
+
+def _skirt(base: Level, tones: Iterable[Level]) -> bool:
+    """Whether a tone is a gradient, as beside leaking light: the base of film is as even as any larger, darker tone."""
+    return any(base.spread > UNEVEN * other.spread and other.share > base.share and sum(other.log) < sum(base.log)
+               for other in tones)
 
 
 def _attempt(log: np.ndarray, base: Level, aspect: float | None) -> _Attempt:
@@ -477,10 +534,13 @@ def _yield(this: _Attempt, other: _Attempt) -> float:
     lie well inside and nothing in them is brighter: so it is of rebate, hardly ever of an even tone in a picture."""
     if this.lined < 0.5 or not this.found:
         return -NESTED
-    inset = min(min(f.top for f in this.found) - min(f.top for f in other.found),
-                min(f.left for f in this.found) - min(f.left for f in other.found),
-                max(f.bottom for f in other.found) - max(f.bottom for f in this.found),
-                max(f.right for f in other.found) - max(f.right for f in this.found))
+    # Where both end at the holder there is nothing between them.
+    inset = min((step for step, on in zip(
+        (min(f.top for f in this.found) - min(f.top for f in other.found),
+         max(f.right for f in other.found) - max(f.right for f in this.found),
+         max(f.bottom for f in other.found) - max(f.bottom for f in this.found),
+         min(f.left for f in this.found) - min(f.left for f in other.found)),
+        zip(*(f.rests for f in other.found))) if set(on) != {"holder"}), default=0.0)
     return SURROUNDED if inset >= 4 and this.brighter < BRIGHTER / 2 and this.astray < 0.75 else NESTED
 
 
@@ -666,9 +726,11 @@ def _evidence(traced: Traced, sides, found: Found, attempt: _Attempt, corners, c
     rests = traced.rests
     alone = len(attempt.found) == 1 and "view" not in rests
     worth = {"rebate": 1.0, "holder": 0.8}
-    supports = sorted(worth[on] * side.support if on in worth else 0.5 for side, on in zip(sides, rests))
-    firm = sorted(worth[on] * _firm(side) if on in worth else 0.5 for side, on in zip(sides, rests))
-    coarse = sorted(s if on != "view" else 0.5 for s, on in zip(found.support, found.rests))
+    # What the view cuts off cannot be seen: the other sides speak for the picture.
+    shown = [(side, worth[on], s) for side, on, s in zip(sides, rests, found.support) if on in worth]
+    supports = sorted(w * side.support for side, w, _ in shown) + [0.5] * (4 - len(shown))
+    firm = sorted(w * _firm(side) for side, w, _ in shown) + [0.5] * (4 - len(shown))
+    coarse = sorted(s for *_, s in shown) + [0.5] * (4 - len(shown))
     (ax, ay), (bx, by), (cx, cy), (dx, dy) = corners
     wide = (math.hypot(bx - ax, by - ay) + math.hypot(cx - dx, cy - dy)) / 2
     high = (math.hypot(dx - ax, dy - ay) + math.hypot(cx - bx, cy - by)) / 2

@@ -72,7 +72,7 @@ def log_light(proxy: np.ndarray) -> np.ndarray:
     return np.log10(out, out=out)
 
 
-def even_tones(log: np.ndarray, *, most: int = 4, rigid: bool = False) -> Iterator[Level]:
+def even_tones(log: np.ndarray, *, most: int = 7, rigid: bool = False) -> Iterator[Level]:
     """The even tones of a capture, brightest first, each sought when it is asked for.
 
     Parameters
@@ -251,6 +251,15 @@ def parts(log: np.ndarray, base: Level) -> Parts:
     clear = (most < 1.6 * tolerance) & (least > -1.6 * tolerance) & (np.abs(density) < tolerance)
     np.putmask(kinds, clear, BASE)
     np.putmask(kinds, (density < -tolerance) & (most < 2 * tolerance), PANEL)
+    dark = kinds == DARK
+    if dark.any():
+        film = dark & _enclosed((kinds == BASE) | (kinds == PANEL))
+        sure = np.flatnonzero(dark & ~film)
+        if len(sure) > 0.02 * dark.size:
+            # Bars between the windows of a holder are enclosed as well, and as black as the rest of it.
+            black = np.median(log.reshape(3, -1)[:, sure[::max(1, len(sure) // SAMPLED)]], axis=1) + EVEN
+            film &= (log[0] > black[0]) | (log[1] > black[1]) | (log[2] > black[2])
+        np.putmask(kinds, film, PICTURE)
     return Parts(kinds, density, tolerance)
 
 
@@ -272,6 +281,18 @@ def _outer(dark: np.ndarray) -> np.ndarray:
         some = light[np.arange(len(light)), light.argmax(axis=1)]
         mark |= place < np.where(some, light.argmax(axis=1), n).astype(np.int16)[:, None]
         mark |= place >= np.where(some, n - light[:, ::-1].argmax(axis=1), 0).astype(np.int16)[:, None]
+    return out
+
+
+def _enclosed(clear: np.ndarray) -> np.ndarray:
+    """What lies between clear places of its row, or of its column: a holder's opening is convex, so no holder does."""
+    out = np.zeros(clear.shape, bool)
+    for plane, mark in ((clear[:, 1:] & clear[:, :-1], out), ((clear[1:] & clear[:-1]).T, out.T)):
+        n, place = plane.shape[1], np.arange(mark.shape[1], dtype=np.int16)
+        some = plane.any(axis=1)
+        first = np.where(some, plane.argmax(axis=1), n + 1).astype(np.int16)
+        last = np.where(some, n - plane[:, ::-1].argmax(axis=1), -1).astype(np.int16)
+        mark |= (place > first[:, None]) & (place < last[:, None])
     return out
 
 

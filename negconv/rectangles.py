@@ -17,6 +17,7 @@ SOME = 2500       # edge pixels of one kind that are looked at for the turn
 EVERY = 3         # places along an edge that are looked at for the turn
 STEP = 2          # pixels from an edge at which its two sides are looked at
 DEEP = 5          # pixels inside a holder's edge at which there is no penumbra left
+SOFT = 10         # the same where the edge is far out of focus
 MOST_TURN = 6.0   # degrees
 #: What a pixel of each kind adds to the score of a rectangle around it (VOID, PANEL, BASE, PICTURE, DARK), before it
 #: is divided by the picture pixels in the view.
@@ -86,13 +87,14 @@ def edge_maps(kinds: np.ndarray, density: np.ndarray, noise: float,
             value = _middle(lit, axis)
             np.logical_and(_pair(dark, axis, sign)[0], _pair(picture, axis, sign)[1], out=value)
             value &= _ahead(picture, axis, sign)
+            value &= _ahead(picture, axis, sign, SOFT)
             holder.append(lit)
     return rebate, holder
 
 
-def _ahead(plane: np.ndarray, axis: int, sign: int) -> np.ndarray:
-    """What lies DEEP pixels into the picture of every pixel but those close to the border, where it wraps round."""
-    return _middle(np.roll(plane, -sign * DEEP, axis), axis)
+def _ahead(plane: np.ndarray, axis: int, sign: int, deep: int = DEEP) -> np.ndarray:
+    """What lies `deep` pixels into the picture of every pixel but those close to the border, where it wraps round."""
+    return _middle(np.roll(plane, -sign * deep, axis), axis)
 
 
 def _pair(plane: np.ndarray, axis: int, sign: int) -> tuple[np.ndarray, np.ndarray]:
@@ -233,7 +235,7 @@ class _Lines:
 
 
 def _lines(rebate: np.ndarray, holder: np.ndarray, picture: np.ndarray, known: np.ndarray, gate: np.ndarray,
-            sign: int, most: int) -> _Lines:
+           sign: int, most: int) -> _Lines:
     """Candidates across axis 0, for a side entered along `sign`; `known`: the rows that lie in view."""
     profile = rebate.sum(axis=1)
     profile = profile + 0.5 * (np.roll(profile, 1) + np.roll(profile, -1))
