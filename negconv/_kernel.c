@@ -143,20 +143,22 @@ WIDEST static void shift_row(const float *row, idx width, idx channels, idx low,
                  + w4 * p[i + 4 * channels] + w5 * p[i + 5 * channels];
 }
 
-/* resample.Shears.shift_columns, some runs of columns that share their whole pixels: in place, downwards. */
-WIDEST static void shift_runs(float *plane, idx stride, idx height, const int64_t *start, const int64_t *low, idx runs,
-                              const float *weights)
+/* resample.Columns, some runs of columns that share their whole pixels: rows y..y + n - 1 from a ring of lines. */
+WIDEST static void shift_runs(const float *ring, idx lines, idx stride, idx y, idx n, const int64_t *start,
+                              const int64_t *low, idx runs, const float *weights, float *out)
 {
-    for (idx y = 0; y < height; y++)
+    for (idx i = 0; i < n; i++, out += stride)
         for (idx r = 0; r < runs; r++) {
-            const idx n = (idx)(start[r + 1] - start[r]);
-            float *out = plane + y * stride + start[r];
-            const float *p = out + low[r] * stride, *w = weights + start[r];
+            const idx from = (idx)start[r], count = (idx)(start[r + 1] - start[r]);
+            const float *p[TAPS], *w = weights + from;
+            float *to = out + from;
+            for (idx k = 0, at = ((idx)low[r] + y + i) % lines; k < TAPS; k++, at = at + 1 < lines ? at + 1 : 0)
+                p[k] = ring + at * stride + from;
+            const float *p0 = p[0], *p1 = p[1], *p2 = p[2], *p3 = p[3], *p4 = p[4], *p5 = p[5];
             APART
-            for (idx i = 0; i < n; i++)
-                out[i] = w[i] * p[i] + w[stride + i] * p[stride + i] + w[2 * stride + i] * p[2 * stride + i]
-                         + w[3 * stride + i] * p[3 * stride + i] + w[4 * stride + i] * p[4 * stride + i]
-                         + w[5 * stride + i] * p[5 * stride + i];
+            for (idx x = 0; x < count; x++)
+                to[x] = w[x] * p0[x] + w[stride + x] * p1[x] + w[2 * stride + x] * p2[x] + w[3 * stride + x] * p3[x]
+                        + w[4 * stride + x] * p4[x] + w[5 * stride + x] * p5[x];
         }
 }
 
@@ -446,29 +448,30 @@ static PyObject *py_shift_rows(PyObject *self, PyObject *args)
 
 static PyObject *py_shift_columns(PyObject *self, PyObject *args)
 {
-    Py_buffer plane, starts, lows, weights;
-    idx lines, stride, height, runs;
+    Py_buffer ring, starts, lows, weights, out;
+    idx lines, stride, y, n, runs;
     (void)self;
-    if (!PyArg_ParseTuple(args, "w*nnny*y*ny*", &plane, &lines, &stride, &height, &starts, &lows, &runs, &weights)) return NULL;
+    if (!PyArg_ParseTuple(args, "y*nnnny*y*ny*w*", &ring, &lines, &stride, &y, &n, &starts, &lows, &runs, &weights,
+                          &out))
+        return NULL;
     const int64_t *start = starts.buf, *low = lows.buf;
-    int fine = holds(&plane, lines * stride, 4, "plane") && holds(&starts, runs + 1, 8, "starts") && holds(&lows, runs, 8, "lows")
-               && holds(&weights, TAPS * stride, 4, "weights");
+    int fine = inside(lines >= TAPS && stride > 0 && y >= 0 && n >= 0 && runs >= 0, "nothing to shift")
+               && holds(&ring, lines * stride, 4, "ring") && holds(&starts, runs + 1, 8, "starts")
+               && holds(&lows, runs, 8, "lows") && holds(&weights, TAPS * stride, 4, "weights") && holds(&out, n * stride, 4, "out");
     for (idx r = 0; fine && r < runs; r++)
-        fine = inside(start[r] >= 0 && start[r + 1] >= start[r] && start[r + 1] <= stride && low[r] >= 0
-                      && low[r] + height + TAPS - 1 <= lines, "a column leaves the plane");
+        fine = inside(start[r] >= 0 && start[r + 1] >= start[r] && start[r + 1] <= stride && low[r] >= 0,
+                      "a column leaves the ring");
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
         /* As many columns at a time as leave their rows and weights in the second cache. */
         for (idx r = 0, next; r < runs; r = next) {
             for (next = r + 1; next < runs && start[next + 1] - start[r] <= 8 * BLOCK;) next++;
-            shift_runs(plane.buf, stride, height, start + r, low + r, next - r, weights.buf);
+            shift_runs(ring.buf, lines, stride, y, n, start + r, low + r, next - r, weights.buf, out.buf);
         }
         Py_END_ALLOW_THREADS
     }
-    PyBuffer_Release(&plane);
-    PyBuffer_Release(&starts);
-    PyBuffer_Release(&lows);
-    PyBuffer_Release(&weights);
+    Py_buffer *all[] = {&ring, &starts, &lows, &weights, &out};
+    for (size_t i = 0; i < sizeof all / sizeof *all; i++) PyBuffer_Release(all[i]);
     if (!fine) return NULL;
     Py_RETURN_NONE;
 }
@@ -545,7 +548,8 @@ static PyMethodDef methods[] = {
     {"block_mean", py_block_mean, METH_VARARGS, "block_mean(samples, wide, width, channels, k, rows, columns, scale, out)"},
     {"light", py_light, METH_VARARGS, "light(samples, wide, width, y0, x0, n, count, field, fields, low, share, scale, out)"},
     {"shift_rows", py_shift_rows, METH_VARARGS, "shift_rows(rows, n, width, channels, low, weights, out, wide)"},
-    {"shift_columns", py_shift_columns, METH_VARARGS, "shift_columns(plane, lines, stride, height, starts, lows, runs, weights)"},
+    {"shift_columns", py_shift_columns, METH_VARARGS, 
+     "shift_columns(ring, lines, stride, y, n, starts, lows, runs, weights, out)"},
     {"develop", py_develop, METH_VARARGS,
      "develop(light, n, channels, before, held, unmix, weights, tables, entries, after, bias, tiny, zero, last, out, density)"},
     {"encode", py_encode, METH_VARARGS, "encode(linear, n, channels, matrix, luminance, tone, tones, top, codes, entries, bits, out)"},

@@ -13,17 +13,21 @@ import sys
 import threading
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
+from typing import Iterator
 
 import numpy as np
 
 from . import kernel
 from .errors import InputError
+from .rows import Rows, in_parts, rows_of_file, rows_of_mosaic, rows_under
 
 #: Captures above this are refused before anything is allocated (about 3 GB as 16-bit RGB).
 MAX_PIXELS = 500_000_000
 #: A compressed file may not declare more than this many times its own size, once it declares over `FREE` bytes.
 MAX_EXPANSION = 400
 FREE = 64_000_000
+#: Long side of the proxy all automatic decisions are made on.
+PROXY = 1500
 #: Light in a float file beyond this is no light: products of it with other numbers would leave single precision.
 BRIGHTEST = 1e9
 #: Scans of a progressive JPEG; each passes over the whole picture, and encoders write about ten.
@@ -106,7 +110,7 @@ class Capture:
     Attributes
     ----------
     samples : ndarray (H, W, 3), uint16 or float32
-        Code values above black, in camera-native channels, upright.
+        Code values above black, in camera-native channels, upright. Inside a roll they may be `negconv.rows.Rows`.
     white : float
         The code value of saturation: ``data = samples / white``.
     meta : Meta
@@ -136,7 +140,8 @@ class Capture:
         """float32 (H, W, 3), linear; 1.0 is saturation, or the bare panel once flattened."""
         if self.samples.dtype == np.float32 and self.white == 1.0:
             return self.samples
-        return self.samples * np.float32(1.0 / self.white)
+        samples = self.samples.whole() if isinstance(self.samples, Rows) else self.samples
+        return samples * np.float32(1.0 / self.white)
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -149,7 +154,7 @@ class Capture:
             raise ValueError("saturation is lost once a capture is flattened; ask the capture as read")
         return self.samples >= self.white * 0.998
 
-    def proxy(self, long_side: int = 1500) -> Capture:
+    def proxy(self, long_side: int = PROXY) -> Capture:
         """A smaller capture of block means; the picture the automatic decisions are made on.
 
         Proxy pixel x has its centre at ``x * k + (k - 1) / 2`` of this capture, k being the factor in ``reduced``.
@@ -173,8 +178,10 @@ class Capture:
         return preview_png(self.proxy(900).data)
 
 
-def block_mean(samples: np.ndarray, k: int, scale: float = 1.0) -> np.ndarray:
+def block_mean(samples, k: int, scale: float = 1.0) -> np.ndarray:
     """Means over k x k blocks, float32 (H // k, W // k, C), multiplied by `scale`; a short last block is dropped."""
+    if isinstance(samples, Rows):
+        return np.concatenate([block_mean(part, k, scale) for _, part in in_parts(samples, k)])
     h, w, channels = samples.shape[0] // k, samples.shape[1] // k, samples.shape[2]
     out = np.empty((h, w, channels), np.float32)
     scale = np.float32(scale / (k * k))
@@ -220,24 +227,50 @@ def read(source, *, linearity: str = "auto", reduced: bool = False) -> Capture:
     >>> read(np.zeros((2, 3), np.uint8)).shape
     (2, 3)
     """
-    if linearity not in LINEARITIES:
-        raise InputError(None, f"linearity {linearity!r} is not known", f"use one of {', '.join(LINEARITIES)}")
+    _check_linearity(linearity)
     if isinstance(source, Capture):
         return source
     if isinstance(source, np.ndarray):
         return _from_array(source, linearity)
-    path = os.fspath(source)
+    return next(_read_file(os.fspath(source), linearity, reduced=reduced))
+
+
+def read_rows(source, *, linearity: str = "auto", reduced: bool = False) -> Capture:
+    """As `read`; samples that lie in the file as they are wanted stay there, as `negconv.rows.Rows`."""
+    if isinstance(source, (Capture, np.ndarray)):
+        return read(source, linearity=linearity)
+    _check_linearity(linearity)
+    return next(_read_file(os.fspath(source), linearity, reduced=reduced, in_rows=True))
+
+
+def read_twice(path: str, *, linearity: str = "auto") -> Iterator[Capture]:
+    """A capture for a proxy to be made of, then the capture itself, as `read_rows` gives both, from a file opened once."""
+    _check_linearity(linearity)
+    return _read_file(path, linearity, reduced=False, in_rows=True, twice=True)
+
+
+def _check_linearity(linearity: str) -> None:
+    if linearity not in LINEARITIES:
+        raise InputError(None, f"linearity {linearity!r} is not known", f"use one of {', '.join(LINEARITIES)}")
+
+
+def _read_file(path: str, linearity: str, *, reduced: bool, in_rows: bool = False,
+               twice: bool = False) -> Iterator[Capture]:
+    """One capture; with `twice` a reduced one before it, which is the same where nothing is won by reducing."""
     head = _head(path)
     try:
         if head[:8] == b"\x89PNG\r\n\x1a\n":
-            return _read_png(path, head, linearity)
-        if head[:3] == b"\xff\xd8\xff":
-            return _read_jpeg(path, linearity)
-        if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+") and Path(path).suffix.lower() in (".tif", ".tiff"):
-            capture = _read_tiff(path, linearity)
-            if capture is not None:
-                return capture
-        return _read_raw(path, reduced)
+            capture = _read_png(path, head, linearity)
+        elif head[:3] == b"\xff\xd8\xff":
+            capture = _read_jpeg(path, linearity)
+        elif head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+") and Path(path).suffix.lower() in (".tif", ".tiff"):
+            capture = _read_tiff(path, linearity, in_rows)
+        else:
+            capture = None
+        if capture is None:
+            yield from _read_raw(path, (True, False) if twice else (reduced,), in_rows)
+        else:
+            yield from (capture, capture) if twice else (capture,)
     except InputError:
         raise
     except MemoryError as error:
@@ -346,11 +379,18 @@ class _Silence(contextlib.AbstractContextManager):
 _SILENCE = _Silence()
 
 
-def _read_raw(path: str, reduced: bool) -> Capture:
+def _read_raw(path: str, reduced: tuple[bool, ...], in_rows: bool) -> Iterator[Capture]:
     tags = _tiff_tags(path)
     _check_strips(path, tags)
     with _SILENCE:
-        return _decode_raw(path, reduced, tags)
+        raw, white, meta = _opened(path, tags)
+    for left, half in zip(range(len(reduced), 0, -1), reduced):
+        with _SILENCE:
+            capture = _decoded(path, raw, tags, white, meta, half, in_rows)
+        if left == 1:
+            del raw  # and its memory goes, unless rows of its mosaic are still in use
+        yield capture
+        del capture
 
 
 def libraw():
@@ -370,7 +410,8 @@ def libraw():
     return rawpy
 
 
-def _decode_raw(path: str, reduced: bool, tags: dict) -> Capture:
+def _opened(path: str, tags: dict):
+    """A raw file as rawpy has it, its code value of saturation, less black, and what it says of itself."""
     rawpy = libraw()
     try:
         raw = _open_raw(path)
@@ -378,31 +419,35 @@ def _decode_raw(path: str, reduced: bool, tags: dict) -> Capture:
         if isinstance(error, rawpy.LibRawFileUnsupportedError):
             raise InputError(path, "is not a picture negconv can read", "give raw, TIFF, PNG or JPEG") from error
         raise
-    with raw:
-        sizes = raw.sizes
-        _check_size(path, sizes.raw_width, sizes.raw_height, 2 * sizes.raw_width * sizes.raw_height)
-        if raw.num_colors != 3:
-            raise InputError(path, f"has {raw.num_colors} colour channels", "only three-colour sensors are supported")
-        black = raw.black_level_per_channel
-        white = float(raw.white_level - min(black[:3]))
-        if white <= 0:
-            raise InputError(path, f"has a white level of {raw.white_level} and a black level of {min(black)}",
-                             "copy it from the card again")
-        samples = _halved(raw, tags, white) if reduced else None
-        if samples is None:
-            samples = raw.postprocess(
-                demosaic_algorithm=getattr(rawpy.DemosaicAlgorithm, DEMOSAIC), half_size=reduced,
-                gamma=(1, 1), no_auto_bright=True, no_auto_scale=True, use_camera_wb=False, use_auto_wb=False,
-                user_wb=[1.0, 1.0, 1.0, 1.0], output_color=rawpy.ColorSpace.raw, output_bps=16)
-            # Interpolation may overshoot; beyond the ceiling there is no measurement.
-            np.minimum(samples, np.uint16(min(white, 65535)), out=samples)
-        meta = _raw_meta(raw, tags)
-    if samples.ndim != 3 or samples.shape[2] != 3:
-        raise InputError(path, f"decodes to shape {samples.shape}", "only three-colour sensors are supported")
+    sizes = raw.sizes
+    _check_size(path, sizes.raw_width, sizes.raw_height, 2 * sizes.raw_width * sizes.raw_height)
+    if raw.num_colors != 3:
+        raise InputError(path, f"has {raw.num_colors} colour channels", "only three-colour sensors are supported")
+    black = raw.black_level_per_channel
+    white = float(raw.white_level - min(black[:3]))
+    if white <= 0:
+        raise InputError(path, f"has a white level of {raw.white_level} and a black level of {min(black)}",
+                         "copy it from the card again")
+    return raw, white, _raw_meta(raw, tags)
+
+
+def _decoded(path: str, raw, tags: dict, white: float, meta: Meta, reduced: bool, in_rows: bool) -> Capture:
+    rawpy = libraw()
+    samples = _halved(raw, tags, white, in_rows) if reduced else None
+    if samples is None:
+        samples = raw.postprocess(
+            demosaic_algorithm=getattr(rawpy.DemosaicAlgorithm, DEMOSAIC), half_size=reduced,
+            gamma=(1, 1), no_auto_bright=True, no_auto_scale=True, use_camera_wb=False, use_auto_wb=False,
+            user_wb=[1.0, 1.0, 1.0, 1.0], output_color=rawpy.ColorSpace.raw, output_bps=16)
+        if samples.ndim != 3 or samples.shape[2] != 3:
+            raise InputError(path, f"decodes to shape {samples.shape}", "only three-colour sensors are supported")
+        # Interpolation may overshoot; beyond the ceiling there is no measurement.
+        ceiling = int(min(white, 65535))
+        samples = rows_under(samples, ceiling) if in_rows else np.minimum(samples, np.uint16(ceiling), out=samples)
     return Capture(samples, white, meta, path, reduced=2 if reduced else 1)
 
 
-def _halved(raw, tags: dict, white: float) -> np.ndarray | None:
+def _halved(raw, tags: dict, white: float, in_rows: bool) -> np.ndarray | Rows | None:
     """What LibRaw makes at half size, without its copies; None where the mosaic is not the plain one, or nothing is compiled."""
     sizes, pattern, mosaic = raw.sizes, raw.raw_pattern, raw.raw_image
     if (kernel.loops is None or pattern is None or pattern.shape != (2, 2) or sorted(pattern.ravel()) != [0, 1, 2, 3]
@@ -410,14 +455,14 @@ def _halved(raw, tags: dict, white: float) -> np.ndarray | None:
             or sizes.flip not in ORIENTATIONS or tuple(np.ravel(tags.get(50713, (1, 1)))) not in ((1, 1), (2, 2))
             or mosaic.dtype != np.uint16 or not mosaic.flags.c_contiguous):
         return None
-    top, left = sizes.top_margin, sizes.left_margin
     order = (0, 1, 3, 2)  # red, two greens, blue
     places = pattern.ravel().tolist()
     black = raw.black_level_per_channel
-    out = np.empty((sizes.height // 2, sizes.width // 2, 3), np.uint16)
-    kernel.loops.halve(mosaic, mosaic.shape[1], top, left, *out.shape[:2], tuple(places.index(c) for c in order),
-                       tuple(black[c] for c in order), int(min(white, 65535)), out)
-    return _upright(out, ORIENTATIONS[sizes.flip])
+    halved = rows_of_mosaic(mosaic, sizes.top_margin, sizes.left_margin, (sizes.height // 2, sizes.width // 2, 3),
+                            tuple(places.index(c) for c in order), tuple(black[c] for c in order),
+                            int(min(white, 65535)))
+    turn = ORIENTATIONS[sizes.flip]
+    return halved if in_rows and turn == 1 else _upright(halved.whole(), turn)
 
 
 def _open_raw(path: str):
@@ -507,7 +552,7 @@ def _check_strips(path: str, tags: dict) -> None:
 
 # --- TIFF, PNG, JPEG ---------------------------------------------------------------------------------------------
 
-def _read_tiff(path: str, linearity: str) -> Capture | None:
+def _read_tiff(path: str, linearity: str, in_rows: bool = False) -> Capture | None:
     """None when the file is a raw in a TIFF's clothes (colour filter array), which LibRaw reads."""
     with _open_tiff(path) as tiff:
         page = tiff.pages[0]
@@ -531,17 +576,29 @@ def _read_tiff(path: str, linearity: str) -> Capture | None:
         if end > size:
             raise InputError(path, f"is cut short: {size:,} of at least {end:,} bytes", "copy it again")
         tags = {tag.code: tag.value for tag in page.tags}
-        array = page.asarray()
-        if array.ndim == 3 and page.planarconfig == 2:
-            array = np.ascontiguousarray(np.moveaxis(array, 0, 2))
-        if page.photometric == 0:
-            array = np.iinfo(array.dtype).max - array if array.dtype.kind == "u" else 1 - array
+        # Samples that lie in the file as an array lies in memory need not be read now.
+        start, array = page.dataoffsets[0], None
+        plain = (in_rows and kernel.loops is not None and hasattr(os, "preadv") and page.is_final
+                 and page.photometric != 0 and page.dtype == np.uint16 and len(shape) == 3 and shape[2] == 3 and page.planarconfig == 1
+                 and {"<": "little", ">": "big"}[tiff.byteorder] == sys.byteorder and start + nbytes <= size)
+        if not plain:
+            array = page.asarray()
+            if array.ndim == 3 and page.planarconfig == 2:
+                array = np.ascontiguousarray(np.moveaxis(array, 0, 2))
+            if page.photometric == 0:
+                array = np.iinfo(array.dtype).max - array if array.dtype.kind == "u" else 1 - array
     exif = tags.get(34665)
     if isinstance(exif, dict):
         tags = {**tags, 33434: exif.get("ExposureTime"), 33437: exif.get("FNumber"), 34855: exif.get("ISOSpeedRatings"),
                 37386: exif.get("FocalLength"), 36867: exif.get("DateTimeOriginal"), 42036: exif.get("LensModel")}
     meta = _tag_meta(tags, "tiff")
-    return _loaded(path, array, meta, linearity, tags.get(34675))
+    curve, assumed = _decoding(np.dtype(page.dtype), linearity, tags.get(34675))
+    if plain:
+        samples = rows_of_file(path, start, shape)
+        if curve is None and meta.orientation == 1:
+            return Capture(samples, 65535.0, replace(meta, bits=16, assumed=assumed), path)
+        array = samples.whole()
+    return _pack(array, path, meta, curve is None, curve, assumed)
 
 
 def _check_parts(path: str, page, nbytes: int) -> None:

@@ -24,8 +24,6 @@ from .positive import Positive
 from .recipe import Recipe
 from .resample import Cut
 
-#: Long side of the proxy all decisions are made on.
-PROXY = 1500
 #: Pixels of the picture area kept as evidence for the balance.
 EVIDENCE = 20_000
 #: Share of the picture's short side kept out of the evidence at its edges: rebate must not pull the statistics.
@@ -99,7 +97,7 @@ class Plan:
 
 
 def survey(source, *, panel=None, frames: Sequence[Frame] | None = None, base: FilmBase | None = None,
-           recipe: Recipe = Recipe()) -> Survey:
+           recipe: Recipe = Recipe(), proxy: Capture | None = None) -> Survey:
     """What a capture shows: frames, base, and evidence for the balance.
 
     Parameters
@@ -111,9 +109,11 @@ def survey(source, *, panel=None, frames: Sequence[Frame] | None = None, base: F
     base : FilmBase, optional
         Sampled from this capture when not given.
     recipe : Recipe
+    proxy : Capture, optional
+        ``capture.proxy()``, where it was made before.
     """
     capture = source if isinstance(source, Capture) else read(source, linearity=recipe.linearity)
-    small = capture.proxy(PROXY)
+    small = proxy or capture.proxy()
     k = small.reduced
     warnings = list(capture.meta.notes)
     full = None if capture.flattened else small.saturated()
@@ -280,7 +280,7 @@ def levelled(plan: Plan, capture: Capture, *, panel: PanelField | None = None, r
         return plan
     from .finish.geometry import TRUSTED, find_horizon
 
-    proof = apply(capture.proxy(PROXY), plan, panel=panel, recipe=recipe, keep_density=False)
+    proof = apply(capture.proxy(), plan, panel=panel, recipe=recipe, keep_density=False)
     horizon = find_horizon(proof.linear)
     if horizon is None or horizon.confidence < TRUSTED:
         sure = "" if horizon is None else f" (confidence {horizon.confidence:.2f})"
@@ -465,14 +465,14 @@ def film_base(given, capture: Capture, field_: PanelField | None, recipe: Recipe
                 raise InputError("base", f"{values} is no transmittance", "give red, green and blue above 0")
             return FilmBase(values, source="given")
         if len(values) == 4:
-            small = capture.proxy(PROXY)
+            small = capture.proxy()
             small = small if field_ is None else flatten(small, field_)
             pixels = _rectangle(small.data, values, small.reduced, capture)
             return sample_base(np.ascontiguousarray(pixels), rect=(0, 0, pixels.shape[1], pixels.shape[0]))
         raise InputError("base", f"has {len(values)} numbers", "give r,g,b or x,y,w,h")
     leader = given if isinstance(given, Capture) else read(
         recipe.file(given) if given == recipe.base else given, linearity=recipe.linearity, reduced=True)
-    small = leader.proxy(PROXY)
+    small = leader.proxy()
     small = small if field_ is None or leader.flattened else flatten(small, field_)
     return replace(sample_base(replace(small, reduced=1), leader=True), source=f"leader {os.path.basename(leader.path)}")
 

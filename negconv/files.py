@@ -250,7 +250,7 @@ def hash_file(path) -> tuple[str, int]:
         if not stat.S_ISREG(os.stat(path).st_mode):
             raise InputError(path, "is not a file", "leave it out")  # reading one could wait for ever
         with open(path, "rb", buffering=0) as file:
-            digest, size, buffer = hashlib.sha256(), 0, memoryview(bytearray(1 << 20))
+            digest, size, buffer = hashlib.sha256(), 0, memoryview(bytearray(4 << 20))
             while count := file.readinto(buffer):
                 digest.update(buffer[:count])
                 size += count
@@ -258,6 +258,49 @@ def hash_file(path) -> tuple[str, int]:
         raise InputError(path, f"cannot be read ({(error.strerror or str(error)).lower()})",
                          "check the file and its folder") from error
     return digest.hexdigest(), size
+
+
+@dataclass(frozen=True)
+class FileState:
+    """A file as it was when it was hashed."""
+
+    path: str
+    sha256: str
+    size: int
+    changed_ns: int
+
+    def check(self) -> None:
+        """Refuse a file that is not as it was.
+
+        Raises
+        ------
+        InputError
+        """
+        try:
+            now = os.stat(self.path)
+        except OSError:
+            raise InputError(self.path, "has vanished since the roll was surveyed", "put it back and convert again") from None
+        if (now.st_size, now.st_mtime_ns) != (self.size, self.changed_ns):
+            raise InputError(self.path, "was changed while the roll was converted", "convert again")
+
+
+def file_state(path: str) -> FileState:
+    """Hash and state of a file."""
+    return state_of((path, changed_at(path)))
+
+
+def state_of(job: tuple[str, int | None]) -> FileState:
+    """Hash and state of a file by its name and when it was changed, nanoseconds (None: it could not be asked)."""
+    path, changed = job
+    return FileState(path, *hash_file(path), changed_at(path) if changed is None else changed)
+
+
+def changed_at(path: str) -> int | None:
+    """When a file was changed, nanoseconds; None if it could not be asked."""
+    try:
+        return os.stat(path).st_mtime_ns
+    except OSError:
+        return None
 
 
 def make_folder(path) -> Path:

@@ -12,8 +12,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from . import kernel
-from .capture import Capture, block_mean, read
+from .capture import Capture, block_mean, read, read_rows
 from .errors import InputError
+from .rows import in_parts, rows_of
 
 #: Cells along the long side of the field: fine enough for the light of a panel, too coarse for dust.
 CELLS = 144
@@ -128,14 +129,19 @@ def panel_field(panel) -> PanelField:
                              "use frames of one camera and crop")
         grid = np.mean([f.grid / (f.exposure or 1) for f in fields], axis=0) * (fields[0].exposure or 1)
         return replace(fields[0], grid=grid.astype(np.float32), source=" + ".join(f.source for f in fields))
-    capture = panel if isinstance(panel, Capture) else read(panel, reduced=True)
+    capture = panel if isinstance(panel, Capture) else read_rows(panel, reduced=True)
     name = capture.path or "panel frame"
-    clipped = float((capture.samples[::4, ::4] >= capture.white * 0.998).any(axis=2).mean())
-    if clipped > 0.01:
-        raise InputError(name, f"is saturated over {clipped:.0%} of its area", "photograph the panel with a shorter exposure")
     size = tuple(n * capture.reduced for n in capture.shape)
     cell = min(-(-max(capture.shape) // CELLS), *capture.shape)
-    grid = block_mean(capture.samples, cell, 1 / capture.white) if cell > 1 else capture.data
+    full, means = [], []
+    for y, lines in in_parts(capture.samples, cell):
+        over = lines[-y % 4::4, ::4] >= capture.white * 0.998
+        full.append(over[..., 0] | over[..., 1] | over[..., 2])
+        means.append(block_mean(lines, cell, 1 / capture.white))
+    clipped = float(np.concatenate(full).mean())
+    if clipped > 0.01:
+        raise InputError(name, f"is saturated over {clipped:.0%} of its area", "photograph the panel with a shorter exposure")
+    grid = np.concatenate(means)
     if np.median(grid) < TOO_DARK:
         raise InputError(name, f"is nearly black (median {np.median(grid):.2%} of saturation)",
                          "give a frame of the bare, lit panel")
@@ -185,20 +191,21 @@ class Light:
             self.wide = field.wide(capture.shape[1], capture.reduced) * np.float32(1 / (field.match(capture) * capture.white))
 
     def window(self, y0: int, y1: int, x0: int, x1: int, out: np.ndarray) -> np.ndarray:
-        if kernel.loops is not None and self.samples.flags.c_contiguous and self.samples.dtype in (np.uint16, np.float32):
-            return self._compiled(y0, y1, x0, x1, out)
-        part = self.samples[y0:y1, x0:x1]
+        lines = rows_of(self.samples, y0, y1)
+        if kernel.loops is not None and lines.flags.c_contiguous and lines.dtype in (np.uint16, np.float32):
+            return self._compiled(lines, y0, x0, x1, out)
+        part = lines[:, x0:x1]
         if self.field is None:
             return np.multiply(part, self.scale, out=out)
         self.field.rows(self.wide[:, x0:x1], y0, y1, self.reduced, out)
         return np.multiply(part, out, out=out)
 
-    def _compiled(self, y0: int, y1: int, x0: int, x1: int, out: np.ndarray) -> np.ndarray:
-        _, width, channels = self.samples.shape
+    def _compiled(self, lines: np.ndarray, y0: int, x0: int, x1: int, out: np.ndarray) -> np.ndarray:
+        n, width, channels = lines.shape
         low = share = np.empty(0)
         if self.field is not None:
-            low, share = self.field.between_rows(y0, y1, self.reduced)
-        kernel.loops.light(self.samples, self.samples.dtype == np.uint16, width * channels, y0, x0 * channels, y1 - y0,
+            low, share = self.field.between_rows(y0, y0 + n, self.reduced)
+        kernel.loops.light(lines, lines.dtype == np.uint16, width * channels, 0, x0 * channels, n,
                            (x1 - x0) * channels, self.wide, 0 if self.wide is None else len(self.wide), low, share, self.scale, out)
         return out
 

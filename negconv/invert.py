@@ -33,8 +33,8 @@ TINY = 10.0 ** -5.5
 #: Pixels one numpy operation works on: few enough for a strip and its scratch to stay in a core's cache, enough for
 #: two threads to get past the interpreter's lock (see `negconv.parallel`).
 PIXELS = 80_000
-#: Rows read at a time where nothing is turned, and the tiles of a turned picture.
-STRIP, TILE_ROWS, TILE_COLUMNS = 64, 512, 8192
+#: Rows made in one go where nothing is turned and in a turned tile, and the tiles of a turned picture.
+STRIP, PIECE, TILE_ROWS, TILE_COLUMNS = 64, 256, 512, 8192
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,26 +167,34 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
     tile_w = w if source.whole_rows else min(w, TILE_COLUMNS)
     tile_h = STRIP if source.whole_rows else TILE_ROWS
     across = range(0, w, tile_w)
-    tiles = [(y, x) for y in range(0, h, tile_h) for x in across]
+    pieces = [(a, min(a + PIECE, y + tile_h, h), y, x)
+              for y in range(0, h, tile_h) for a in range(y, min(y + tile_h, h), PIECE) for x in across]
+    rows = max(1, PIXELS // tile_w)
     parts: dict[int, np.ndarray] = {}
     spare: list[np.ndarray] = []
+    idle: list[tuple] = []  # memory of threads that work on nothing
+
+    def memory() -> tuple:
+        linear = np.empty((rows * tile_w, channels), np.float32)
+        return (_Strip(stages, rows * tile_w), _Scratch(), np.empty((rows * tile_w, 3), np.float32), linear,
+                linear if encoder is None else np.empty(linear.shape, dtype),
+                None if density is None else np.empty(rows * tile_w, np.float32))
 
     def work(start: int, stop: int) -> None:
         top, part = 0, out
         if part is None:
-            top, bottom = tiles[start][0], min(tiles[stop - 1][0] + tile_h, h)
+            top, bottom = pieces[start][0], pieces[stop - 1][1]
             part = parts[start] = _taken(spare, (bottom - top, w, channels), dtype)
-        rows, scratch = max(1, PIXELS // tile_w), _Scratch()
-        strip = _Strip(stages, rows * tile_w)
-        light = np.empty((rows * tile_w, 3), np.float32)
-        made = np.empty((rows * tile_w, channels), np.float32)
-        coded = made if encoder is None else np.empty(made.shape, dtype)
-        dense = None if density is None else np.empty(rows * tile_w, np.float32)
-        for y0, x0 in tiles[start:stop]:
-            y1, x1 = min(y0 + tile_h, h), min(x0 + tile_w, w)
-            read = source.tile(y0, y1, x0, x1, scratch)
-            for y in range(y0, y1, rows):
-                n = min(rows, y1 - y)
+        try:
+            own = idle.pop()
+        except IndexError:
+            own = memory()
+        strip, scratch, light, made, coded, dense = own
+        for first, last, y0, x0 in pieces[start:stop]:
+            x1 = min(x0 + tile_w, w)
+            read = source.tile(y0, min(y0 + tile_h, h), x0, x1, scratch)
+            for y in range(first, last, rows):
+                n = min(rows, last - y)
                 m = n * (x1 - x0)
                 t = light[:m]
                 read(y - y0, y - y0 + n, t.reshape(n, x1 - x0, 3))
@@ -199,17 +207,18 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
                     part[y - top:y - top + n, x0:x1] = target.reshape(n, x1 - x0, channels)
                 if density is not None:
                     density[y:y + n, x0:x1] = dense[:m].reshape(n, x1 - x0)
+        idle.append(own)
 
     def deliver(start: int, stop: int) -> None:
         part = parts.pop(start)
         done(part if channels == 3 else part[..., 0])
         spare.append(part)
 
-    size = max(1, len(tiles) // (8 * max(1, threads)))
+    size = max(1, len(pieces) // (8 * max(1, threads)))
     if out is None:  # whole rows
-        over(len(tiles), work, size=-(-size // len(across)) * len(across), threads=threads, done=deliver)
+        over(len(pieces), work, size=-(-size // len(across)) * len(across), threads=threads, done=deliver)
         return None, density
-    over(len(tiles), work, size=size, threads=threads)
+    over(len(pieces), work, size=size, threads=threads)
     return (out if channels == 3 else out[..., 0]), density
 
 
@@ -261,7 +270,7 @@ class _Upright:
     """Tiles of a cut that is no more than a small turn of its source.
 
     A turned tile is three shears of a window of the source not much larger than itself, so that a capture of any size needs
-    no second copy, and a tile stays in the cache from the first shear to the code values.
+    no second copy.
     """
 
     def __init__(self, window, where: Cut, shears: Shears | None, size: tuple[int, int]) -> None:
@@ -273,33 +282,58 @@ class _Upright:
         self.whole_rows = self.still and 0 <= x <= size[1] - w and 0 <= y <= size[0] - h
 
     def tile(self, y0: int, y1: int, x0: int, x1: int, scratch: _Scratch):
-        """A function that fills an array with rows of the tile, counted from its top."""
+        """A function that fills an array with rows of the tile, counted from its top, each time with rows further down."""
         if self.whole_rows:
             left, top = (int(round(v)) for v in self.where.to_capture(x0, y0))
             return lambda a, b, out: self.window(top + a, top + b, left, left + x1 - x0, out)
         (a, b, _), (d, e, _) = self.where.matrix
         x, y = self.where.to_capture(x0, y0)
         shears = Shears.of(Cut(((a, b, x), (d, e, y)), (y1 - y0, x1 - x0)), self.size)
-        plane = self._start(shears, scratch)
-        shears.shift_columns(plane, 0, plane.shape[1])
-        return lambda a, b, out: shears.shift_out(plane, a, b, out)
+        return _Turned(self.window, shears, self.size, scratch)
 
-    def _start(self, shears: Shears, scratch: _Scratch) -> np.ndarray:
-        """`Shears.start` of a window of the source."""
-        (top, lines), (first, count) = shears.lines, shears.columns
-        height, width = self.size
-        at = shears.origin[0] + shears.a * (np.arange(top, top + lines) - shears.origin[1]) + first
-        x0 = int(np.clip(np.floor(at.min()) - LOBES, 0, width - 1))
-        x1 = int(np.clip(np.ceil(at.max()) + count + LOBES, x0 + 1, width))
-        plane = scratch.array("plane", (lines, count, 3))
-        rows = max(1, PIXELS // count)
-        buffer = scratch.array("rows", (rows, x1 - x0, 3))
-        for i in range(0, lines, rows):
-            n = min(rows, lines - i)
+
+class _Turned:
+    """Rows of a turned tile, from the top down: of the plane between the shears only the lines some rows need are kept.
+
+    A line is as good as none once the rows it makes are made, so that a tile of any height needs no more memory than its
+    turn spans, and that memory stays in the cache.
+    """
+
+    def __init__(self, window, shears: Shears, size: tuple[int, int], scratch: _Scratch) -> None:
+        self.window, self.shears, self.size, self.scratch = window, shears, size, scratch
+        self.shifts = shears.shifts(3)
+        (self.top, lines), (first, self.count) = shears.lines, shears.columns
+        height, width = size
+        self.at = shears.origin[0] + shears.a * (np.arange(self.top, self.top + lines) - shears.origin[1]) + first
+        self.x0 = int(np.clip(np.floor(self.at.min()) - LOBES, 0, width - 1))
+        self.x1 = int(np.clip(np.ceil(self.at.max()) + self.count + LOBES, self.x0 + 1, width))
+        self.at -= self.x0
+        self.rows = max(1, PIXELS // self.count)
+        first, last = self.shifts.needed(0, self.rows)
+        self.ring = scratch.array("ring", (last - first, self.count, 3))
+        self.filled = 0
+
+    def __call__(self, a: int, b: int, out: np.ndarray) -> None:
+        for y in range(a, b, self.rows):
+            n = min(self.rows, b - y)
+            first, last = self.shifts.needed(y, y + n)
+            self._fill(max(first, self.filled), last)
+            shifted = self.scratch.array("shifted", (n, self.count, 3))
+            self.shifts.rows(self.ring, y, shifted)
+            self.shears.shift_out(shifted, y, out[y - a:y - a + n])
+
+    def _fill(self, start: int, stop: int) -> None:
+        """Lines start..stop of `Shears.start` of a window of the source."""
+        height, length = self.size[0], len(self.ring)
+        buffer = self.scratch.array("rows", (self.rows, self.x1 - self.x0, 3))
+        while start < stop:
+            at = start % length
+            n = min(self.rows, stop - start, length - at)
             # Rows beyond the capture repeat its edge; they only reach pixels outside the picture.
-            y0, y1 = (min(max(top + i + k, 0), height - 1) for k in (0, n - 1))
-            line = self.window(y0, y1 + 1, x0, x1, buffer[:y1 + 1 - y0])
+            y0, y1 = (min(max(self.top + start + k, 0), height - 1) for k in (0, n - 1))
+            line = self.window(y0, y1 + 1, self.x0, self.x1, buffer[:y1 + 1 - y0])
             if len(line) < n:
-                line = line[np.clip(np.arange(top + i, top + i + n), y0, y1) - y0]
-            shift_rows(line, at[i:i + n] - x0, plane[i:i + n])
-        return plane
+                line = line[np.clip(np.arange(self.top + start, self.top + start + n), y0, y1) - y0]
+            shift_rows(line, self.at[start:start + n], self.ring[at:at + n])
+            start += n
+        self.filled = start

@@ -13,8 +13,10 @@ import platform
 import struct
 import zlib
 from concurrent.futures import ThreadPoolExecutor
+from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Mapping
 
 import numpy as np
 
@@ -140,8 +142,6 @@ class GrowingTiff(Writing):
     def write_rows(self, rows: np.ndarray) -> None:
         """Append rows of code values."""
         self.write(_little_endian(rows))
-
-
 
 
 def _png(pixels: np.ndarray, space: str, metadata: Metadata, profile: bytes, threads: int) -> list:
@@ -305,7 +305,7 @@ def positive_record(positive: Positive, folder: str = "", *, inputs: dict | None
                                                          "primaries", "pixel_um", "mono")}
     return {"negconv": __version__, "format": SIDECAR_FORMAT, "output": None,
             "inputs": inputs,
-            "settings": positive.recipe, "solved": solved, "capture": positive.meta, "versions": versions(),
+            "settings": positive.recipe, "solved": solved, "capture": positive.meta, "versions": dict(versions()),
             "warnings": positive.warnings, **positive.record}
 
 
@@ -360,7 +360,8 @@ def look_up(path, mark: str) -> str:
         return "ours"
 
 
-def versions() -> dict[str, str]:
+@lru_cache(maxsize=1)
+def versions() -> Mapping[str, str]:
     """Versions of what turns a capture into pixels and bytes."""
     from importlib.metadata import PackageNotFoundError, version
 
@@ -373,7 +374,7 @@ def versions() -> dict[str, str]:
             found[name] = version(name)
         except PackageNotFoundError:
             found[name] = "unknown"
-    return {**found, "LibRaw": ".".join(map(str, rawpy.libraw_version)), "zlib": zlib.ZLIB_RUNTIME_VERSION}
+    return MappingProxyType({**found, "LibRaw": ".".join(map(str, rawpy.libraw_version)), "zlib": zlib.ZLIB_RUNTIME_VERSION})
 
 
 def fingerprint(inputs: dict, settings: dict, version: str = __version__) -> str:

@@ -214,48 +214,73 @@ class Shears:
         at = self.origin[0] + self.a * (np.arange(line, line + len(rows)) - self.origin[1]) + self.columns[0]
         shift_rows(rows, at, out)
 
-    def shift_columns(self, plane: np.ndarray, c0: int, c1: int) -> None:
-        """Columns c0..c1 of the plane shifted in place; rows beyond the output's height are left undefined."""
-        first, (top, _), height = self.columns[0], self.lines, self.shape[0]
-        at = self.origin[1] - top + self.b * (first + np.arange(c0, c1))
+    def shifts(self, channels: int) -> ColumnShifts:
+        """How the columns of the plane are shifted."""
+        (first, count), (top, _) = self.columns, self.lines
+        at = self.origin[1] - top + self.b * (first + np.arange(count))
         whole = np.floor(at).astype(np.int64)
-        weights = sinc_weights(at - whole)
-        channels = plane.shape[2]
-        if kernel.loops is not None and c0 == 0 and c1 == plane.shape[1] and plane.flags.c_contiguous:
-            runs = np.concatenate([[0], np.flatnonzero(np.diff(whole)) + 1, [c1]])
-            kernel.loops.shift_columns(plane, len(plane), c1 * channels, height, runs * channels, whole[runs[:-1]] + 1 - LOBES,
-                                       len(runs) - 1, np.repeat(weights, channels, axis=0).T.copy())
-            return
-        start = 0
-        while start < c1 - c0:
-            stop = start + int(np.argmax(np.append(whole[start:] != whole[start], True)))
-            wide = stop - start
-            # A contiguous copy, and weights repeated over its rows, let every operation run as one long line.
-            block = plane[:, c0 + start:c0 + stop].reshape(len(plane), -1)
-            part = max(1, 98304 // block.shape[1])
-            taps = np.repeat(weights[start:stop], channels, axis=0).T[:, None].repeat(part, axis=1)
-            total, scaled = np.empty_like(taps[0]), np.empty_like(taps[0])
-            low = whole[start] + 1 - LOBES
-            for y in range(0, height, part):
-                n = min(part, height - y)
-                np.multiply(block[low + y:low + y + n], taps[0, :n], out=total[:n])
-                for k in range(1, TAPS):
-                    np.multiply(block[low + y + k:low + y + k + n], taps[k, :n], out=scaled[:n])
-                    total[:n] += scaled[:n]
-                plane[y:y + n, c0 + start:c0 + stop] = total[:n].reshape(n, wide, channels)
-            start = stop
+        runs = np.concatenate([[0], np.flatnonzero(np.diff(whole)) + 1, [count]])
+        weights = np.repeat(sinc_weights(at - whole), channels, axis=0).T.copy()
+        return ColumnShifts(runs * channels, whole[runs[:-1]] + 1 - LOBES, weights)
 
-    def shift_out(self, plane: np.ndarray, y0: int, y1: int, out: np.ndarray) -> None:
-        """Rows y0..y1 of the output from the plane whose columns were shifted."""
-        shift_rows(plane[y0:y1], self.a * np.arange(y0, y1) - self.columns[0], out)
+    def shift_out(self, rows: np.ndarray, y: int, out: np.ndarray) -> None:
+        """Rows ``y, y + 1, ...`` of the output from those of the plane whose columns were shifted."""
+        shift_rows(rows, self.a * np.arange(y, y + len(rows)) - self.columns[0], out)
 
     def finish(self, plane: np.ndarray) -> np.ndarray:
         """The output from the plane that `start` made."""
-        self.shift_columns(plane, 0, plane.shape[1])
+        shifts = self.shifts(plane.shape[2])
         out = np.empty(self.shape + (plane.shape[2],), np.float32)
+        rows = np.empty((16, *plane.shape[1:]), np.float32)
         for y in range(0, self.shape[0], 16):
-            self.shift_out(plane, y, min(y + 16, self.shape[0]), out[y:y + 16])
+            n = min(16, self.shape[0] - y)
+            shifts.rows(plane, y, rows[:n])
+            self.shift_out(rows[:n], y, out[y:y + n])
         return out
+
+
+@dataclass(frozen=True, eq=False)
+class ColumnShifts:
+    """Columns of a plane shifted, each by its own amount.
+
+    Attributes
+    ----------
+    starts : ndarray int64 (R + 1,)
+        Where runs of columns that share their whole pixels begin and end, in values of a line.
+    low : ndarray int64 (R,)
+        The first of the six lines that make row 0 of each run.
+    weights : ndarray float32 (6, values of a line)
+    """
+
+    starts: np.ndarray
+    low: np.ndarray
+    weights: np.ndarray
+
+    def needed(self, y0: int, y1: int) -> tuple[int, int]:
+        """The lines that make rows y0..y1: the first, and the one after the last."""
+        return y0 + int(self.low.min()), y1 - 1 + int(self.low.max()) + TAPS
+
+    def rows(self, ring: np.ndarray, y: int, out: np.ndarray) -> None:
+        """Rows ``y, y + 1, ...`` with their columns shifted.
+
+        Parameters
+        ----------
+        ring : ndarray float32 (L, columns, C)
+            Line i of the plane is ``ring[i % L]``; those needed must be there.
+        out : ndarray float32 (n, columns, C)
+        """
+        n, lines = len(out), len(ring)
+        if kernel.loops is not None:
+            kernel.loops.shift_columns(ring, lines, self.weights.shape[1], y, n, self.starts, self.low, len(self.low),
+                                       self.weights, out)
+            return
+        flat, to = ring.reshape(lines, -1), out.reshape(n, -1)
+        for start, stop, low in zip(self.starts[:-1], self.starts[1:], self.low):
+            block = flat[(low + y + np.arange(n + TAPS - 1)) % lines, start:stop]
+            total = block[:n] * self.weights[0, start:stop]
+            for k in range(1, TAPS):
+                total += block[k:k + n] * self.weights[k, start:stop]
+            to[:, start:stop] = total
 
 
 def shift_rows(rows: np.ndarray, at: np.ndarray, out: np.ndarray) -> None:

@@ -21,10 +21,12 @@ import numpy as np
 from . import __version__, files, output
 from .balance import Balance, thin
 from .base import FilmBase
-from .capture import RAW_SUFFIXES, libraw, read
+from .begin import Begun, stages
+from .capture import libraw, read, read_rows
 from .conversion import (Plan, Survey, apply, apply_encoded, choose_film, decide, film_base, finish, fitted, levelled, or_whole, solve,
                          survey as survey_capture)
 from .errors import InputError, one_line
+from .files import FileState, changed_at, file_state, state_of
 from .film import Film
 from .finish.moves import Moves
 from .flat import PanelField, panel_field
@@ -250,7 +252,8 @@ class Roll:
             workers.close()
 
     def convert(self, out, *, executor=None, jobs: int | None = None, overwrite: bool = False,
-                progress: Callable[[str, int, int], None] | None = None) -> Iterator[Result]:
+                progress: Callable[[str, int, int], None] | None = None,
+                begun: Begun | None = None) -> Iterator[Result]:
         """Convert the roll, frame by frame as they are done.
 
         Parameters
@@ -265,6 +268,8 @@ class Roll:
             Also replace pictures that negconv did not make, or that were changed since.
         progress : callable, optional
             Called with ``"survey"`` or ``"convert"``, how many captures or frames are done, and how many there are.
+        begun : Begun, optional
+            What was begun of it before this module was imported.
 
         Yields
         ------
@@ -287,9 +292,11 @@ class Roll:
             # Where nothing can be there already, files are hashed while they are looked at.
             fresh = not isinstance(workers, Given) and not any(n.endswith(".json") for n in os.listdir(folder))
             if fresh and isinstance(workers, Here):
-                ahead = Ahead(_read_full, self._sources(captures))
+                ahead = begun.ahead if begun is not None else Ahead(stages, self._sources(captures))
             workers.begin(_warm)
-            hashing = beside.submit(self._states, captures, workers, 1 if fresh else count_cores())
+            if begun is not None:
+                _warm()
+            hashing = beside.submit(self._states, captures, workers, 1 if fresh else count_cores(), begun)
             if not fresh:
                 states = hashing.result()
                 there = _all_there(folder, self._key(captures, states, notes), captures, workers)
@@ -297,7 +304,7 @@ class Roll:
                     yield from there
                     now = False
                     return
-            seen = self._survey(captures, workers, progress, ahead)
+            seen = self._survey(captures, workers, progress, ahead, begun)
             states = hashing.result()
             key = self._key(captures, states, notes)
             for path, message in seen.failed:
@@ -305,7 +312,8 @@ class Roll:
             if isinstance(workers, Own) and jobs is None:
                 workers.count = max(1, min(workers.count, _by_memory(seen)))
             threads = count_cores() if isinstance(workers, Here) else 1
-            tasks = self._tasks(seen, folder, notes, key, captures, states, overwrite, threads)
+            field_ = _panel_of(seen.panels, begun)
+            tasks = self._tasks(seen, field_, folder, notes, key, captures, states, overwrite, threads)
             tasks = [replace(t, ahead=ahead) for t in tasks]
             for done, (i, outcome) in enumerate(workers.run(convert_frame, tasks), 1):
                 yield outcome if isinstance(outcome, Result) else _failed(tasks[i].frame, outcome)
@@ -315,12 +323,14 @@ class Roll:
         finally:
             workers.close(now)
             beside.shutdown(wait=False, cancel_futures=True)
+            if begun is not None:
+                begun.close()
             if ahead is not None:
                 ahead.close()
             output.recover(folder)
 
     def _sources(self, captures: Sequence[str]) -> list[tuple[str, str]]:
-        """What `_read_full` is called with for each capture that is likely a picture, in order."""
+        """What `_stages` is called with for each capture that is likely a picture, in order."""
         recipe = self._recipe()
         panels = {os.path.abspath(p) for p in self._panels_given()}
         return [(p, recipe.for_frame(p, n).linearity) for n, p in enumerate(captures, 1)
@@ -328,11 +338,12 @@ class Roll:
 
     # ---- survey ------------------------------------------------------------------------------------------------------
 
-    def _survey(self, captures: Sequence[str], workers, progress, ahead: Ahead | None = None) -> RollSurvey:
+    def _survey(self, captures: Sequence[str], workers, progress, ahead: Ahead | None = None,
+                begun: Begun | None = None) -> RollSurvey:
         recipe, warnings = self._recipe(), []
         panels = self._panels(captures, workers)
         pictures = [p for p in captures if os.path.abspath(p) not in {os.path.abspath(q) for q in panels}]
-        field_ = _panel_of(tuple(panels))  # an unusable one stops before any work
+        field_ = _panel_of(tuple(panels), begun)  # an unusable one stops before any work
         warnings += list(field_.notes) if field_ is not None else []
         base = self._given_base(recipe, field_)
         looks = self._look(pictures, field_, base, recipe, workers, progress, ahead)
@@ -468,12 +479,14 @@ class Roll:
 
     # ---- conversion --------------------------------------------------------------------------------------------------
 
-    def _states(self, captures: Sequence[str], workers, threads: int) -> dict[str, FileState | None]:
+    def _states(self, captures: Sequence[str], workers, threads: int,
+                begun: Begun | None) -> dict[str, FileState | None]:
         """Hash and state of every capture and of panel frames given, None for one that cannot be read."""
         paths = list(dict.fromkeys((*captures, *self._panels_given())))
         states: dict[str, FileState | None] = dict.fromkeys(paths)
         # When each was changed is asked before any is looked at, so that no later change goes unnoticed.
-        for i, outcome in workers.light(state_of, [(p, _changed(p)) for p in paths], threads):
+        jobs = [(p, changed_at(p)) for p in paths]
+        for i, outcome in workers.light(begun.state_of if begun is not None else state_of, jobs, threads):
             states[paths[i]] = outcome if isinstance(outcome, FileState) else None
         return states
 
@@ -491,8 +504,8 @@ class Roll:
         text = json.dumps(output.plain(what), sort_keys=True, allow_nan=False)
         return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
-    def _tasks(self, seen: RollSurvey, folder: str, notes: Notes, key: str, captures, states, overwrite: bool,
-               threads: int) -> list[FrameJob]:
+    def _tasks(self, seen: RollSurvey, field_: PanelField | None, folder: str, notes: Notes, key: str, captures, states,
+               overwrite: bool, threads: int) -> list[FrameJob]:
         panels = tuple(states[p] or file_state(p) for p in seen.panels)
         about = {"key": key, **seen.to_dict()}
         tasks = []
@@ -501,54 +514,12 @@ class Roll:
             path = os.path.join(folder, frame.name + ending)
             if any(os.path.abspath(path) == os.path.abspath(p) for p in captures):
                 path = os.path.join(folder, f"{frame.name}-positive{ending}")
-            tasks.append(FrameJob(frame, path, states[frame.path], panels, _panel_of(seen.panels), notes, about,
+            tasks.append(FrameJob(frame, path, states[frame.path], panels, field_, notes, about,
                                   captures.index(frame.path), overwrite, threads))
         return tasks
 
 
 # --- jobs: run in a worker ------------------------------------------------------------------------------------------
-
-@dataclass(frozen=True)
-class FileState:
-    """A file as it was when it was hashed."""
-
-    path: str
-    sha256: str
-    size: int
-    changed_ns: int
-
-    def check(self) -> None:
-        """Refuse a file that is not as it was.
-
-        Raises
-        ------
-        InputError
-        """
-        try:
-            now = os.stat(self.path)
-        except OSError:
-            raise InputError(self.path, "has vanished since the roll was surveyed", "put it back and convert again") from None
-        if (now.st_size, now.st_mtime_ns) != (self.size, self.changed_ns):
-            raise InputError(self.path, "was changed while the roll was converted", "convert again")
-
-
-def file_state(path: str) -> FileState:
-    """Hash and state of a file."""
-    return state_of((path, _changed(path)))
-
-
-def state_of(job: tuple[str, int | None]) -> FileState:
-    """Hash and state of a file by its name and when it was changed, nanoseconds (None: it could not be asked)."""
-    path, changed = job
-    return FileState(path, *files.hash_file(path), _changed(path) if changed is None else changed)
-
-
-def _changed(path: str) -> int | None:
-    try:
-        return os.stat(path).st_mtime_ns
-    except OSError:
-        return None
-
 
 @dataclass(frozen=True)
 class LookJob:
@@ -565,27 +536,35 @@ class LookJob:
 
 def look_at(job: LookJob) -> Survey:
     """Survey one capture on a reduced read."""
-    source = job.path, job.recipe.linearity
-    # Only raw files are read faster at a reduced size; another that is being read already need not be read twice.
-    whole = job.ahead.look(*source) if job.ahead is not None and Path(job.path).suffix.lower() not in RAW_SUFFIXES else None
-    capture = whole or read(job.path, linearity=job.recipe.linearity, reduced=True)
+    seen = None if job.ahead is None else job.ahead.look(job.path, job.recipe.linearity)
+    capture, proxy = seen or (read_rows(job.path, linearity=job.recipe.linearity, reduced=True), None)
     if capture.reduced > 1 and max(capture.shape) < LEAST:
-        capture = read(job.path, linearity=job.recipe.linearity)
+        capture, proxy = read(job.path, linearity=job.recipe.linearity), None
     base = None if job.base is None else film_base(job.base, capture, job.field, job.recipe)
-    seen = survey_capture(capture, panel=job.field, frames=job.frame and [job.frame], base=base, recipe=job.recipe)
+    seen = survey_capture(capture, panel=job.field, frames=job.frame and [job.frame], base=base, recipe=job.recipe,
+                          proxy=proxy)
     seen = seen if job.frame is not None else or_whole(seen)
     return replace(seen, evidence=tuple(thin(e, SENT) for e in seen.evidence))
 
 
-@lru_cache(maxsize=1)
-def _panel_of(paths: tuple[str, ...]):
+def _panel_of(paths: tuple[str, ...], begun: Begun | None) -> PanelField | None:
     """The field of a roll's panel frames."""
-    return panel_field(list(paths)) if paths else None
+    if begun is not None and paths == (begun.panel,):
+        return begun.field.result()
+    return _field_of(paths) if paths else None
+
+
+@lru_cache(maxsize=1)
+def _field_of(paths: tuple[str, ...]) -> PanelField:
+    return panel_field(list(paths))
 
 
 def _warm() -> None:
-    """Import what every job needs, while the process that hands them out does something else."""
-    libraw()
+    """Import what every job needs, while something else is waited for."""
+    from . import encode, invert  # noqa: F401
+
+    output.versions()
+    np.ma  # which the first median imports
 
 
 def glance_at(job: tuple[str, str]):
@@ -647,7 +626,8 @@ def _convert_frame(job: FrameJob) -> Result:
                       "make it again)", frame.plan.warnings, frame.number)
     if there == "foreign" and not job.overwrite:
         raise InputError(path, "exists already and is not negconv's", "choose another folder or allow overwriting")
-    capture = (job.ahead.take if job.ahead else _read_full)(frame.path, recipe.linearity)
+    source = frame.path, recipe.linearity
+    capture = (job.ahead and job.ahead.take(*source)) or read_rows(frame.path, linearity=recipe.linearity)
     plan = levelled(frame.plan, capture, panel=job.field, recipe=recipe)
     metadata = job.notes.metadata(capture.meta, plan.pixel_um)
     codes = picture = spots = None
@@ -658,12 +638,15 @@ def _convert_frame(job: FrameJob) -> Result:
             with output.GrowingTiff(path, plan.cut.shape, channels, bits, space=recipe.space, metadata=metadata) as file:
                 positive, _ = apply_encoded(capture, plan, panel=job.field, recipe=recipe, bits=bits, threads=job.threads,
                                             done=file.write_rows)
+                job.capture.check()  # its rows were read until now
                 picture = file.finish()
         else:
             positive, codes = apply_encoded(capture, plan, panel=job.field, recipe=recipe, bits=bits, threads=job.threads)
+            job.capture.check()
         del capture
     else:
         positive = apply(capture, plan, panel=job.field, recipe=recipe, threads=job.threads, keep_density=recipe.spots != "off")
+        job.capture.check()
         del capture
         positive, spots = finish(positive, recipe)
     record = {"fingerprint": mark, "number": frame.number, "inputs": inputs, "plan": plan, "roll": job.roll,
@@ -674,10 +657,6 @@ def _convert_frame(job: FrameJob) -> Result:
                                    picture=picture, shape=plan.cut.shape, threads=job.threads)
     output.place_pair(*staged, overwrite=job.overwrite or there == "ours", same_is_fine=True)
     return Result(frame.path, path, "ok", "", positive.warnings, frame.number)
-
-
-def _read_full(path: str, linearity: str):
-    return read(path, linearity=linearity)
 
 
 def _failed(frame: RollFrame, error) -> Result:

@@ -9,7 +9,8 @@ import os
 import sys
 import threading
 from collections import deque
-from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, ThreadPoolExecutor, wait
+from concurrent.futures import (FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, Future, ThreadPoolExecutor,
+                                wait)
 from contextlib import contextmanager, suppress
 from typing import Any, Callable, Iterator, Sequence
 
@@ -65,34 +66,61 @@ class Ahead:
 
     Decoding is one core's work outside the interpreter's lock, so in one process the survey, and each frame's
     inversion, can go on beside the decoding of what comes next.
+
+    Parameters
+    ----------
+    read : callable
+        ``read(*source, look)``: an iterator over what the survey looks at, if `look`, and the capture itself.
+    sources : sequence of tuple
+        The first is begun at once.
     """
 
-    def __init__(self, read: Callable, sources: Sequence) -> None:
+    def __init__(self, read: Callable[..., Iterator], sources: Sequence[tuple]) -> None:
         self._read, self._sources = read, list(dict.fromkeys(sources))
         self._pool = ThreadPoolExecutor(1)
-        self._next = None
-        self._begin(0)
+        self._source = self._small = self._whole = None
+        self._begin(0, True)
 
-    def _begin(self, i: int) -> None:
-        self._next = (self._sources[i], self._pool.submit(self._read, *self._sources[i])) if i < len(self._sources) else None
+    def _begin(self, i: int, look: bool) -> None:
+        self._source = self._small = self._whole = None
+        if i < len(self._sources):
+            self._source, self._whole = self._sources[i], Future()
+            self._small = Future() if look else None
+            self._pool.submit(_in_turn, self._read, (*self._source, look), [f for f in (self._small, self._whole) if f])
 
     def look(self, *source):
-        """What ``read(*source)`` gives where it is the next in line, else None; it stays there to be taken."""
-        return self._next[1].result() if self._next is not None and self._next[0] == source else None
+        """What the survey is to look at where this is the next in line, once; else None."""
+        if self._source != source or self._small is None:
+            return None
+        future, self._small = self._small, None
+        return future.result()
 
     def take(self, *source):
-        """What ``read(*source)`` gives, begun earlier where it was the next in line; the one after it is begun."""
-        if self._next is None or self._next[0] != source:
-            return self._read(*source)
-        future, self._next = self._next[1], None
+        """The capture, begun earlier where it was the next in line, and the one after it is begun; else None."""
+        if self._source != source:
+            return None
+        future, self._small, self._whole = self._whole, None, None
         got = future.result()
-        self._begin(self._sources.index(source) + 1)
+        self._begin(self._sources.index(source) + 1, False)
         return got
 
     def close(self) -> None:
         """Give up what was begun."""
-        self._next = None
+        self._source = self._small = self._whole = None
         self._pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _in_turn(read: Callable[..., Iterator], source: tuple, futures: Sequence[Future]) -> None:
+    """Give each future what comes next; all that are left, the exception that ends it."""
+    left = list(futures)
+    try:
+        stages = read(*source)
+        while left:
+            left[0].set_result(next(stages))
+            del left[0]
+    except BaseException as error:
+        for future in left:
+            future.set_exception(error)
 
 
 class Given:

@@ -12,10 +12,10 @@ ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "negconv"
 
 #: In the order the light takes; a module imports only from those before it (DEVELOPERS.md).
-ORDER = ["errors", "textfile", "parallel", "_kernel", "kernel", "settings", "files", "density", "colour", "icc", "tone", "capture", "flat", "resample",
+ORDER = ["errors", "textfile", "parallel", "_kernel", "kernel", "settings", "files", "density", "colour", "icc", "tone", "rows", "capture", "flat", "resample",
          "levels", "rectangles", "sides", "faint", "frame", "base", "film", "generic", "balance", "appraise", "pool", "chart",
          "encode", "invert", "positive", "spots", "finish", "recipe", "exif", "notes", "gather", "output", "conversion",
-         "workers", "roll", "sheet", "proof", "proofs", "plots", "synthetic", "cli", "__main__"]
+         "workers", "begin", "roll", "sheet", "proof", "proofs", "plots", "synthetic", "cli", "__main__"]
 
 
 def modules():

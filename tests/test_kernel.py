@@ -135,8 +135,12 @@ def test_lengths_are_checked():
         LOOPS.light(np.zeros(12, np.uint16), True, 6, 0, 0, 2, 6, f(12), 2, i(2) + 1, f(2), 1.0, f(12))
     with pytest.raises(ValueError, match="out holds"):
         LOOPS.shift_rows(f(12), 2, 2, 3, i(2), f(12), f(11), 2)
-    with pytest.raises(ValueError, match="leaves the plane"):
-        LOOPS.shift_columns(f(60), 10, 6, 6, np.int64([0, 6]), i(1), 1, f(36))
+    with pytest.raises(ValueError, match="leaves the ring"):
+        LOOPS.shift_columns(f(60), 10, 6, 0, 6, np.int64([0, 7]), i(1), 1, f(36), f(36))
+    with pytest.raises(ValueError, match="leaves the ring"):
+        LOOPS.shift_columns(f(60), 10, 6, 0, 6, np.int64([0, 6]), i(1) - 1, 1, f(36), f(36))
+    with pytest.raises(ValueError, match="out holds"):
+        LOOPS.shift_columns(f(60), 10, 6, 0, 6, np.int64([0, 6]), i(1), 1, f(36), f(35))
     with pytest.raises(ValueError, match="table ends too soon"):
         LOOPS.develop(f(3), 1, 1, f(9), None, f(3), f(3), f(4), 4, f(1), f(1), 1e-6, 0.0, 3.0, f(1), None)
     with pytest.raises(ValueError, match="codes holds"):

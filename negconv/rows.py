@@ -1,0 +1,101 @@
+"""Samples that stay where they are, in a file or a sensor's mosaic, and are handed out a few rows at a time.
+
+Memory touched for the first time costs more than reading it again from the system's cache of the file: a capture that
+is looked at once for its proxy and inverted once needs no array of its own.
+"""
+from __future__ import annotations
+
+import os
+from typing import Callable, Iterator
+
+import numpy as np
+
+from . import kernel
+from .errors import InputError
+
+#: Bytes of rows asked for at a time where a whole picture is passed over.
+AT_ONCE = 4 << 20
+
+
+class Rows:
+    """In place of an array uint16 (H, W, 3): its shape and dtype, and its rows as they are asked for.
+
+    Parameters
+    ----------
+    shape : (int, int, int)
+    part : callable
+        ``part(y0, y1)``: new array (y1 - y0, W, 3), C-contiguous; on any thread.
+    """
+
+    dtype = np.dtype(np.uint16)
+
+    def __init__(self, shape: tuple[int, int, int], part: Callable[[int, int], np.ndarray]) -> None:
+        self.shape, self.part = shape, part
+
+    def whole(self) -> np.ndarray:
+        """All of them as an array."""
+        return self.part(0, self.shape[0])
+
+
+def rows_of_file(path: str, start: int, shape: tuple[int, int, int]) -> Rows:
+    """Rows of uncompressed samples of 16 bits, in the order of this machine's bytes, from byte `start` of a file.
+
+    They are read, not mapped: of a file cut short meanwhile a map would end the process.
+    """
+    file = open(path, "rb", buffering=0)
+    line = 2 * shape[1] * shape[2]
+
+    def part(y0: int, y1: int) -> np.ndarray:
+        out = np.empty((y1 - y0, *shape[1:]), np.uint16)
+        rest, at = memoryview(out).cast("B"), start + y0 * line
+        while len(rest):
+            try:
+                count = os.preadv(file.fileno(), [rest], at)
+            except OSError as error:
+                raise InputError(path, f"cannot be read ({(error.strerror or str(error)).lower()})",
+                                 "check the file and its folder") from error
+            if not count:
+                raise InputError(path, "was cut short while it was read", "copy it again")
+            rest, at = rest[count:], at + count
+        return out
+
+    return Rows(shape, part)
+
+
+def rows_of_mosaic(mosaic: np.ndarray, top: int, left: int, shape: tuple[int, int, int], places: tuple[int, ...],
+              black: tuple[int, ...], white: int) -> Rows:
+    """Cells of two by two samples of a mosaic as pixels: red, mean of the greens, blue, less black, at most `white`.
+
+    Parameters
+    ----------
+    mosaic : ndarray uint16, C-contiguous
+    top, left : int
+        Where the first cell begins.
+    places, black : tuple of four
+        Where in a cell red, two greens and blue lie (0 to 3), and their black levels.
+    """
+    def part(y0: int, y1: int) -> np.ndarray:
+        out = np.empty((y1 - y0, *shape[1:]), np.uint16)
+        kernel.loops.halve(mosaic, mosaic.shape[1], top + 2 * y0, left, y1 - y0, shape[1], places, black, white, out)
+        return out
+
+    return Rows(shape, part)
+
+
+def rows_under(samples: np.ndarray, ceiling: int) -> Rows:
+    """Rows of an array, nothing in them above `ceiling`."""
+    return Rows(samples.shape, lambda y0, y1: np.minimum(samples[y0:y1], np.uint16(ceiling)))
+
+
+def rows_of(samples, y0: int, y1: int) -> np.ndarray:
+    """Rows y0..y1 of an array or of `Rows`."""
+    return samples.part(y0, y1) if isinstance(samples, Rows) else samples[y0:y1]
+
+
+def in_parts(samples, multiple: int) -> Iterator[tuple[int, np.ndarray]]:
+    """All of an array or of `Rows` from the top down: a row, and that row and those after it, a multiple of `multiple`."""
+    height = lines = samples.shape[0]
+    if isinstance(samples, Rows):
+        lines = multiple * max(1, AT_ONCE // (2 * multiple * samples.shape[1] * samples.shape[2]))
+    for y in range(0, height, lines):
+        yield y, rows_of(samples, y, min(y + lines, height))
