@@ -14,7 +14,7 @@ from ..errors import InputError
 from .components import connected
 from .grain import measure_grain
 from .kinds import grouped
-from .kriging import CLEAR, DIRT, LARGE, RIM, SMALL, bent, krige, straight
+from .kriging import CLEAR, DIRT, LARGE, RIM, RING, SMALL, bent, krige, straight
 from .noise import over
 
 #: Pixels the mask is grown by before filling: the blur of the copying lens. Everything outside stays as it was.
@@ -24,6 +24,10 @@ WHOLE, PIECE = 34, 22
 #: The rim of a hole is used where what dirt adds to it is small: its spread for a tint of 1, and the most it
 #: may spread, in shares of the variance of steps there.
 UNEVEN, SMEARED = 1.5, 0.2
+#: Beside a hole, pixels that stand out by this share of what its dirt does (and that by so many times what the light varies
+#: around it) are of the same dirt, unless they are more than a share of all that lies around: then the picture is as light.
+#: Dirt is followed for so many pixels: the windows the filling sees reach no further.
+ALIKE, PLAIN, FEW, FOLLOWED = 0.75, 4.0, 0.25, 40
 #: Holes worked on at a time.
 BATCH = 32
 #: Dirt that shows the picture through: the most its light may vary, in shares of the variance around, and the least and
@@ -91,6 +95,7 @@ def _fill(planes, index, rim, seed, threads) -> None:
     part, count = connected(index, width)
     rims = _rims(planes, trust, index, rim, part, count)
     _guard(planes, trust, index, rim, part, rims)
+    _left_out(planes, trust, index, rim, part, count)
     todo = _pieces(index, part, width)
     core = _core(index, rim, width)
     while todo:
@@ -186,6 +191,56 @@ def _guard(planes, trust, index, rim, part, rims) -> None:
     of = np.zeros(len(rims), np.intp)
     of[part] = group[np.searchsorted(wide, index)]
     rims[:] = [(tint, uneven, use and free[g], around) for (tint, uneven, use, around), g in zip(rims, of)]
+
+
+def _left_out(planes, trust, index, rim, part, count) -> None:
+    """What goes on from a hole and stands out as its dirt does (the other half of a hair) is no place to fill it from."""
+    h, w = trust.shape
+    flat, seen = planes.reshape(-1, planes.shape[2]), trust.reshape(-1)
+
+    def grey(at):
+        return bent(np.nan_to_num(flat[at])).mean(axis=1)
+
+    def beyond(at, who):
+        x = at % w
+        moves = ((-w, at >= w), (w, at < h * w - w), (-1, x > 0), (1, x < w - 1))
+        near = np.concatenate([(at + move)[free] for move, free in moves])
+        who = np.concatenate([who[free] for _, free in moves])
+        near, first = np.unique(near, return_index=True)
+        clear = seen[near] == CLEAR
+        return near[clear], who[first][clear]
+
+    dirt = _medians(grey(index[~rim]), part[~rim], count)
+    edge, owner = beyond(index[rim], part[rim])
+    light = grey(edge)
+    ground = _medians(light, owner, count)
+    varies = _medians(np.abs(light - ground[owner]), owner, count)
+    rise = dirt - ground
+    plain = np.abs(rise) > PLAIN * varies + 1e-6
+    around = np.bincount(part[rim], minlength=count) * RING
+    found, whose = [], []
+    for _ in range(FOLLOWED):
+        alike = plain[owner] & ((light - ground[owner]) * np.sign(rise[owner]) >= ALIKE * np.abs(rise[owner]))
+        edge, owner = edge[alike], owner[alike]
+        if not len(edge):
+            break
+        found.append(edge)
+        whose.append(owner)
+        seen[edge] = DIRT
+        edge, owner = beyond(edge, owner)
+        light = grey(edge)
+    if found:
+        many = np.bincount(np.concatenate(whose[:RING]), minlength=count) > FEW * around
+        found, whose = np.concatenate(found), np.concatenate(whose)
+        seen[found[many[whose]]] = CLEAR
+
+
+def _medians(values, group, count):
+    """Median of the values of each group; 0 where there are none."""
+    order = np.lexsort((values, group))
+    number = np.bincount(group, minlength=count)
+    middle = np.cumsum(number) - number + number // 2
+    return np.where(number > 0, values[order][np.minimum(middle, max(len(values) - 1, 0))] if len(values) else 0.0, 0.0)
 
 
 def _core(index, rim, width):
