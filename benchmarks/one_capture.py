@@ -9,6 +9,7 @@ and the median of the pairwise ratios. The capture is invented: a turned frame i
 from __future__ import annotations
 
 import argparse
+import compileall
 import os
 import shutil
 import statistics
@@ -97,6 +98,8 @@ def main() -> None:
     parser.add_argument("--turn", type=float, default=1.0)
     parser.add_argument("--plot", help="also draw cost against size (PNG)")
     args = parser.parse_args()
+    # As an installation does; else every process would compile the package anew.
+    compileall.compile_dir(Path(__file__).parent.parent / "negconv", quiet=2)
     print(f"turn {args.turn:g} degrees, spots {args.spots}, medians of {args.runs}")
     print("   MP   decode and write      negconv convert       ratios: time, memory")
     rows = []

@@ -14,6 +14,7 @@ processor time and of the ratio to each peer, run by run.
 from __future__ import annotations
 
 import argparse
+import compileall
 import os
 import shutil
 import statistics
@@ -83,6 +84,8 @@ def main() -> None:
     parser.add_argument("--megapixels", type=float, default=24)
     parser.add_argument("--runs", type=int, default=5)
     args = parser.parse_args()
+    # As an installation does, and of the peers did; else every process would compile the package anew.
+    compileall.compile_dir(Path(__file__).parent.parent / "negconv", quiet=2)
     with tempfile.TemporaryDirectory() as folder:
         capture, panel = map(str, material(folder, args.megapixels))
         target = str(Path(folder, "out.tif"))

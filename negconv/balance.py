@@ -402,7 +402,7 @@ def _neutral(own, film, rolls, mix, neutral, sample, grey) -> Balance:
 def _roll_line(film: Film, rolls) -> NeutralLine:
     """The neutral line of a roll: where those of most of its frames lie, so that a lawn does not pull the others."""
     whole = neutral_line(film.log_exposures(np.concatenate(rolls)))
-    lines = [neutral_line(film.log_exposures(d)) for d in rolls if len(d)]
+    lines = [whole] if len(rolls) == 1 else [neutral_line(film.log_exposures(d)) for d in rolls if len(d)]
     offsets = [line.at(np.array([whole.centre])).ravel() for line in lines]
     return replace(whole, offset=_common(offsets), tilt=_common([line.tilt for line in lines]))
 

@@ -5,9 +5,10 @@ Reading, decoding and hashing are done outside the interpreter's lock, importing
 from __future__ import annotations
 
 from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
 from typing import Iterator
 
-from .capture import read_rows, read_twice
+from .capture import RAW_SUFFIXES, read_rows, read_twice
 from .files import FileState, changed_at, state_of
 from .flat import PanelField, panel_field
 from .workers import Ahead
@@ -47,6 +48,8 @@ class Begun:
         self.panel = panel
         self._pool = ThreadPoolExecutor(2)
         self.ahead = Ahead(stages, [(path, "auto")])
+        if Path(path).suffix.lower() in RAW_SUFFIXES:
+            self.ahead.wait()  # until LibRaw demosaics, outside the interpreter's lock
         self.field: Future[PanelField] | None = None if panel is None else self._pool.submit(panel_field, [panel])
         self._states = {p: self._pool.submit(state_of, (p, changed_at(p))) for p in (path, panel) if p is not None}
 

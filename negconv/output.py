@@ -11,12 +11,13 @@ import json
 import os
 import platform
 import struct
+import sys
 import zlib
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Mapping
+from typing import TYPE_CHECKING, Mapping, Sequence
 
 import numpy as np
 
@@ -363,18 +364,43 @@ def look_up(path, mark: str) -> str:
 @lru_cache(maxsize=1)
 def versions() -> Mapping[str, str]:
     """Versions of what turns a capture into pixels and bytes."""
-    from importlib.metadata import PackageNotFoundError, version
-
     from .capture import libraw
 
-    rawpy = libraw()
+    rawpy, names = libraw(), ("numpy", "scipy", "rawpy", "tifffile", "Pillow")
+    installed = _installed([name.lower() for name in names])
     found = {"negconv": __version__, "python": platform.python_version()}
-    for name in ("numpy", "scipy", "rawpy", "tifffile", "Pillow"):
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            found[name] = "unknown"
+    found.update((name, installed.get(name.lower()) or _recorded(name)) for name in names)
     return MappingProxyType({**found, "LibRaw": ".".join(map(str, rawpy.libraw_version)), "zlib": zlib.ZLIB_RUNTIME_VERSION})
+
+
+def _installed(names: Sequence[str]) -> dict[str, str]:
+    """Versions as the folders of packages' records are named ("Recording installed projects", Python Packaging User Guide):
+    importlib.metadata, which reads what is in them, takes longer to be imported than a frame takes to be found."""
+    found: dict[str, str] = {}
+    for folder in sys.path:
+        here: dict[str, set[str]] = {}
+        try:
+            entries = os.listdir(folder or ".")
+        except OSError:
+            continue
+        for entry in entries:
+            name, _, version = entry.removesuffix(".dist-info").partition("-")
+            if entry.endswith(".dist-info") and name.lower() in names:
+                here.setdefault(name.lower(), set()).add(version)
+        for name, known in here.items():
+            # Of several records, or a version that a folder's name cannot hold, the records themselves are asked.
+            sure = len(known) == 1 and not {"_", "-"} & set(*known)
+            found.setdefault(name, known.pop() if sure else "")
+    return found
+
+
+def _recorded(name: str) -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "unknown"
 
 
 def fingerprint(inputs: dict, settings: dict, version: str = __version__) -> str:

@@ -88,6 +88,10 @@ class Ahead:
             self._small = Future() if look else None
             self._pool.submit(_in_turn, self._read, (*self._source, look), [f for f in (self._small, self._whole) if f])
 
+    def wait(self) -> None:
+        """Until what the survey is to look at is there, or cannot be."""
+        wait([self._small])
+
     def look(self, *source):
         """What the survey is to look at where this is the next in line, once; else None."""
         if self._source != source or self._small is None:

@@ -253,6 +253,20 @@ def test_save_writes_picture_and_sidecar(tmp_path):
     assert {"negconv", "numpy", "rawpy", "LibRaw"} <= set(record["versions"])
 
 
+def test_versions_are_those_of_the_records(tmp_path, monkeypatch):
+    from importlib.metadata import version
+
+    names = ("numpy", "scipy", "rawpy", "tifffile", "Pillow")
+    assert {n: output.versions()[n] for n in names} == {n: version(n) for n in names}
+    for folder, records in (("a", ("one-1.0", "two-1.0", "two-2.0")), ("b", ("One-3.0", "three-1_rc1", "four-2!1.0+x"))):
+        for record in records:
+            (tmp_path / folder / f"{record}.dist-info").mkdir(parents=True)
+    (tmp_path / "a" / "one-9.txt").write_text("")
+    monkeypatch.setattr("sys.path", [str(tmp_path / "none"), str(tmp_path / "a"), str(tmp_path / "b")])
+    # The first on the path; empty, to be asked for elsewhere, where the folder's name does not tell.
+    assert output._installed(["one", "two", "three", "four", "five"]) == {"one": "1.0", "two": "", "three": "", "four": "2!1.0+x"}
+
+
 def test_save_again_gives_the_same_bytes(tmp_path):
     for kind in ("tif", "png", "jpg"):
         for folder in ("one", "two"):
