@@ -24,9 +24,9 @@ WHOLE, PIECE = 34, 22
 #: The rim of a hole is used where what dirt adds to it is small: its spread for a tint of 1, and the most it
 #: may spread, in shares of the variance of steps there.
 UNEVEN, SMEARED = 1.5, 0.2
-#: Beside a hole, pixels that stand out by this share of what its dirt does (and that by so many times what the light varies
-#: around it) are of the same dirt, unless they are more than a share of all that lies around: then the picture is as light.
-#: Dirt is followed for so many pixels: the windows the filling sees reach no further.
+#: Beside a hole, pixels that stand out by this share of what its dirt does (and that by so many times what the light
+#: varies around it) are of the same dirt, unless they are more than a share of all that lies around: then the picture is
+#: as light. Dirt is followed for so many pixels: the windows the filling sees reach no further.
 ALIKE, PLAIN, FEW, FOLLOWED = 0.75, 4.0, 0.25, 40
 #: Holes worked on at a time.
 BATCH = 32
@@ -194,7 +194,7 @@ def _guard(planes, trust, index, rim, part, rims) -> None:
 
 
 def _left_out(planes, trust, index, rim, part, count) -> None:
-    """What goes on from a hole and stands out as its dirt does (the other half of a hair) is no place to fill it from."""
+    """What goes on from a hole and stands out as its dirt does (half of a hair) is no place to fill it from."""
     h, w = trust.shape
     flat, seen = planes.reshape(-1, planes.shape[2]), trust.reshape(-1)
 
