@@ -40,7 +40,7 @@ def one(task) -> dict:
     each = [min(errors(c.corners[i:i + 1], [f])[0] for i in range(len(c.corners))) for f in frames]
     return {"kind": kind, "seed": seed, "content": c.layout.content, "far": far, "turn": turn, "base": off,
             "sound": base.sound, "took": took, "each": each, "confidence": [f.confidence for f in frames],
-            "evidence": seen.evidence, "faint": seen.faint}
+            "evidence": seen.evidence}
 
 
 def errors(corners, frames) -> tuple[float, float]:
@@ -111,9 +111,11 @@ def main() -> None:
     table(rows, "content")
     calibration(rows)
     if args.fit:
-        for faint, name in ((False, "WEIGHTS"), (True, "FAINT_WEIGHTS")):
-            some = [r for r in rows if r["faint"] == faint and r["evidence"]]
-            if some:
+        for name in ("WEIGHTS", "FAINT_WEIGHTS"):
+            many = len(getattr(frame, name)) - 1
+            some = [{**r, "evidence": [e for e in r["evidence"] if len(e) == many],
+                     "each": [d for e, d in zip(r["evidence"], r["each"]) if len(e) == many]} for r in rows]
+            if any(r["evidence"] for r in some):
                 print(f"\n{name}: ", ", ".join(f"{v:.2f}" for v in fit(some)))
 
 

@@ -32,6 +32,8 @@ PLAIN = 0.75
 UNEVEN = 3.0
 #: With less confidence than this another base and a finer plan are tried: a base so many times as common.
 AGAIN, MANY = 0.3, 3.0
+#: A finer plan is of use where no more than this share of the view is film, whose pictures are small then.
+SMALL = 0.6
 #: No more tones than this are tried for the base.
 ATTEMPTS = 4
 #: Two tones closer than this in log light may be one.
@@ -235,7 +237,7 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
     if min(h, w) // k < 24:
         return Look((_whole(w, h, film_format, "the capture is too small to look for a frame"),), None)
     answer = _answer(proxy, k, aspect, film_format, flattened)
-    if k == 2 and answer is not None and _mean(answer.frames) < AGAIN:
+    if k == 2 and answer is not None and _mean(answer.frames) < AGAIN and _film(answer.attempt) < SMALL:
         finer = _answer(proxy, 1, aspect, film_format, flattened)
         if finer is not None and _mean(finer.frames) > max(_mean(answer.frames), AGAIN):
             answer = finer
@@ -254,6 +256,11 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
                 answer.reduced, answer.faint and bool(evidence))
 
 
+def _film(attempt: _Attempt) -> float:
+    """The share of the view that is film."""
+    return float(np.isin(attempt.parts.kinds, (BASE, PICTURE)).mean())
+
+
 @dataclass(frozen=True, eq=False)
 class _Answer:
     """The frames found with one tone for the base, in a plan `reduced` from the proxy."""
@@ -270,7 +277,11 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
     """The likeliest frames of a capture; None where no even tone may be the base."""
     plan = block_mean(proxy, k) if k > 1 else proxy
     log = log_light(plan)
-    tones = list(even_tones(log, rigid=bool(flattened)))
+    tones: list[Level] = []
+    for tone in even_tones(log, rigid=bool(flattened)):
+        tones.append(tone)
+        if max(tone.log) < max(tones[0].log) - 2 * DENSE:
+            break                       # neither is it the base, nor is anything darker
     tones = [tone for tone in tones if not _skirt(tone, tones)]
     best, tried = None, []
     for base in _promising(list(_bases(tones, flattened))):
@@ -325,7 +336,8 @@ def _framed(proxy: np.ndarray, k: int, best: _Attempt, aspect: float | None,
     if best.astray > 2 * ASTRAY and len(other[1]) > len(sided):
         before /= 2                     # what leaves much that is exposed unexplained is hardly the whole answer
     if _same(sided, other[1]):
-        firm = grown or len(sided) > 1 or min(sided[0].firm) > LOOSE
+        firm = grown or len(sided) > 1 or min((v for v, on in zip(sided[0].firm, sided[0].rests) if on != "view"),
+                                              default=0.0) > LOOSE
         return [replace(one if firm else two, confidence=max(one.confidence, two.confidence))
                 for one, two in zip(sided, other[1])], best, False
     if after > max(RATHER * before, TRUSTED) or after > before:
@@ -344,7 +356,8 @@ def _gate(proxy: np.ndarray, k: int, attempt: _Attempt, film_format: str | None,
     found = []
     if (open_ == DARK).mean() > 0.02:
         found = rectangles(open_, np.zeros(open_.shape, np.float32), attempt.base.spread)
-    if len(found) == 1 and "holder" in found[0].rests and found[0].picture > 0.9:
+    # What is dark along one side of the view alone may as well be sky, as dense as the film goes.
+    if len(found) == 1 and found[0].rests.count("holder") > 1 and found[0].picture > 0.9:
         (frame,) = _refined(proxy, k, attempt, found, film_format)
         return Frame(frame.corners, frame.angle, UNTRUSTED, ("the gate of the holder",), film_format, (why,))
     return _whole(w, h, film_format, why)
@@ -707,13 +720,13 @@ def _shaped(f: _Sided, aspect: float | None, view: tuple[int, int]) -> Frame:
 
 #: Of a constant and the evidence in its order; fitted by ``benchmarks/frames.py --fit`` and by captures rendered
 #: in two other ways, beside the repository, with photographs that are in neither.
-WEIGHTS = (0.51, 0.95, 0.31, 0.50, 0.61, 0.35, -1.15, 0.32, -0.15, -0.12, -0.08, -0.79, -2.32, -0.75, -2.39, -0.07,
-           1.00, -0.30, 1.07)
+WEIGHTS = (1.57, 1.10, 0.32, 0.42, 0.73, 0.38, -1.28, 0.17, -0.35, -0.12, -0.09, -1.52, -1.93, -0.60, -2.60, -0.49,
+           0.86, -0.32, 1.17, 0.34, -0.09, 0.20, 0.60)
 
 
 #: The same for pictures found by sides that hardly show.
-FAINT_WEIGHTS = (-3.83, 0.50, 0.61, 0.69, 0.26, 0.72, 1.14, 0.30, 0.06, -0.77, 0.05, 0.12, 0.92, 1.14, 0.80, 0.39,
-                 -0.20, -0.13, 0.17, 0.54)
+FAINT_WEIGHTS = (-3.26, 0.73, 0.56, 0.72, 0.33, 0.74, 1.11, 0.73, 0.06, -0.07, -0.49, 0.12, 1.27, 1.09, 0.64, 0.32,
+                 -0.32, -0.30, 0.16, 0.78)
 
 
 def _confidence(evidence: list[float], weights=WEIGHTS) -> float:
@@ -735,13 +748,16 @@ def _evidence(traced: Traced, sides, found: Found, attempt: _Attempt, corners, c
     wide = (math.hypot(bx - ax, by - ay) + math.hypot(cx - dx, cy - dy)) / 2
     high = (math.hypot(dx - ax, dy - ay) + math.hypot(cx - bx, cy - by)) / 2
     ratio = max(wide, high) / max(min(wide, high), 1e-6)
-    odd = min(abs(math.log(ratio / a)) for a in ASPECTS) if "holder" not in rests else 0.015
+    odd = 0.015 if set(rests) & {"holder", "view"} else min(abs(math.log(ratio / a)) for a in ASPECTS)
     doubt = math.log10(max(traced.doubt / max(wide, high, 1.0), 1e-5) / 1e-3)
     return [supports[0], supports[1], sum(supports) / 4, firm[0], firm[1], float(alone and firm[0] < LOOSE),
             coarse[0], coarse[1], min(attempt.brighter / 0.006, 2.0), min(attempt.clear, 0.6),
             min(attempt.astray / 0.1, 3.0),
             float(sum(on == "view" for on in rests)), float(sum(on == "holder" for on in rests)), min(odd / 0.03, 1.0),
-            float(len(attempt.found) > 1), company, min(max(doubt, -1.0), 1.5), max(attempt.merit, -0.5)]
+            float(len(attempt.found) > 1), company, min(max(doubt, -1.0), 1.5), max(attempt.merit, -0.5),
+            attempt.lined, min(max(math.log10(attempt.base.share / 0.01), -1.5), 1.5),
+            float(2 <= len(shown) < 4) * min(firm[:max(len(shown), 1)]), float(rests[0] == rests[2] == "view"
+                                                                              or rests[1] == rests[3] == "view")]
 
 
 def _firm(side: Side) -> float:

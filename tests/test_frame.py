@@ -207,3 +207,44 @@ def test_a_thin_picture_that_the_holder_cuts_has_no_sliver_of_rebate_there():
     c = layouts.random_capture("cut", 5004)
     assert c.layout.content == "thin"
     assert errors(c, find_frames(Capture(c.data, flattened=c.layout.flattened)))[0] < 0.005
+
+
+def blended(clear, picture, box, size=(640, 900)):
+    """A picture on clear film: `box` (left, top, right, bottom) may reach beyond the view."""
+    data = np.ones((*size, 3), np.float32) * np.float32(clear)
+    l, t, r, b = box
+    rows, columns = slice(max(t, 0), b), slice(max(l, 0), r)
+    data[rows, columns] *= picture[:data[rows, columns].shape[0], :data[rows, columns].shape[1]]
+    return data + np.random.default_rng(1).normal(0, 2e-4, data.shape).astype(np.float32)
+
+
+def test_a_dense_sky_between_slivers_of_rebate_is_no_holder(scenes):
+    """Dark from the upper border of the view to the lower ones, but a holder's opening is convex: with clear film to its
+    left and its right it is sky."""
+    picture = 10 ** -np.clip(1.2 * np.kron(scenes[0][..., :1] / scenes[0].max(), np.ones((4, 4, 3))), 0, 1.4)
+    picture[:240] = 10 ** -np.array([1.05, 0.75, 0.6])
+    data = blended((0.7, 0.27, 0.08), picture, (11, 0, 888, 640))
+    (frame,) = find_frames(Capture(data.astype(np.float32), flattened=True))
+    assert np.abs(np.array(frame.corners) - Frame.rectangle(11, 0, 877, 640).corners).max() < 1.0
+    assert frame.trusted
+
+
+def test_light_that_leaks_past_the_film_gives_no_base(scenes):
+    """Beside a leak the rebate shows a gradient, brighter than the base and even enough for a tone."""
+    picture = 10 ** -np.clip(1.3 * np.kron(scenes[1][..., :1] / scenes[1].max(), np.ones((3, 3, 3))), 0.15, 1.3)
+    base = np.array([0.53, 0.3, 0.1])
+    data = blended(base, picture[:520, :780], (60, 60, 840, 580))
+    y = np.arange(640)[:, None, None]
+    data += np.float32(0.2) * np.exp(-np.minimum(y, 639 - y) / 12.0).astype(np.float32)
+    data[:14] = data[-14:] = 1.0
+    seen = look(data.astype(np.float32), flattened=True)
+    assert np.abs(10.0 ** np.array(seen.base.log) / base - 1).max() < 0.02
+    assert np.abs(np.array(seen.frames[0].corners) - Frame.rectangle(60, 60, 780, 520).corners).max() < 3
+
+
+@pytest.mark.parametrize("seed", [9005, 9010])
+def test_small_pictures_of_a_strip_with_perforations(seed):
+    """Gaps of five pixels; and film whose edges show more even tones than there were tried for the base."""
+    c = layouts.random_capture("perforated", seed)
+    known = c.layout.format if seed % 2 else None
+    assert errors(c, find_frames(Capture(c.data, flattened=c.layout.flattened), known))[0] < 0.005
