@@ -11,7 +11,8 @@ from scipy import ndimage
 
 from negconv.errors import InputError
 from negconv.positive import Positive
-from negconv.spots import Spot, Spots, candidates, compiled, components, features, find_spots, kinds, noise, score, track
+from negconv.spots import (Spot, Spots, candidates, compiled, components, features, find, find_spots, hairs, kinds, noise,
+                           score, track)
 from negconv.spots.channels import Channels
 from negconv.spots.company import CELL, COMPANY, LIKE, NEAR, Peers, columns
 from negconv.spots.features import NAMES
@@ -207,6 +208,36 @@ def test_candidates_are_compared_with_the_frames_dirt_and_picture():
     row[1, sharp] = 1.2
     assert peers.against(row)[1][1, LIKE.index("drop at 2")] > 5            # plain contrast, and far sharper
     assert np.isfinite(Peers(known[:0], np.zeros(0)).against(row)).all()
+
+
+def test_hairs_are_followed_across_what_hides_them():
+    rng = np.random.default_rng(7)
+    shape = (240, 320)
+    y, x = np.mgrid[:shape[0], :shape[1]]
+    ground = rng.normal(800, 25, shape)
+    ground[:, 150:158] += 700                                        # a light pole in front of which it passes
+    middle = 120 + 40 * np.sin(x / 50)
+    hair = (np.abs(y - middle) <= 2.5 * np.hypot(1, 0.8 * np.cos(x / 50))) & (x >= 30) & (x < 250)
+    plane = np.where(hair, ground + 900, ground).astype(np.int16)
+    known = hair & (x >= 60) & (x < 140)
+    index = np.flatnonzero(known)
+    more, part = hairs.followed(plane, index, np.zeros(len(index), np.int64), 1, np.ones(1, bool))
+    assert (part == 0).all() and not known.ravel()[more].any() and len(np.unique(more)) == len(more)
+    grown = ndimage.binary_dilation(hair, iterations=2).ravel()
+    assert grown[more].mean() > 0.95
+    rest = (hair & ~known & (x < 215)).ravel()                       # it goes on by no more than its own length
+    assert np.isin(np.flatnonzero(rest), more).mean() > 0.85
+    none, _ = hairs.followed(plane, index, np.zeros(len(index), np.int64), 1, np.zeros(1, bool))
+    assert len(none) == 0
+
+
+def test_a_part_of_a_spot_is_no_stranger_to_it():
+    # Of three candidates the second lies within the first, the third beside it.
+    place = np.array([1, 2, 3, 4, 5, 6, 4, 5, 6, 7, 8])
+    who = np.array([0, 0, 0, 0, 0, 0, 1, 1, 2, 2, 2])
+    confidence = np.array([0.6, 0.95, 0.9])
+    spot, holder = find.claimed(place, who, confidence)
+    assert find._of_what_it_holds(place, who, spot, holder, confidence).tolist() == [0.95, 0.95, 0.9]
 
 
 def test_length_and_width_of_strips():

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..errors import InputError
-from . import candidates, company, features, noise, rings, score, scratches
+from . import candidates, company, features, hairs, noise, rings, score, scratches
 from .channels import Channels
 from .components import connected
 from .kinds import bounds, grouped, shapes, spot_rows
@@ -17,8 +17,10 @@ from .table import Spots
 MOST_DOUBTFUL = 300
 #: By how much less sure than a spot something that touches it may be.
 BESIDE = 0.2
+#: Share of what a candidate keeps that lies within another, if it is a part of that.
+WITHIN = 0.8
 #: How much a larger outline is worth beside its odds.
-LARGER = 0.5
+LARGER = 0.8
 #: Pixels within which a strip continues another.
 GAP = 8
 #: How much of the doubt left at the least confidence must be gone for a spot of so many pixels.
@@ -84,7 +86,7 @@ def find_spots(positive, *, sensitivity: float = 0.5, dark: bool = True, pixel_u
             found = sum(pool.map(lambda light: _search(plane, colour, frame, light, threads // 2), signs), [])
     else:
         found = sum((_search(plane, colour, frame, light, threads) for light in signs), [])
-    return _settle(found, plane.shape, 1 - float(sensitivity), pixel_um)
+    return _settle(found, plane, 1 - float(sensitivity), pixel_um)
 
 
 def _parts(positive, pixel_um):
@@ -289,8 +291,9 @@ def among_others(index, owner, confidence, contrast, shape, known, peers) -> tup
     return columns, alone
 
 
-def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
+def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
     """One label for each place: the likeliest candidate wins the pixels, winners that touch are one spot."""
+    shape = plane.shape
     labels = np.zeros(shape, np.int32)
     least = max(least, score.DOUBTFUL)
     if not found:
@@ -345,11 +348,12 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
             # What touches a sure spot must be nearly as sure, or it is the picture beside it.
             best = np.zeros(count)
             np.maximum.at(best, part, confidence[holder])
+            vouched = _of_what_it_holds(place, who, spot, holder, confidence)
             # Scratches cross.
-            stay = (confidence[holder] >= best[part] - BESIDE) | strips[holder] | ~light[holder]
+            stay = (vouched[holder] >= best[part] - BESIDE) | strips[holder] | ~light[holder]
             spot, holder = spot[stay], holder[stay]
             part, count = joined(spot, light[holder], shape[1])
-        if certain:
+            spot, holder, part, count = _with_ends(plane, spot, holder, part, count, light, value)
             order = _reading_order(spot, part, count, shape[1])
             part = order[part]
         best = np.zeros(count)
@@ -371,6 +375,37 @@ def _settle(found: list[_Found], shape, least: float, pixel_um) -> Spots:
                 doubtful.append(replace(listed[i], row=row))
                 pixels[row] = groups[i]
     return Spots(labels, tuple(rows), tuple(doubtful), pixel_um, pixels)
+
+
+def _of_what_it_holds(place, who, spot, holder, confidence):
+    """Confidence of candidates, or the greatest of those that lie within them: a part of a spot is no stranger to it."""
+    inner = holder[np.searchsorted(spot, place)]
+    other = np.flatnonzero(inner != who)
+    if not len(other):
+        return confidence
+    n = len(confidence)
+    pair, shared = np.unique(who[other] * n + inner[other], return_counts=True)
+    outer, inner = pair // n, pair % n
+    within = shared >= WITHIN * np.bincount(holder, minlength=n)[inner]
+    out = confidence.copy()
+    np.maximum.at(out, outer[within], confidence[inner[within]])
+    return out
+
+
+def _with_ends(plane, spot, holder, part, count: int, light, value):
+    """Spots with what hairs go on by beyond the ends that were found; what they reach is one with them."""
+    most = np.full(count, -np.inf)
+    np.maximum.at(most, part, value[holder])
+    leads = np.zeros(count, np.int64)
+    top = value[holder] == most[part]
+    leads[part[top]] = holder[top]
+    more, of = hairs.followed(plane, spot, part, count, light[leads])
+    if not len(more):
+        return spot, holder, part, count
+    spot, holder = np.concatenate([spot, more]), np.concatenate([holder, leads[of]])
+    order = np.argsort(spot)
+    spot, holder = spot[order], holder[order]
+    return spot, holder, *joined(spot, light[holder], plane.shape[1])
 
 
 def joined(index, light, width: int):
@@ -403,6 +438,8 @@ def continuing(index, owner, sure, able, light, shape) -> np.ndarray:
     strip &= sure | able
     here = strip[owner]
     index, owner = index[here], owner[here]
+    edge = GAP * (shape[1] + 1)
+    marked = np.zeros(size + 2 * edge if len(index) else 0, bool)
     for sign in (True, False):
         fresh = sure & strip & (light == sign)
         for _ in range(4):
@@ -417,13 +454,12 @@ def continuing(index, owner, sure, able, light, shape) -> np.ndarray:
             open_ = open_[cells[index[open_] // shape[1] // GAP + 1, index[open_] % shape[1] // GAP + 1]]
             fresh = np.zeros(len(sure), bool)
             if len(lit) and len(open_):
-                lit = np.unique(lit)
-                at, who = index[open_], owner[open_]
+                marked[lit + edge] = True
+                at, who = index[open_] + edge, owner[open_]
                 for dy in (-GAP, -GAP // 2, 0, GAP // 2, GAP):
                     for dx in (-GAP, -GAP // 2, 0, GAP // 2, GAP):
-                        near = at + (dy * shape[1] + dx)
-                        hit = lit[np.minimum(np.searchsorted(lit, near), len(lit) - 1)] == near
-                        fresh[who[hit]] = True
+                        fresh[who[marked[at + (dy * shape[1] + dx)]]] = True
+                marked[lit + edge] = False
             if not fresh.any():
                 break
             added |= fresh

@@ -1,0 +1,208 @@
+"""Hairs followed beyond what was found of them.
+
+A hair takes the same share of the light all along, so that it adds the same density to whatever it lies on, and it is of
+even width. Where it crosses something as light as itself, or fine detail, it is not seen as a thing of its own; from its
+ends on it can be followed by that.
+"""
+from __future__ import annotations
+
+import numpy as np
+
+from .kinds import shapes
+
+#: A hair is at least so much longer than wide, and so long; and no wider than that.
+SLENDER, SHORTEST, WIDEST = 4.0, 16.0, 24.0
+#: Turns tried at each step (degrees), and what a turn of one radian costs of the contrast.
+TURNS, COST = np.radians((-36, -24, -12, 0, 12, 24, 36)), 0.35
+#: Share of the hair's own contrast that is left where it still is, and the most there may be.
+LEFT, MOST = 0.5, 1.8
+#: Widths of a stretch that may be missing, the least and the most pixels of it, and how far a hair goes on beyond its own length.
+MISSING, SHORT, LONG, FURTHER = 2.0, 8, 20, 1.0
+#: Pixels beside a hair from its edge on that it is compared with.
+BESIDE = (1.5, 2.5, 3.5)
+
+
+def followed(plane: np.ndarray, index: np.ndarray, part: np.ndarray, count: int, taken: np.ndarray):
+    """Pixels by which hairs go on beyond their ends.
+
+    Parameters
+    ----------
+    plane : int16 array (h, w)
+        Density in steps.
+    index, part : int arrays (n,)
+        Flat indices, sorted, and the part each belongs to.
+    count : int
+    taken : bool array (count,)
+        Parts that may be hairs.
+
+    Returns
+    -------
+    index, part : int arrays
+        Further pixels, each once.
+    """
+    h, w = plane.shape
+    form = shapes(index, part, count, w)
+    hair = taken & (form.length >= SLENDER * form.width) & (form.length >= SHORTEST) & (form.width <= WIDEST)
+    here = hair[part]
+    if not here.any():
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    number = np.cumsum(hair) - 1
+    of = np.flatnonzero(hair)
+    owner = number[part[here]]
+    lines = middles(index[here], owner, len(of), w, form.width[of])
+    width = np.maximum(form.width[of], 1.5)
+    own = np.full(len(of), np.nan)
+    at, angle, which = [], [], []
+    for i, line in enumerate(lines):
+        if len(line) < 3:
+            continue
+        way = np.gradient(line, axis=0)
+        deep = contrast(plane, line, np.arctan2(way[:, 1], way[:, 0])[:, None], np.full(len(line), width[i]))[:, 0]
+        own[i] = np.median(deep)
+        for end, inner in ((line[0], line[2]), (line[-1], line[-3])):
+            at.append(end)
+            angle.append(np.arctan2(*(end - inner)[::-1]))
+            which.append(i)
+    if not at:
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    at, angle, which = np.array(at), np.array(angle), np.array(which)
+    good = own[which] > 0
+    at, angle, which = at[good], angle[good], which[good]
+    paths = _walk(plane, at, angle, width[which], own[which], form.length[of][which])
+    out, who = [], []
+    for path, i in zip(paths, which):
+        if len(path):
+            pixels = _painted(path, width[i] / 2, plane.shape)
+            out.append(pixels)
+            who.append(np.full(len(pixels), of[i]))
+    if not out:
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    out, who = np.concatenate(out), np.concatenate(who)
+    out, first = np.unique(out, return_index=True)
+    fresh = index[np.minimum(np.searchsorted(index, out), len(index) - 1)] != out
+    return out[fresh], who[first][fresh]
+
+
+def middles(index, part, count: int, width: int, wide) -> list:
+    """The middle line of each strip, as points (x, y) about a width apart.
+
+    Pixels are numbered by their steps from one end; the middle of those of like number lies on the line.
+    """
+    near = _neighbours(index, part, width)
+    far = _steps(near, _firsts(part, count))
+    end = np.zeros(count, np.int64)
+    order = np.argsort(far, kind="stable")
+    end[part[order]] = order
+    steps = _steps(near, end)
+    size = np.maximum(np.rint(wide).astype(np.int64), 2)[part]
+    longest = np.zeros(count, np.int64)
+    np.maximum.at(longest, part, steps)
+    # What is left over at the far end belongs to the last group.
+    group = np.minimum(steps // size, np.maximum((longest[part] + 1) // size - 1, 0))
+    groups = int(group.max()) + 1
+    key = part * groups + group
+    number = np.bincount(key, minlength=count * groups)
+    x, y = (np.bincount(key, v, count * groups) / np.maximum(number, 1) for v in (index % width, index // width))
+    lines = np.stack([x, y], axis=1).reshape(count, groups, 2)
+    there = number.reshape(count, groups) > 0
+    return [line[has] for line, has in zip(lines, there)]
+
+
+def _firsts(part, count) -> np.ndarray:
+    """Position of the first pixel of each part."""
+    first = np.zeros(count, np.int64)
+    first[part[::-1]] = np.arange(len(part))[::-1]
+    return first
+
+
+def _neighbours(index, part, width: int) -> np.ndarray:
+    """Positions of the eight neighbours of each pixel within its part, (8, n); -1 where there is none."""
+    n = len(index)
+    near = np.full((8, n), -1)
+    for k, move in enumerate((1, width - 1, width, width + 1)):
+        at = np.minimum(np.searchsorted(index, index + move), n - 1)
+        there = np.flatnonzero((index[at] == index + move) & (part[at] == part))
+        near[k, there], near[k + 4, at[there]] = at[there], there
+    return near
+
+
+def _steps(near, start) -> np.ndarray:
+    """Steps of each pixel from the one of its part that is among `start`; 0 where there is no way."""
+    steps = np.full(near.shape[1], -1)
+    steps[start], fresh, k = 0, np.asarray(start), 0
+    while len(fresh):
+        k += 1
+        fresh = near[:, fresh].ravel()
+        fresh = np.unique(fresh[(fresh >= 0) & (steps[fresh] < 0)])
+        steps[fresh] = k
+    return np.maximum(steps, 0)
+
+
+def contrast(plane: np.ndarray, points, angles, width) -> np.ndarray:
+    """How far a strip through points (n, 2) along each of their angles (n, k) stands out of what lies on both sides; (n, k)."""
+    h, w = plane.shape
+    along = np.array([-0.5, -0.25, 0, 0.25, 0.5])
+    half = width[:, None, None, None] / 2
+    across = [half * np.array([-0.5, 0, 0.5]), half + np.array(BESIDE), -half - np.array(BESIDE)]
+    ax, ay = np.cos(angles)[..., None, None], np.sin(angles)[..., None, None]
+    x0, y0 = points[:, 0][:, None, None, None], points[:, 1][:, None, None, None]
+    step = np.maximum(width, 3)[:, None, None, None] * along[:, None]
+    got = []
+    for t in across:
+        x = np.rint(x0 + ax * step - ay * t).astype(np.int64)
+        y = np.rint(y0 + ay * step + ax * t).astype(np.int64)
+        got.append(plane[np.clip(y, 0, h - 1), np.clip(x, 0, w - 1)].mean(axis=(2, 3)))
+    middle, one, other = got
+    # An edge of the picture beside it is no lack of the hair's own.
+    return middle - 0.5 * (np.maximum(one, other) + (one + other) / 2)
+
+
+def _walk(plane, at, angle, width, own, length):
+    """The further points of each end: list of arrays (n, 2)."""
+    h, w = plane.shape
+    step = np.maximum(width / 2, 2.0)
+    missing = np.clip(MISSING * width, SHORT, LONG)
+    active = np.arange(len(at))
+    paths, kept = [[] for _ in at], np.zeros(len(at), np.int64)
+    walked, lost, run = np.zeros(len(at)), np.zeros(len(at)), np.zeros(len(at), np.int64)
+    most = FURTHER * length
+    at, angle = at.copy(), angle.copy()
+    while len(active):
+        turn = angle[active][:, None] + TURNS
+        move = step[active][:, None]
+        points = np.stack([at[active][:, :1] + move * np.cos(turn), at[active][:, 1:] + move * np.sin(turn)], axis=2)
+        k = len(TURNS)
+        deep = contrast(plane, points.reshape(-1, 2), turn.reshape(-1, 1), np.repeat(width[active], k)).reshape(-1, k)
+        share = deep / own[active][:, None]
+        best = (np.minimum(share, 1) - COST * np.abs(TURNS)).argmax(axis=1)
+        row = np.arange(len(active))
+        share, turn, points = share[row, best], turn[row, best], points[row, best]
+        good = (share >= LEFT) & (share <= MOST)
+        # Where it is not seen it is taken to go straight on.
+        turn = np.where(good, angle[active] + 0.8 * (turn - angle[active]), angle[active])
+        straight = at[active] + step[active][:, None] * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+        at[active] = np.where(good[:, None], points, straight)
+        angle[active] = turn
+        walked[active] += step[active]
+        lost[active] = np.where(good, 0, lost[active] + step[active])
+        run[active] = np.where(good, run[active] + 1, 0)
+        for i in active:
+            paths[i].append(at[i].copy())
+            if run[i] >= 2:
+                kept[i] = len(paths[i])
+        x, y = at[active].T
+        inside = (x > 0) & (y > 0) & (x < w - 1) & (y < h - 1)
+        active = active[inside & (lost[active] <= missing[active]) & (walked[active] < most[active])]
+    return [np.array(p[:k]).reshape(-1, 2) for p, k in zip(paths, kept)]
+
+
+def _painted(path, radius, shape) -> np.ndarray:
+    """Flat indices of the pixels within a radius of the points of a path."""
+    h, w = shape
+    path = np.concatenate([path, (path[1:] + path[:-1]) / 2])
+    reach = int(np.ceil(radius))
+    dy, dx = (v.ravel() for v in np.mgrid[-reach:reach + 1, -reach:reach + 1])
+    x, y = np.rint(path[:, :1]).astype(np.int64) + dx, np.rint(path[:, 1:]).astype(np.int64) + dy
+    near = np.hypot(x - path[:, :1], y - path[:, 1:]) <= radius
+    near &= (x >= 0) & (y >= 0) & (x < w) & (y < h)
+    return np.unique(y[near] * w + x[near])
