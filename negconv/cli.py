@@ -337,6 +337,7 @@ def _starting():
         yield
     finally:
         sys.setswitchinterval(interval)
+        gc.freeze()  # what is imported stays: no later search, nor the end of the process, looks through it
         if was:
             gc.enable()
 
