@@ -32,6 +32,8 @@ PLAIN = 0.75
 UNEVEN = 3.0
 #: With less confidence than this another base and a finer plan are tried: a base so many times as common.
 AGAIN, MANY = 0.3, 3.0
+#: Of what is clear just outside a picture, at least this share is base.
+UNLINED = 0.2
 #: A finer plan is of use where no more than this share of the view is film, whose pictures are small then.
 SMALL = 0.6
 #: No more tones than this are tried for the base.
@@ -327,6 +329,9 @@ def _framed(proxy: np.ndarray, k: int, best: _Attempt, aspect: float | None,
             # A side that hardly shows is a guess; one where the format has it, a good one.
             most = FITTED if grown and aspect is not None else GUESSED
             sided = [replace(shaped, confidence=min(shaped.confidence, most))]
+    if best.lined < UNLINED:
+        # What lies around the picture is brighter than the base: panel past the film's edge, or the base is none.
+        sided = [replace(f, confidence=min(f.confidence, GUESSED)) if "rebate" in f.rests else f for f in sided]
     if sided and min(f.confidence for f in sided) >= PLAINLY and best.astray <= ASTRAY:
         return sided, best, False
     other = _faintly(proxy, k, best, aspect, film_format)
