@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import sys
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -308,15 +309,16 @@ def _plain_dirt(shape, rng, soft, dark=True) -> Dirt:
                      size=float(np.exp(rng.uniform(np.log(4.0), np.log(12)))), depth=(0.35, 1.0), soft=soft)
 
 
+@lru_cache(maxsize=1)
 def outlined(path):
     """A maker of dirt from outlines people drew on scans: a file with ``pts`` (x, y), ``starts`` and ``kind``."""
     from PIL import Image, ImageDraw
 
     from negconv.synthetic.dirt import Defect
 
-    data = np.load(path)
-    begins = data["starts"]
-    outlines = [(str(k), data["pts"][a:b].astype(float)) for k, a, b in zip(data["kind"], begins, begins[1:]) if b - a >= 3]
+    with np.load(path) as data:
+        begins, kinds, every = data["starts"], data["kind"], data["pts"].astype(float)
+    outlines = [(str(k), every[a:b]) for k, a, b in zip(kinds, begins, begins[1:]) if b - a >= 3]
     others = [o for o in outlines if o[0] != "Dust"]
 
     def make(shape, rng, soft) -> Dirt:

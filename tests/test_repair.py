@@ -233,17 +233,18 @@ def test_dirt_may_be_as_bright_as_it_likes():
     assert np.isfinite(out).all() and np.median(out[mask]) == pytest.approx(0.2, rel=0.05)
 
 
-def test_the_other_half_of_a_hair_is_not_painted_in():
+@pytest.mark.parametrize("lens", [0, 0.8])
+def test_the_other_half_of_a_hair_is_not_painted_in(lens):
     rng = np.random.default_rng(12)
     y, x = np.mgrid[:160, :200]
     clean = (0.15 * 10 ** (0.2 * np.sin(x / 30) + rng.normal(0, 0.03, x.shape))).astype(np.float32)
     hair = (np.abs(y - 80 - 12 * np.sin(x / 25)) <= 3) & (x >= 50) & (x < 150)
-    dirty = np.where(hair, 3.0, clean).astype(np.float32)
+    dirty, clean = (ndimage.gaussian_filter(v.astype(np.float32), lens) for v in (np.where(hair, 3.0, clean), clean))
     half = hair & (x < 100)
     filled = ndimage.binary_dilation(half, iterations=2) & ~(hair & (x >= 102))
     got, whole = (repair(dirty, mask) for mask in (half, hair))
     error = [np.sqrt(np.mean((np.log(v) - np.log(clean))[filled & (x < 100)] ** 2)) for v in (got, whole)]
-    assert error[0] < 1.25 * error[1]
+    assert error[0] < 2 * error[1]
     # What is as light as dirt and wide is the picture: the fill is at home on both sides of its edge.
     sky = np.where(x < 100, clean, 3.0).astype(np.float32)
     speck = np.hypot(x - 101, y - 80) <= 5

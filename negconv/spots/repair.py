@@ -93,9 +93,9 @@ def _fill(planes, index, rim, seed, threads) -> None:
     width = trust.shape[1]
     flat, sure = planes.reshape(-1, planes.shape[2]), trust.reshape(-1)
     part, count = connected(index, width)
+    _left_out(planes, trust, index, rim, part, count)
     rims = _rims(planes, trust, index, rim, part, count)
     _guard(planes, trust, index, rim, part, rims)
-    _left_out(planes, trust, index, rim, part, count)
     todo = _pieces(index, part, width)
     core = _core(index, rim, width)
     while todo:
@@ -233,6 +233,10 @@ def _left_out(planes, trust, index, rim, part, count) -> None:
         many = np.bincount(np.concatenate(whose[:RING]), minlength=count) > FEW * around
         found, whose = np.concatenate(found), np.concatenate(whose)
         seen[found[many[whose]]] = CLEAR
+        # The lens blurs it as it does what is masked.
+        for _ in range(GROW):
+            found, whose = beyond(found[~many[whose]], whose[~many[whose]])
+            seen[found] = DIRT
 
 
 def _medians(values, group, count):
