@@ -32,6 +32,8 @@ PLAIN = 0.75
 UNEVEN = 3.0
 #: With less confidence than this another base and a finer plan are tried: a base so many times as common.
 AGAIN, MANY = 0.3, 3.0
+#: How far, in log, the shape of a picture may be from that of its format.
+OFF = 0.035
 #: Of what is clear just outside a picture, at least this share is base.
 UNLINED = 0.2
 #: A finer plan is of use where no more than this share of the view is film, whose pictures are small then.
@@ -332,6 +334,8 @@ def _framed(proxy: np.ndarray, k: int, best: _Attempt, aspect: float | None,
     if best.lined < UNLINED:
         # What lies around the picture is brighter than the base: panel past the film's edge, or the base is none.
         sided = [replace(f, confidence=min(f.confidence, GUESSED)) if "rebate" in f.rests else f for f in sided]
+    if aspect is not None:
+        sided = [replace(f, confidence=min(f.confidence, GUESSED)) if _misshapen(f, aspect) else f for f in sided]
     if sided and min(f.confidence for f in sided) >= PLAINLY and best.astray <= ASTRAY:
         return sided, best, False
     other = _faintly(proxy, k, best, aspect, film_format)
@@ -483,6 +487,11 @@ def _faintly(proxy, k: int, first: _Attempt, aspect: float | None, film_format: 
             confidence = min(confidence, TRUSTED)
         out.append(replace(frame, evidence=tuple(evidence), confidence=confidence))
     return attempt, out
+
+
+def _misshapen(f: _Sided, aspect: float) -> bool:
+    """Whether a picture all of whose sides are in view has not the shape of its format."""
+    return set(f.rests) == {"rebate"} and abs(math.log(max(f.size) / max(min(f.size), 1e-6) / aspect)) > OFF
 
 
 def _mean(frames: list[_Sided]) -> float:
