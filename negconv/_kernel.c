@@ -307,6 +307,254 @@ WIDEST static void encode(const float *linear, idx n, coding e, void *out)
     }
 }
 
+/* --- frames: what look() asks of a proxy, see levels, rectangles, faint and sides ----------------------------------- */
+
+enum { VOID_, PANEL_, BASE_, PICTURE_, DARK_ }; /* levels.VOID ... */
+#define ASIDE 2                                 /* rectangles.STEP */
+
+/* levels.log_light: planes of log10 of interleaved light. */
+WIDEST static void log_planes(const float *light, idx n, float floor, float *out)
+{
+    float some[BLOCK];
+    for (idx at = 0; at < n; at += BLOCK) {
+        const idx m = n - at < BLOCK ? n - at : BLOCK;
+        for (int c = 0; c < 3; c++) {
+            float *to = out + c * n + at;
+            for (idx i = 0; i < m; i++) some[i] = most(light[3 * (at + i) + c], floor);
+            for (idx i = 0; i < m; i++) to[i] = logarithm(some[i]) * 0.43429448f;
+        }
+    }
+}
+
+/* levels.even_tones: where a plane hardly changes along both axes, or along one with a ridge across. */
+WIDEST static void even_row(const float *y, idx w, idx n, float limit, float darkest, uint8_t *out)
+{
+    const float *up = y - 2 * w, *down = y + 2 * w, *left = y - 2, *right = y + 2;
+    for (idx i = 0; i < n; i++) {
+        const int even_x = fabsf(right[i] - left[i]) < limit, even_y = fabsf(down[i] - up[i]) < limit;
+        const int over_y = (y[i] > up[i]) & (y[i] > down[i]), over_x = (y[i] > left[i]) & (y[i] > right[i]);
+        out[i] = (uint8_t)(((even_x & even_y) | (even_x & over_y) | (even_y & over_x)) & (y[i] > darkest));
+    }
+}
+
+/* levels._round: the normal equations of a surface through what lies within `tolerance` of it; how many do. */
+WIDEST static idx fit_round(const float *light, const double *terms, const uint8_t *alike, idx n, const double *surface, double mean,
+                     double tolerance, double *a, double *b)
+{
+    idx count = 0;
+    memset(a, 0, 36 * sizeof *a);
+    memset(b, 0, 6 * sizeof *b);
+    for (idx i = 0; i < n; i++) {
+        if (!alike[i]) continue;
+        const double *t = terms + 6 * i;
+        const double rest = light[i] - (t[0] * surface[0] + t[1] * surface[1] + t[2] * surface[2] + t[3] * surface[3]
+                                        + t[4] * surface[4] + t[5] * surface[5]) - mean;
+        if (!(fabs(rest) < tolerance)) continue;
+        count++;
+        const double say = rest < -0.012 ? 0.1 : 1.0;
+        for (int j = 0; j < 6; j++) {
+            const double s = t[j] * say;
+            for (int k = 0; k < 6; k++) a[6 * j + k] += s * t[k];
+            b[j] += s * rest;
+        }
+    }
+    return count;
+}
+
+/* levels.parts: how far every pixel lies below the base: the mean, the least and the most of its channels. */
+WIDEST static void below_row(const float *red, const float *green, const float *blue, idx n, const float *across, const float *x,
+                             float down, float cross, const float *base, float *density, float *low, float *high)
+{
+    const float r0 = base[0], g0 = base[1], b0 = base[2];
+    APART
+    for (idx i = 0; i < n; i++) {
+        const float surface = across[i] + down + cross * x[i];
+        const float r = surface + r0 - red[i], g = surface + g0 - green[i], b = surface + b0 - blue[i];
+        low[i] = least(least(r, g), b);
+        high[i] = most(most(r, g), b);
+        density[i] = (r + g + b) * (float)(1.0 / 3);
+    }
+}
+
+/* levels.parts: what the pixels are, in three steps, for dark is what goes on straight to the border (levels._outer). */
+static void outer(const float *low, idx h, idx w, float beyond, uint8_t *kinds, uint8_t *open)
+{
+    memset(kinds, PICTURE_, h * w);
+    for (idx y = 0; y < h; y++) {
+        const float *row = low + y * w;
+        idx a = 0, b = w;
+        while (a < w && row[a] > beyond) kinds[y * w + a++] = DARK_;
+        while (b > a && row[b - 1] > beyond) kinds[y * w + --b] = DARK_;
+    }
+    for (int up = 0; up < 2; up++) {
+        memset(open, 1, w);
+        for (idx i = 0; i < h; i++) {
+            const idx at = (up ? h - 1 - i : i) * w;
+            int some = 0;
+            for (idx x = 0; x < w; x++) {
+                open[x] &= (uint8_t)(low[at + x] > beyond);
+                some |= open[x];
+                kinds[at + x] = open[x] ? DARK_ : kinds[at + x];
+            }
+            if (!some) break;
+        }
+    }
+}
+
+WIDEST static void kinds_row(const float *red, const float *green, const float *blue, const float *density, const float *low,
+                             const float *high, idx n, const float *black, float tolerance, float near, float bare, uint8_t *kinds)
+{
+    if (black) {
+        const float r = black[0], g = black[1], b = black[2];
+        for (idx i = 0; i < n; i++) kinds[i] = (red[i] < r) & (green[i] < g) & (blue[i] < b) ? DARK_ : kinds[i];
+    }
+    for (idx i = 0; i < n; i++) {
+        const int clear = (high[i] < near) & (low[i] > -near) & (fabsf(density[i]) < tolerance);
+        const int panel = (density[i] < -tolerance) & (high[i] < bare);
+        const uint8_t kind = clear ? BASE_ : kinds[i];
+        kinds[i] = panel ? PANEL_ : kind;
+    }
+}
+
+INLINE int is_clear(uint8_t kind) { return (kind == PANEL_) | (kind == BASE_); }
+
+/* levels._enclosed, of what is dark: between two clear places, each two pixels long, of its row or of its column. */
+WIDEST static void enclosed(const uint8_t *kinds, idx h, idx w, int32_t *first, int32_t *last, uint8_t *out)
+{
+    for (idx x = 0; x < w; x++) first[x] = INT_MAX, last[x] = -1;
+    for (idx y = 0; y + 1 < h; y++) {
+        const uint8_t *row = kinds + y * w, *next = row + w;
+        for (idx x = 0; x < w; x++) {
+            const int both = is_clear(row[x]) & is_clear(next[x]);
+            first[x] = both && first[x] == INT_MAX ? (int32_t)y : first[x];
+            last[x] = both ? (int32_t)y + 1 : last[x];
+        }
+    }
+    for (idx y = 0; y < h; y++) {
+        const uint8_t *row = kinds + y * w;
+        idx a = 0, b = w - 2;
+        while (a + 1 < w && !(is_clear(row[a]) & is_clear(row[a + 1]))) a++;
+        while (b >= 0 && !(is_clear(row[b]) & is_clear(row[b + 1]))) b--;
+        const int32_t from = (int32_t)a, to = (int32_t)b + 1, line = (int32_t)y;
+        for (idx x = 0; x < w; x++) {
+            const int along = ((int32_t)x > from) & ((int32_t)x < to), down = (line > first[x]) & (line < last[x]);
+            out[y * w + x] = (uint8_t)((row[x] == DARK_) & (along | down));
+        }
+    }
+}
+
+/* rectangles.edge_maps: evidence of an edge between two pixels, one of them outside it and the other inside. */
+WIDEST static void rebate_row(const uint8_t *kind, const float *outside, const float *inside, idx n, float more, float *out)
+{
+    const float scale = (float)(1 / 0.06);
+    APART
+    for (idx i = 0; i < n; i++) {
+        const float a = least(most(outside[i], 0.0f), 0.4f) * scale + more, b = least(most(inside[i], 0.0f), 0.4f) * scale;
+        const float value = least(most(b - a, 0.0f), 1.0f);
+        out[i] = is_clear(kind[i]) ? value : 0.0f;
+    }
+}
+
+WIDEST static void holder_row(const uint8_t *outside, const uint8_t *inside, const uint8_t *deep, const uint8_t *soft, idx n,
+                              uint8_t *out)
+{
+    APART
+    for (idx i = 0; i < n; i++)
+        out[i] = (uint8_t)((outside[i] == DARK_) & (inside[i] == PICTURE_) & (deep[i] == PICTURE_) & (soft[i] == PICTURE_));
+}
+
+INLINE idx wrapped(idx i, idx n) { return (i % n + n) % n; }
+
+static void edges_down(const uint8_t *kinds, const float *density, idx h, idx w, idx sign, float more, float *rebate,
+                       uint8_t *holder, idx deep, idx soft)
+{
+    for (idx y = 0; y < h; y++) {
+        if (y < ASIDE || y >= h - ASIDE) {
+            memset(rebate + y * w, 0, w * sizeof *rebate);
+            if (holder) memset(holder + y * w, 0, w);
+            continue;
+        }
+        const idx out = (y - sign * ASIDE) * w, in = (y + sign * ASIDE) * w;
+        rebate_row(kinds + out, density + out, density + in, w, more, rebate + y * w);
+        if (holder)
+            holder_row(kinds + out, kinds + in, kinds + wrapped(y + sign * deep, h) * w, kinds + wrapped(y + sign * soft, h) * w, w,
+                       holder + y * w);
+    }
+}
+
+static void edges_across(const uint8_t *kinds, const float *density, idx h, idx w, idx sign, float more, float *rebate,
+                         uint8_t *holder, idx deep, idx soft)
+{
+    const idx reach = deep > soft ? deep : soft, low = reach < w - ASIDE ? reach : w - ASIDE, high = w - reach > low ? w - reach : low;
+    for (idx y = 0; y < h; y++) {
+        const uint8_t *kind = kinds + y * w;
+        const float *row = density + y * w;
+        float *to = rebate + y * w;
+        for (idx x = 0; x < ASIDE; x++) to[x] = to[w - 1 - x] = 0.0f;
+        rebate_row(kind + ASIDE - sign * ASIDE, row + ASIDE - sign * ASIDE, row + ASIDE + sign * ASIDE, w - 2 * ASIDE, more,
+                   to + ASIDE);
+        if (!holder) continue;
+        uint8_t *lit = holder + y * w;
+        for (idx x = 0; x < ASIDE; x++) lit[x] = lit[w - 1 - x] = 0;
+        /* Close to the border the view wraps round. */
+        for (idx x = ASIDE; x < w - ASIDE; x++) {
+            if (x == low) x = high;
+            if (x >= w - ASIDE) break;
+            lit[x] = (uint8_t)((kind[x - sign * ASIDE] == DARK_) & (kind[x + sign * ASIDE] == PICTURE_)
+                               & (kind[wrapped(x + sign * deep, w)] == PICTURE_) & (kind[wrapped(x + sign * soft, w)] == PICTURE_));
+        }
+        if (high > low)
+            holder_row(kind + low - sign * ASIDE, kind + low + sign * ASIDE, kind + low + sign * deep, kind + low + sign * soft,
+                       high - low, lit + low);
+    }
+}
+
+/* rectangles.best_turn: how well points line up along `slope`: the sum of powers 5/2 of what falls on each two lines. */
+static double lined_up(const double *along, const double *across, const double *value, idx n, double slope, double low,
+                       double *bins, idx size)
+{
+    double total = 0.0;
+    memset(bins, 0, size * sizeof *bins);
+    for (idx i = 0; i < n; i++) bins[(idx)(across[i] - slope * along[i] - low + 1)] += value[i];
+    for (idx i = 1; i < size; i++) {
+        const double pair = bins[i] + bins[i - 1];
+        total += pair * pair * sqrt(pair);
+    }
+    return total;
+}
+
+/* rectangles.turned: the nearest pixel of either plane. */
+static void turn_row(const uint8_t *kinds, const float *density, idx h, idx w, const float *x0, const float *y0, float x1, float y1,
+                     idx n, uint8_t *kind, float *to)
+{
+    for (idx i = 0; i < n; i++) {
+        const int32_t x = (int32_t)(x0[i] - x1), y = (int32_t)(y0[i] + y1);
+        const int in = (x >= 1) & (x < (int32_t)w) & (y >= 1) & (y < (int32_t)h);
+        const idx at = in ? (idx)y * w + x : 0;
+        kind[i] = in ? kinds[at] : VOID_;
+        to[i] = density[at];
+    }
+}
+
+INLINE double clipped(double v, double high) { return v > 0.0 ? v < high ? v : high : 0.0; }
+
+/* sides.sample, and frame._refined: bilinear light at points, and its log10, the mean of three channels. */
+WIDEST static void logs_at(const float *light, idx h, idx w, const double *px, const double *py, idx n, float floor, float *out)
+{
+    for (idx i = 0; i < n; i++) {
+        const double x = clipped(px[i], w - 1.001), y = clipped(py[i], h - 1.001);
+        const idx ix = (idx)x, iy = (idx)y;
+        const float fx = (float)(x - ix), fy = (float)(y - iy);
+        const float *p = light + 3 * (iy * w + ix), *q = p + 3 * w;
+        float log[3];
+        for (int c = 0; c < 3; c++) {
+            const float upper = p[c] * (1 - fx) + p[c + 3] * fx, lower = q[c] * (1 - fx) + q[c + 3] * fx;
+            log[c] = logarithm(most(upper * (1 - fy) + lower * fy, floor)) * 0.43429448f;
+        }
+        out[i] = (log[0] + log[1] + log[2]) * (float)(1.0 / 3);
+    }
+}
+
 /* --- what Python sees: every length is checked before a loop runs ---------------------------------------------------- */
 
 static int holds(const Py_buffer *b, idx items, idx size, const char *name)
@@ -532,6 +780,237 @@ static PyObject *py_encode(PyObject *self, PyObject *args)
     Py_RETURN_NONE;
 }
 
+static PyObject *done(Py_buffer **all, size_t n, int fine)
+{
+    for (size_t i = 0; i < n; i++) PyBuffer_Release(all[i]);
+    if (!fine) return NULL;
+    Py_RETURN_NONE;
+}
+#define DONE(all, fine) done(all, sizeof all / sizeof *all, fine)
+
+static PyObject *py_log_planes(PyObject *self, PyObject *args)
+{
+    Py_buffer light, out;
+    idx n;
+    float floor;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nfw*", &light, &n, &floor, &out)) return NULL;
+    Py_buffer *all[] = {&light, &out};
+    const int fine = inside(n >= 0 && floor > 1e-37f, "no logarithm of none") && holds(&light, 3 * n, 4, "light")
+                     && holds(&out, 3 * n, 4, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        log_planes(light.buf, n, floor, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_even(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, out;
+    idx h, w;
+    float limit, darkest;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnffw*", &plane, &h, &w, &limit, &darkest, &out)) return NULL;
+    Py_buffer *all[] = {&plane, &out};
+    const int fine = inside(h > 4 && w > 4, "the plane is too small") && holds(&plane, h * w, 4, "plane") && holds(&out, h * w, 1, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        memset(out.buf, 0, h * w);
+        for (idx y = 2; y < h - 2; y++)
+            even_row((const float *)plane.buf + y * w + 2, w, w - 4, limit, darkest, (uint8_t *)out.buf + y * w + 2);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_fit_round(PyObject *self, PyObject *args)
+{
+    Py_buffer light, terms, alike, surface, a, b;
+    idx n, count = 0;
+    double mean, tolerance;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*y*ny*ddw*w*", &light, &terms, &alike, &n, &surface, &mean, &tolerance, &a, &b)) return NULL;
+    Py_buffer *all[] = {&light, &terms, &alike, &surface, &a, &b};
+    const int fine = inside(n >= 0, "nothing to fit") && holds(&light, n, 4, "light") && holds(&terms, 6 * n, 8, "terms")
+                     && holds(&alike, n, 1, "alike") && holds(&surface, 6, 8, "surface") && holds(&a, 36, 8, "a") && holds(&b, 6, 8, "b");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        count = fit_round(light.buf, terms.buf, alike.buf, n, surface.buf, mean, tolerance, a.buf, b.buf);
+        Py_END_ALLOW_THREADS
+    }
+    PyObject *nothing = DONE(all, fine);
+    Py_XDECREF(nothing);
+    return nothing ? PyLong_FromSsize_t(count) : NULL;
+}
+
+static PyObject *py_below(PyObject *self, PyObject *args)
+{
+    Py_buffer log, across, x, down, cross, base, density, low, high;
+    idx h, w;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nny*y*y*y*y*w*w*w*", &log, &h, &w, &across, &x, &down, &cross, &base, &density, &low, &high))
+        return NULL;
+    Py_buffer *all[] = {&log, &across, &x, &down, &cross, &base, &density, &low, &high};
+    const int fine = inside(h >= 0 && w >= 0, "no plane") && holds(&log, 3 * h * w, 4, "log") && holds(&across, w, 4, "across")
+                     && holds(&x, w, 4, "x") && holds(&down, h, 4, "down") && holds(&cross, h, 4, "cross") && holds(&base, 3, 4, "base")
+                     && holds(&density, h * w, 4, "density") && holds(&low, h * w, 4, "low") && holds(&high, h * w, 4, "high");
+    if (fine) {
+        const float *red = log.buf;
+        Py_BEGIN_ALLOW_THREADS
+        for (idx y = 0, at = 0; y < h; y++, at += w)
+            below_row(red + at, red + h * w + at, red + 2 * h * w + at, w, across.buf, x.buf, ((const float *)down.buf)[y],
+                      ((const float *)cross.buf)[y], base.buf, (float *)density.buf + at, (float *)low.buf + at,
+                      (float *)high.buf + at);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_kinds(PyObject *self, PyObject *args)
+{
+    Py_buffer log, density, low, high, black, out;
+    idx h, w;
+    float beyond, tolerance, near, bare;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*y*y*nnz*ffffw*", &log, &density, &low, &high, &h, &w, &black, &beyond, &tolerance, &near, &bare,
+                          &out))
+        return NULL;
+    Py_buffer *all[] = {&log, &density, &low, &high, &black, &out};
+    int fine = inside(h > 0 && w > 0, "no plane") && holds(&log, 3 * h * w, 4, "log") && holds(&density, h * w, 4, "density")
+               && holds(&low, h * w, 4, "low") && holds(&high, h * w, 4, "high") && (!black.buf || holds(&black, 3, 4, "black"))
+               && holds(&out, h * w, 1, "out");
+    uint8_t *open = fine ? PyMem_RawMalloc((size_t)w) : NULL;
+    if (fine && !open) fine = PyErr_NoMemory() != NULL;
+    if (fine) {
+        const float *red = log.buf;
+        Py_BEGIN_ALLOW_THREADS
+        outer(low.buf, h, w, beyond, out.buf, open);
+        for (idx y = 0, at = 0; y < h; y++, at += w)
+            kinds_row(red + at, red + h * w + at, red + 2 * h * w + at, (const float *)density.buf + at, (const float *)low.buf + at,
+                      (const float *)high.buf + at, w, or_none(&black), tolerance, near, bare, (uint8_t *)out.buf + at);
+        Py_END_ALLOW_THREADS
+    }
+    PyMem_RawFree(open);
+    return DONE(all, fine);
+}
+
+static PyObject *py_enclosed(PyObject *self, PyObject *args)
+{
+    Py_buffer kinds, out;
+    idx h, w;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnw*", &kinds, &h, &w, &out)) return NULL;
+    Py_buffer *all[] = {&kinds, &out};
+    int fine = inside(h > 0 && w > 0 && h < INT_MAX && w < INT_MAX, "no plane") && holds(&kinds, h * w, 1, "kinds")
+               && holds(&out, h * w, 1, "out");
+    int32_t *ends = fine ? PyMem_RawMalloc((size_t)w * 2 * sizeof *ends) : NULL;
+    if (fine && !ends) fine = PyErr_NoMemory() != NULL;
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        enclosed(kinds.buf, h, w, ends, ends + w, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    PyMem_RawFree(ends);
+    return DONE(all, fine);
+}
+
+static PyObject *py_edges(PyObject *self, PyObject *args)
+{
+    Py_buffer kinds, density, rebate, holder;
+    idx h, w, sign, deep, soft;
+    int axis;
+    float more;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*nninfnnw*z*", &kinds, &density, &h, &w, &axis, &sign, &more, &deep, &soft, &rebate, &holder))
+        return NULL;
+    Py_buffer *all[] = {&kinds, &density, &rebate, &holder};
+    const int fine = inside((axis ? w : h) >= 2 * ASIDE && h >= 0 && w >= 0 && (sign == 1 || sign == -1) && deep >= ASIDE && soft >= ASIDE,
+                            "no edges in so small a plane")
+                     && holds(&kinds, h * w, 1, "kinds") && holds(&density, h * w, 4, "density") && holds(&rebate, h * w, 4, "rebate")
+                     && (!holder.buf || (inside(!holder.readonly, "holder cannot be written") && holds(&holder, h * w, 1, "holder")));
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        (axis ? edges_across : edges_down)(kinds.buf, density.buf, h, w, sign, more, rebate.buf, holder.buf, deep, soft);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_line_up(PyObject *self, PyObject *args)
+{
+    Py_buffer along, across, value, slopes, out;
+    idx n, m, room = 0;
+    double *bins = NULL;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*y*ny*nw*", &along, &across, &value, &n, &slopes, &m, &out)) return NULL;
+    Py_buffer *all[] = {&along, &across, &value, &slopes, &out};
+    const double *a = along.buf, *b = across.buf, *slope = slopes.buf;
+    int fine = inside(n > 0 && m >= 0, "no points") && holds(&along, n, 8, "along") && holds(&across, n, 8, "across")
+               && holds(&value, n, 8, "value") && holds(&slopes, m, 8, "slopes") && holds(&out, m, 8, "out");
+    for (idx k = 0; fine && k < m; k++) {
+        double low = INFINITY, high = -INFINITY;
+        int finite = 1;
+        for (idx i = 0; i < n; i++) {
+            const double at = b[i] - slope[k] * a[i];
+            low = at < low ? at : low;
+            high = at > high ? at : high;
+            finite &= at - at == 0;
+        }
+        if (!(fine = inside(finite && high - low < 1e7, "the points lie too far apart"))) break;
+        const idx size = (idx)(high - low + 1) + 1;
+        if (size > room) {
+            PyMem_RawFree(bins);
+            bins = PyMem_RawMalloc((size_t)(room = size + 64) * sizeof *bins);
+            if (!bins && !(fine = PyErr_NoMemory() != NULL)) break;
+        }
+        ((double *)out.buf)[k] = lined_up(a, b, value.buf, n, slope[k], low, bins, size);
+    }
+    PyMem_RawFree(bins);
+    return DONE(all, fine);
+}
+
+static PyObject *py_turn(PyObject *self, PyObject *args)
+{
+    Py_buffer kinds, density, x0, y0, x1, y1, kind, to;
+    idx h, w, rows, columns;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*nny*y*y*y*nnw*w*", &kinds, &density, &h, &w, &x0, &y0, &x1, &y1, &rows, &columns, &kind, &to))
+        return NULL;
+    Py_buffer *all[] = {&kinds, &density, &x0, &y0, &x1, &y1, &kind, &to};
+    const int fine = inside(h > 0 && w > 0 && h < INT_MAX && w < INT_MAX && rows >= 0 && columns >= 0, "no plane")
+                     && holds(&kinds, h * w, 1, "kinds") && holds(&density, h * w, 4, "density") && holds(&x0, columns, 4, "x0")
+                     && holds(&y0, columns, 4, "y0") && holds(&x1, rows, 4, "x1") && holds(&y1, rows, 4, "y1")
+                     && holds(&kind, rows * columns, 1, "kind") && holds(&to, rows * columns, 4, "to");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx y = 0; y < rows; y++)
+            turn_row(kinds.buf, density.buf, h, w, x0.buf, y0.buf, ((const float *)x1.buf)[y], ((const float *)y1.buf)[y], columns,
+                     (uint8_t *)kind.buf + y * columns, (float *)to.buf + y * columns);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_logs_at(PyObject *self, PyObject *args)
+{
+    Py_buffer light, x, y, out;
+    idx h, w, n;
+    float floor;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nny*y*nfw*", &light, &h, &w, &x, &y, &n, &floor, &out)) return NULL;
+    Py_buffer *all[] = {&light, &x, &y, &out};
+    const int fine = inside(h > 1 && w > 1 && n >= 0 && floor > 1e-37f, "the view is too small") && holds(&light, 3 * h * w, 4, "light")
+                     && holds(&x, n, 8, "x") && holds(&y, n, 8, "y") && holds(&out, n, 4, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        logs_at(light.buf, h, w, x.buf, y.buf, n, floor, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
 static PyObject *py_keep_memory(PyObject *self, PyObject *nothing)
 {
     (void)self, (void)nothing;
@@ -553,6 +1032,16 @@ static PyMethodDef methods[] = {
     {"develop", py_develop, METH_VARARGS,
      "develop(light, n, channels, before, held, unmix, weights, tables, entries, after, bias, tiny, zero, last, out, density)"},
     {"encode", py_encode, METH_VARARGS, "encode(linear, n, channels, matrix, luminance, tone, tones, top, codes, entries, bits, out)"},
+    {"log_planes", py_log_planes, METH_VARARGS, "log_planes(light, n, floor, out)"},
+    {"even", py_even, METH_VARARGS, "even(plane, h, w, limit, darkest, out)"},
+    {"fit_round", py_fit_round, METH_VARARGS, "fit_round(light, terms, alike, n, surface, mean, tolerance, a, b) -> count"},
+    {"below", py_below, METH_VARARGS, "below(log, h, w, across, x, down, cross, base, density, low, high)"},
+    {"kinds", py_kinds, METH_VARARGS, "kinds(log, density, low, high, h, w, black, beyond, tolerance, near, bare, out)"},
+    {"enclosed", py_enclosed, METH_VARARGS, "enclosed(kinds, h, w, out)"},
+    {"edges", py_edges, METH_VARARGS, "edges(kinds, density, h, w, axis, sign, more, deep, soft, rebate, holder)"},
+    {"line_up", py_line_up, METH_VARARGS, "line_up(along, across, value, n, slopes, m, out)"},
+    {"turn", py_turn, METH_VARARGS, "turn(kinds, density, h, w, x0, y0, x1, y1, rows, columns, kind, to)"},
+    {"logs_at", py_logs_at, METH_VARARGS, "logs_at(light, h, w, x, y, n, floor, out)"},
     {"keep_memory", py_keep_memory, METH_NOARGS, "keep_memory()"},
     {NULL, NULL, 0, NULL}};
 

@@ -9,10 +9,10 @@ import numpy as np
 
 from .capture import block_mean
 from .faint import Faint, Seen, faint_pictures, outlines
-from .levels import (BASE, DARK, FLOOR, PANEL, PICTURE, VOID, Level, Parts, bare_panel, even_tones, log_light,
+from .levels import (BASE, DARK, PANEL, PICTURE, VOID, Level, Parts, bare_panel, even_tones, log_light,
                      panel_like, parts)
 from .rectangles import ASPECTS, Found, edge_maps, rectangles, to_plan, turn_of, turned
-from .sides import Side, Traced, corners_of, overhang, profiles, refine, sample, together
+from .sides import Side, Traced, corners_of, logs_at, overhang, profiles, refine, together
 
 #: The long side of the proxy that frames are sought on.
 PROXY = 1500
@@ -587,9 +587,7 @@ def _refined(proxy: np.ndarray, k: int, attempt: _Attempt, found, film_format: s
     c = attempt.base.surface
 
     def density(x, y):
-        light = sample(proxy, x, y)
-        value = np.log10(np.maximum(light, np.float32(FLOOR)))
-        value = (value[..., 0] + value[..., 1] + value[..., 2]) * np.float32(1 / 3)
+        value = logs_at(proxy, x, y)
         u, v = (x - (w - 1) / 2) / half, (y - (h - 1) / 2) / half
         surface = c[0] + c[1] * u + c[2] * v + c[3] * u * u + c[4] * u * v + c[5] * v * v
         return level + surface - value, (x > -0.5) & (x < w - 0.5) & (y > -0.5) & (y < h - 0.5)

@@ -10,6 +10,8 @@ from typing import Iterator
 
 import numpy as np
 
+from . import kernel
+
 VOID, PANEL, BASE, PICTURE, DARK = range(5)
 #: All channels above this, and alike, can only be bare panel in a flattened capture: film reflects 4 % at each face.
 BARE = 0.9
@@ -52,10 +54,14 @@ class Level:
 
     def over(self, shape: tuple[int, int]) -> np.ndarray:
         """The surface for every pixel, float32 (h, w)."""
+        across, x, down, cross = self.along(shape)
+        return across[None, :] + down[:, None] + cross[:, None] * x[None, :]
+
+    def along(self, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """What the surface is the sum of: a of every column, x of it, b of every row, and c of it, ``a + b + c x``."""
         x, y = axes(shape)
         a, bx, by, cxx, cxy, cyy = (np.float32(v) for v in self.surface)
-        return ((a + bx * x + cxx * x * x)[None, :] + (by * y + cyy * y * y)[:, None]
-                + (cxy * y)[:, None] * x[None, :])
+        return a + bx * x + cxx * x * x, x, by * y + cyy * y * y, cxy * y
 
 
 def axes(shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
@@ -68,6 +74,10 @@ def axes(shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
 
 def log_light(proxy: np.ndarray) -> np.ndarray:
     """log10 of linear light, floored; float32 (3, h, w) of `proxy` (h, w, 3)."""
+    if kernel.loops is not None and proxy.dtype == np.float32 and proxy.shape[2] == 3:
+        out = np.empty((3, *proxy.shape[:2]), np.float32)
+        kernel.loops.log_planes(np.ascontiguousarray(proxy), out[0].size, FLOOR, out)
+        return out
     out = np.maximum(proxy.transpose(2, 0, 1), np.float32(FLOOR), order="C")
     return np.log10(out, out=out)
 
@@ -85,20 +95,10 @@ def even_tones(log: np.ndarray, *, most: int = 7, rigid: bool = False) -> Iterat
         No fall-off is expected (a flattened capture).
     """
     h, w = log.shape[1:]
-    y = (log[0] + log[1] + log[2]) / 3
-    flat = np.zeros((h, w), bool)
     if h < 9 or w < 9:
         return
-    up, down, left, right, here = y[:-4, 2:-2], y[4:, 2:-2], y[2:-2, :-4], y[2:-2, 4:], y[2:-2, 2:-2]
-    along_y, along_x = np.abs(down - up), np.abs(right - left)
-    noise = max(float(np.median(np.maximum(along_x, along_y)[::5, ::5])) * 0.5, 0.004)
-    limit = min(max(0.02, 2.0 * noise), 0.04)
-    even_x, even_y = along_x < limit, along_y < limit
-    # A sliver of rebate is even along itself, and a ridge across.
-    flat[2:-2, 2:-2] = ((even_x & even_y) | (even_x & (here > up) & (here > down))
-                        | (even_y & (here > left) & (here > right)))
-    flat &= y > y.max() - 2.2
-    at = np.flatnonzero(flat)
+    y = (log[0] + log[1] + log[2]) / 3
+    at = np.flatnonzero(_even(y))
     if len(at) < 50:
         return
     every = max(1, len(at) // SAMPLED)
@@ -121,6 +121,25 @@ def even_tones(log: np.ndarray, *, most: int = 7, rigid: bool = False) -> Iterat
         yield Level(tuple(map(float, log3)), (one, x, y, both + odds, xy, both - odds), spread,
                     float(members.sum() * every / (h * w)))
         left &= light < terms @ surface + log3.mean() - np.clip(4 * spread, 0.045, 0.08)
+
+
+def _even(y: np.ndarray) -> np.ndarray:
+    """bool: where a plane of log light hardly changes, or hardly along a ridge, and is not as dark as a holder."""
+    flat = np.zeros(y.shape, bool)
+    up, down, left, right, here = y[:-4, 2:-2], y[4:, 2:-2], y[2:-2, :-4], y[2:-2, 4:], y[2:-2, 2:-2]
+    some = (slice(None, None, 5),) * 2
+    noise = float(np.median(np.maximum(np.abs(right[some] - left[some]), np.abs(down[some] - up[some]))))
+    limit = min(max(0.02, 2.0 * max(noise * 0.5, 0.004)), 0.04)
+    darkest = y.max() - np.float32(2.2)
+    if kernel.loops is not None and y.dtype == np.float32:
+        kernel.loops.even(y, *y.shape, limit, darkest, flat)
+        return flat
+    even_x, even_y = np.abs(right - left) < limit, np.abs(down - up) < limit
+    # A sliver of rebate is even along itself, and a ridge across.
+    flat[2:-2, 2:-2] = ((even_x & even_y) | (even_x & (here > up) & (here > down))
+                        | (even_y & (here > left) & (here > right)))
+    flat &= y > darkest
+    return flat
 
 
 def _brightest(tones, light, terms, left, need, rigid):
@@ -150,18 +169,13 @@ def _brightest(tones, light, terms, left, need, rigid):
     surface = usual.copy()
     members = near
     for tolerance in reach:
-        rest = light - terms @ surface - log3.mean()
-        members = alike & (np.abs(rest) < tolerance)
-        if members.sum() < 10:
+        count, a, b = normal_equations(light, terms, alike, surface, float(log3.mean()), tolerance)
+        if count < 10:
             members = near
             break
-        # What is nearly as clear lies on the dark side: it has less say, or a large even sky would draw the base
-        # to itself.
-        say = np.where(rest[members] < -0.012, 0.1, 1.0)
-        a = terms[members]
-        weight = len(a) / 4000
-        change = np.linalg.solve((a * say[:, None]).T @ a / max(weight, 1e-6) + np.diag(ridge + 1e-6),
-                                 (a * say[:, None]).T @ rest[members] / max(weight, 1e-6) - ridge * (surface - usual))
+        weight = count / 4000
+        change = np.linalg.solve(a / max(weight, 1e-6) + np.diag(ridge + 1e-6),
+                                 b / max(weight, 1e-6) - ridge * (surface - usual))
         surface = surface + change
         surface[3] = min(surface[3], 0.0)               # light falls off outwards, never grows
     # Shadows nearly as clear as the base lie on its dark side only: its bright side says where it is, and how wide.
@@ -175,6 +189,21 @@ def _brightest(tones, light, terms, left, need, rigid):
     rest = tones[members] - (terms[members] @ surface)[:, None]
     spread = 1.4826 * float(np.median(np.abs(rest - log3)))
     return log3, surface, spread, members
+
+
+def normal_equations(light: np.ndarray, terms: np.ndarray, alike: np.ndarray, surface: np.ndarray, mean: float,
+                     tolerance: float) -> tuple[int, np.ndarray, np.ndarray]:
+    """For what a surface must change to pass through those pixels, of the `alike` ones, that lie within `tolerance` of
+    it and `mean`: how many there are, the matrix (6, 6), and the right side (6,)."""
+    a, b = np.empty((6, 6)), np.empty(6)
+    if kernel.loops is not None and light.dtype == np.float32:
+        return kernel.loops.fit_round(light, terms, alike, len(light), surface, mean, tolerance, a, b), a, b
+    rest = light - terms @ surface - mean
+    members = alike & (np.abs(rest) < tolerance)
+    rest, some = rest[members], terms[members]
+    # What is nearly as clear lies on the dark side: it has less say, or a large even sky would draw the base to itself.
+    told = some * np.where(rest < -0.012, 0.1, 1.0)[:, None]
+    return len(rest), np.matmul(told.T, some, out=a), np.matmul(told.T, rest, out=b)
 
 
 def _bright_side(rest: np.ndarray) -> tuple[float, float]:
@@ -224,36 +253,25 @@ class Parts:
 
 def parts(log: np.ndarray, base: Level) -> Parts:
     """Every pixel judged against the base."""
-    surface = base.over(log.shape[1:])
     tolerance = float(np.clip(4.5 * base.spread, 0.018, 0.045))
-    density, least, most = (np.empty_like(surface) for _ in range(3))
-    for part in blocks(len(surface)):
-        red, green, blue = (surface[part] + np.float32(base.log[c]) - log[c, part] for c in range(3))
-        np.minimum(np.minimum(red, green), blue, out=least[part])
-        np.maximum(np.maximum(red, green), blue, out=most[part])
-        np.multiply(red + green + blue, np.float32(1 / 3), out=density[part])
-    kinds = np.full(density.shape, PICTURE, np.uint8)
+    density, least, most = below(log, base)
     rim = _rim(least)
     holder = rim[rim > OPAQUE]
     # Where the holder is clearly blacker than dense film, less is taken for holder.
     beyond = OPAQUE
     if len(holder) > 0.3 * len(rim):
         beyond = float(np.clip(np.quantile(holder, 0.1) - BLACKER, OPAQUE, MOST))
-    np.putmask(kinds, _outer(least > beyond), DARK)
     # A holder that is not quite black can be brighter than dense film in the channel the base itself keeps dark. It is
     # the even, dark tone along the border of the view.
-    rim, opaque = np.stack([_rim(p) for p in log]), _rim(most) > OPAQUE - 0.3
+    rim, opaque, black = np.stack([_rim(p) for p in log]), _rim(most) > OPAQUE - 0.3, None
     if opaque.mean() > 0.3:
         holder = np.median(rim[:, opaque], axis=1)
         if (np.abs(rim[:, opaque] - holder[:, None]).max(axis=0) < EVEN).mean() > 0.8:
-            black = (log[0] < holder[0] + EVEN) & (log[1] < holder[1] + EVEN) & (log[2] < holder[2] + EVEN)
-            np.putmask(kinds, black, DARK)
-    clear = (most < 1.6 * tolerance) & (least > -1.6 * tolerance) & (np.abs(density) < tolerance)
-    np.putmask(kinds, clear, BASE)
-    np.putmask(kinds, (density < -tolerance) & (most < 2 * tolerance), PANEL)
+            black = (holder + EVEN).astype(np.float32)
+    kinds = judged(log, density, least, most, beyond, black, tolerance)
     dark = kinds == DARK
     if dark.any():
-        film = dark & _enclosed((kinds == BASE) | (kinds == PANEL))
+        film = enclosed(kinds)
         sure = np.flatnonzero(dark & ~film)
         if len(sure) > 0.02 * dark.size:
             # Bars between the windows of a holder are enclosed as well, and as black as the rest of it.
@@ -261,6 +279,43 @@ def parts(log: np.ndarray, base: Level) -> Parts:
             film &= (log[0] > black[0]) | (log[1] > black[1]) | (log[2] > black[2])
         np.putmask(kinds, film, PICTURE)
     return Parts(kinds, density, tolerance)
+
+
+def below(log: np.ndarray, base: Level) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """By how much every pixel is darker than the base, float32 (h, w): the mean, the least and the most of its
+    channels."""
+    density, least, most = (np.empty(log.shape[1:], np.float32) for _ in range(3))
+    if kernel.loops is not None and log.flags.c_contiguous:
+        kernel.loops.below(log, *log.shape[1:], *base.along(log.shape[1:]), np.array(base.log, np.float32), density,
+                           least, most)
+        return density, least, most
+    surface = base.over(log.shape[1:])
+    for part in blocks(len(surface)):
+        red, green, blue = (surface[part] + np.float32(base.log[c]) - log[c, part] for c in range(3))
+        np.minimum(np.minimum(red, green), blue, out=least[part])
+        np.maximum(np.maximum(red, green), blue, out=most[part])
+        np.multiply(red + green + blue, np.float32(1 / 3), out=density[part])
+    return density, least, most
+
+
+def judged(log: np.ndarray, density: np.ndarray, least: np.ndarray, most: np.ndarray, beyond: float,
+           black: np.ndarray | None, tolerance: float) -> np.ndarray:
+    """uint8 (h, w): the kinds of pixels `below` the base by so much, dense film inside the holder taken for holder.
+
+    `beyond` is the density, and `black` (3,) the log light where it is known, from which on it is dark.
+    """
+    kinds = np.full(density.shape, PICTURE, np.uint8)
+    if kernel.loops is not None and log.flags.c_contiguous:
+        kernel.loops.kinds(log, density, least, most, *density.shape, black, beyond, tolerance, 1.6 * tolerance,
+                           2 * tolerance, kinds)
+        return kinds
+    np.putmask(kinds, _outer(least > beyond), DARK)
+    if black is not None:
+        np.putmask(kinds, (log[0] < black[0]) & (log[1] < black[1]) & (log[2] < black[2]), DARK)
+    clear = (most < 1.6 * tolerance) & (least > -1.6 * tolerance) & (np.abs(density) < tolerance)
+    np.putmask(kinds, clear, BASE)
+    np.putmask(kinds, (density < -tolerance) & (most < 2 * tolerance), PANEL)
+    return kinds
 
 
 def blocks(rows: int, size: int = 64) -> Iterator[slice]:
@@ -284,15 +339,20 @@ def _outer(dark: np.ndarray) -> np.ndarray:
     return out
 
 
-def _enclosed(clear: np.ndarray) -> np.ndarray:
-    """What lies between clear places of its row, or of its column: a holder's opening is convex, so no holder does."""
-    out = np.zeros(clear.shape, bool)
+def enclosed(kinds: np.ndarray) -> np.ndarray:
+    """What is dark between clear places of its row, or of its column: a holder's opening is convex, so no holder is."""
+    out = np.zeros(kinds.shape, bool)
+    if kernel.loops is not None:
+        kernel.loops.enclosed(kinds, *kinds.shape, out)
+        return out
+    clear = (kinds == BASE) | (kinds == PANEL)
     for plane, mark in ((clear[:, 1:] & clear[:, :-1], out), ((clear[1:] & clear[:-1]).T, out.T)):
         n, place = plane.shape[1], np.arange(mark.shape[1], dtype=np.int16)
         some = plane.any(axis=1)
         first = np.where(some, plane.argmax(axis=1), n + 1).astype(np.int16)
         last = np.where(some, n - plane[:, ::-1].argmax(axis=1), -1).astype(np.int16)
         mark |= (place > first[:, None]) & (place < last[:, None])
+    out &= kinds == DARK
     return out
 
 

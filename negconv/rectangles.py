@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from . import kernel
 from .levels import BASE, DARK, PANEL, PICTURE, VOID, blocks
 
 SOME = 2500       # edge pixels of one kind that are looked at for the turn
@@ -57,6 +58,8 @@ def edge_maps(kinds: np.ndarray, density: np.ndarray, noise: float,
 
     float32 arrays like `kinds`, about 0..1; of one axis when only that is asked for.
     """
+    if kernel.loops is not None and kinds.flags.c_contiguous and density.flags.c_contiguous:
+        return _edges(kinds, density, noise, axes)
     clear = (kinds == BASE) | (kinds == PANEL)
     level = np.clip(density, 0, 0.4)
     level *= np.float32(1 / 0.06)
@@ -89,6 +92,20 @@ def edge_maps(kinds: np.ndarray, density: np.ndarray, noise: float,
             value &= _ahead(picture, axis, sign)
             value &= _ahead(picture, axis, sign, SOFT)
             holder.append(lit)
+    return rebate, holder
+
+
+def _edges(kinds: np.ndarray, density: np.ndarray, noise: float, axes) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """`edge_maps` by the compiled loops."""
+    shut = bool((kinds == DARK).any())
+    none = np.zeros(kinds.shape, bool)
+    rebate, holder = [], []
+    for axis in axes:
+        for sign in (1, -1):
+            rebate.append(np.empty(kinds.shape, np.float32))
+            holder.append(np.empty(kinds.shape, bool) if shut else none)
+            kernel.loops.edges(kinds, density, *kinds.shape, axis, sign, 2 * noise / 0.06, DEEP, SOFT, rebate[-1],
+                               holder[-1] if shut else None)
     return rebate, holder
 
 
@@ -159,27 +176,31 @@ def best_turn(rebate: list[np.ndarray], holder: list[np.ndarray], dimmed: float 
             y, x = np.divmod(at[::every], plane.shape[1])
             value = plane[y, x] * weight * (every * step)
             along, across = (x * step, y) if i < 2 else (-y * step, x)
-            points.append((along - along.mean(), across.astype(float), value))
+            points.append((along - along.mean(), across.astype(float), value.astype(float)))
     if not points:
         return 0.0
 
-    def sharpness(degrees: float) -> float:
-        slope, total = math.tan(math.radians(degrees)), 0.0
-        for along, across, value in points:
-            at = across - slope * along
-            low = at.min()
-            bins = np.bincount((at - low + 1).astype(int), value)
-            pairs = bins[1:] + bins[:-1]
-            total += float((pairs * pairs * np.sqrt(pairs)).sum())
-        return total
+    def sharpest(angles: np.ndarray) -> float:
+        slopes = np.tan(np.radians(angles))
+        return float(angles[int(np.argmax(sum(lined_up(*one, slopes) for one in points)))])
 
-    angles = np.arange(-MOST_TURN, MOST_TURN + 0.01, 0.5)
-    for finer in (0.15, 0.05):
-        values = [sharpness(a) for a in angles]
-        centre = angles[int(np.argmax(values))]
-        angles = centre + finer * (np.arange(-4, 5) if finer > 0.1 else np.arange(-3, 4))
-    values = np.array([sharpness(a) for a in angles])
-    return float(angles[int(np.argmax(values))])
+    centre = sharpest(np.arange(-MOST_TURN, MOST_TURN + 0.01, 0.5))
+    centre = sharpest(centre + 0.15 * np.arange(-4, 5))
+    return sharpest(centre + 0.05 * np.arange(-3, 4))
+
+
+def lined_up(along: np.ndarray, across: np.ndarray, value: np.ndarray, slopes: np.ndarray) -> np.ndarray:
+    """How well points line up along each of `slopes`: the sum of what falls on each two lines, to the power 5/2."""
+    out = np.empty(len(slopes))
+    if kernel.loops is not None:
+        kernel.loops.line_up(along, across, value, len(along), slopes, len(slopes), out)
+        return out
+    for i, slope in enumerate(slopes):
+        at = across - slope * along
+        bins = np.bincount((at - at.min() + 1).astype(int), value)
+        pairs = bins[1:] + bins[:-1]
+        out[i] = (pairs * pairs * np.sqrt(pairs)).sum()
+    return out
 
 
 def turned(kinds: np.ndarray, density: np.ndarray, degrees: float) -> tuple[np.ndarray, np.ndarray]:
@@ -189,8 +210,13 @@ def turned(kinds: np.ndarray, density: np.ndarray, degrees: float) -> tuple[np.n
     H, W = int(h * c + w * abs(s)) + 2 * STEP + 3, int(w * c + h * abs(s)) + 2 * STEP + 3
     dy = np.arange(H, dtype=np.float32)[:, None] - np.float32((H - 1) / 2)
     dx = np.arange(W, dtype=np.float32)[None, :] - np.float32((W - 1) / 2)
-    x = ((dx * np.float32(c) + np.float32((w - 1) / 2 + 0.5)) - dy * np.float32(s)).astype(np.int32)
-    at = (dx * np.float32(s) + (dy * np.float32(c) + np.float32((h - 1) / 2 + 0.5))).astype(np.int32)
+    x0, x1 = dx * np.float32(c) + np.float32((w - 1) / 2 + 0.5), dy * np.float32(s)
+    y0, y1 = dx * np.float32(s), dy * np.float32(c) + np.float32((h - 1) / 2 + 0.5)
+    if kernel.loops is not None and kinds.flags.c_contiguous and density.flags.c_contiguous:
+        out, density_ = np.empty((H, W), np.uint8), np.empty((H, W), np.float32)
+        kernel.loops.turn(kinds, density, h, w, x0, y0, x1, y1, H, W, out, density_)
+        return out, density_
+    x, at = (x0 - x1).astype(np.int32), (y0 + y1).astype(np.int32)
     inside = (x >= 1) & (x < w)
     inside &= at >= 1
     inside &= at < h

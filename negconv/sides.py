@@ -10,6 +10,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from . import kernel
+from .levels import FLOOR
+
 #: Of the fall of light across a side, how much lies outside of it: half of what the lens blurs, and more of what the
 #: camera's gate does, since exposure blurred there leaves density beyond.
 OUTSIDE = 0.58
@@ -57,6 +60,17 @@ def sample(plane: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     upper = plane[iy, ix] * (1 - fx) + plane[iy, ix + 1] * fx
     lower = plane[iy + 1, ix] * (1 - fx) + plane[iy + 1, ix + 1] * fx
     return upper * (1 - fy) + lower * fy
+
+
+def logs_at(light: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """log10 of (h, w, 3) light at points, the mean of its channels, floored; float32 like `x`."""
+    if kernel.loops is not None and light.dtype == np.float32 and light.flags.c_contiguous:
+        out = np.empty(x.shape, np.float32)
+        kernel.loops.logs_at(light, *light.shape[:2], np.ascontiguousarray(x), np.ascontiguousarray(y), x.size, FLOOR,
+                             out)
+        return out
+    value = np.log10(np.maximum(sample(light, x, y), np.float32(FLOOR)))
+    return (value[..., 0] + value[..., 1] + value[..., 2]) * np.float32(1 / 3)
 
 
 def profiles(density, start, end, side: Side, across: np.ndarray) -> np.ndarray:

@@ -9,7 +9,10 @@ from negconv.capture import Capture, block_mean
 from negconv.conversion import Plan, apply, stages
 from negconv.encode import Encoder
 from negconv.invert import invert
+from negconv.levels import Level, even_tones, log_light, parts
+from negconv.rectangles import edge_maps, lined_up, turned
 from negconv.resample import shift_rows, sinc_weights
+from negconv.sides import logs_at
 from negconv.tone import ToneCurve
 
 from test_invert import BALANCES, BASE, CAMERA, CUTS, FILMS, panel, picture
@@ -119,6 +122,93 @@ def test_block_means_to_the_bit(monkeypatch, dtype, k, channels):
     assert np.abs(ours - means).max() < 1e-6
 
 
+@pytest.fixture(scope="module")
+def film():
+    """A turned picture on rebate in a holder beside panel, with noise and a bar across the opening: log light and its base."""
+    rng = np.random.default_rng(8)
+    h, w = 217, 334
+    y, x = np.mgrid[:h, :w] - np.array([h / 2, w / 2])[:, None, None]
+    x, y = x * np.cos(0.03) + y * np.sin(0.03), y * np.cos(0.03) - x * np.sin(0.03)
+    light = np.full((h, w), 1.0)
+    light[np.abs(y) < 88] = 0.5
+    light[(np.abs(y) < 70) & (np.abs(x) < 110)] = 0.2
+    light[(np.abs(y) < 40) & (np.abs(x) < 60)] = 0.008
+    light[(np.abs(y) > 98) | (np.abs(x) > 150) | (np.abs(x - 130) < 4)] = 0.001
+    rgb = light[..., None] * [1.0, 0.7, 0.4] * (1 - 0.02 * (x / w) ** 2)[..., None]
+    rgb = np.where(light[..., None] > 0.9, light[..., None], rgb) * np.exp(rng.normal(0, 0.01, (h, w, 3)))
+    log = log_light(rgb.astype(np.float32))
+    surface = (0.001, 0.002, -0.001, -0.008, 0.0005, -0.0003)
+    return log, Level(tuple(np.log10([0.5, 0.35, 0.2])), surface, 0.006, 0.3)
+
+
+def test_logarithms_of_light(monkeypatch):
+    rng = np.random.default_rng(3)
+    light = np.exp(rng.uniform(-14, 2, (37, 41, 3))).astype(np.float32)
+    light[0, :3] = 0, 1, -1
+    for values in (light, light[::2], light[:, ::-1]):
+        with monkeypatch.context() as patch:
+            ours, plain = both(patch, lambda values=values: log_light(values))
+        assert np.abs(ours - plain).max() < 1e-6
+        assert np.abs(ours - np.log10(np.maximum(values.astype(float), 1e-5)).transpose(2, 0, 1)).max() < 1e-6
+    assert (log_light(np.ones((1, 1, 3), np.float32)) == 0).all()
+    x, y = rng.uniform(-3, 45, (2, 19, 70))
+    ours, plain = both(monkeypatch, lambda: logs_at(light, x, y))
+    assert ours.shape == (19, 70) and np.abs(ours - plain).max() < 2e-6
+
+
+@pytest.mark.parametrize("rigid", [True, False])
+def test_even_tones(monkeypatch, film, rigid):
+    log, _ = film
+    ours, plain = both(monkeypatch, lambda: list(even_tones(log, rigid=rigid)))
+    assert len(ours) == len(plain) > 2
+    for one, two in zip(ours, plain):
+        assert np.abs(np.subtract(one.log, two.log)).max() < 1e-6 and np.abs(np.subtract(one.surface, two.surface)).max() < 1e-6
+        assert abs(one.spread - two.spread) < 1e-6 and one.share == two.share
+
+
+@pytest.mark.parametrize("cut", [np.s_[:], np.s_[:, 50:170, 40:300], np.s_[:, :100], np.s_[:, :, 60:160]],
+                         ids=["holder", "film", "one end", "part"])
+def test_kinds_to_the_bit(monkeypatch, film, cut):
+    log, base = film
+    log = np.ascontiguousarray(log[cut])
+    ours, plain = both(monkeypatch, lambda: parts(log, base))
+    assert (ours.kinds == plain.kinds).all() and (ours.density == plain.density).all()
+    assert len(np.unique(ours.kinds)) > 1
+
+
+@pytest.mark.parametrize("degrees", [0.0, 1.7, -5.2])
+def test_edges_to_the_bit(monkeypatch, film, degrees):
+    judged = parts(*film)
+
+    def work():
+        grid = turned(judged.kinds, judged.density, degrees)
+        return *grid, *sum(edge_maps(*grid, 0.006), []), *sum(edge_maps(*grid, 0.006, (1,)), [])
+
+    ours, plain = both(monkeypatch, work)
+    assert all(one.dtype == two.dtype and (one == two).all() for one, two in zip(ours, plain))
+    assert all(plane.any() for plane in ours[2:6])
+
+
+@pytest.mark.parametrize("shape", [(4, 9), (9, 4), (7, 40), (23, 21)])
+def test_edges_of_small_planes(monkeypatch, shape):
+    """Closer to the border than is looked ahead, a plane wraps round."""
+    rng = np.random.default_rng(shape[0])
+    kinds = rng.choice(np.uint8([1, 2, 3, 3, 3, 4, 4]), shape)
+    density = rng.uniform(-0.1, 0.6, shape).astype(np.float32)
+    ours, plain = both(monkeypatch, lambda: sum(edge_maps(kinds, density, 0.01), []))
+    assert all((one == two).all() for one, two in zip(ours, plain))
+
+
+def test_lining_up(monkeypatch):
+    rng = np.random.default_rng(2)
+    along, value = rng.uniform(-400, 400, 3000), rng.uniform(0, 1, 3000)
+    across = np.rint(np.tan(0.02) * along + rng.choice([100, 300], 3000))
+    slopes = np.tan(np.arange(-0.1, 0.1, 0.01))
+    ours, plain = both(monkeypatch, lambda: lined_up(along, across, value, slopes))
+    assert np.abs(ours / plain - 1).max() < 1e-12
+    assert abs(slopes[ours.argmax()] - np.tan(0.02)) < 1e-9
+
+
 def test_lengths_are_checked():
     """A wrong length is refused, not read beyond."""
     f = lambda n: np.zeros(n, np.float32)  # noqa: E731
@@ -145,6 +235,21 @@ def test_lengths_are_checked():
         LOOPS.develop(f(3), 1, 1, f(9), None, f(3), f(3), f(4), 4, f(1), f(1), 1e-6, 0.0, 3.0, f(1), None)
     with pytest.raises(ValueError, match="codes holds"):
         LOOPS.encode(f(3), 1, 3, None, f(3), None, 0, 64.0, np.zeros(7, np.uint16), 8, 16, np.zeros(3, np.uint16))
+    plane, bytes_ = f(54), np.zeros(54, np.uint8)
+    for call, what in (
+            (lambda: LOOPS.log_planes(f(5), 2, 1e-5, f(6)), "light holds"),
+            (lambda: LOOPS.even(plane, 6, 10, 0.1, 0.0, bytes_), "plane holds"),
+            (lambda: LOOPS.fit_round(f(4), np.zeros(23), bytes_, 4, np.zeros(6), 0.0, 0.1, np.zeros(36), np.zeros(6)), "terms holds"),
+            (lambda: LOOPS.below(f(162), 6, 9, f(9), f(9), f(5), f(6), f(3), plane, plane, plane), "down holds"),
+            (lambda: LOOPS.kinds(f(162), plane, plane, f(53), 6, 9, None, 1, 1, 1, 1, bytes_), "high holds"),
+            (lambda: LOOPS.enclosed(bytes_, 6, 10, bytes_), "kinds holds"),
+            (lambda: LOOPS.edges(bytes_, plane, 6, 9, 0, 1, 0, 5, 10, plane, np.zeros(53, np.uint8)), "holder holds"),
+            (lambda: LOOPS.edges(bytes_, plane, 18, 3, 1, 1, 0, 5, 10, plane, None), "so small a plane"),
+            (lambda: LOOPS.line_up(np.zeros(2), np.float64([0, np.nan]), np.zeros(2), 2, np.zeros(1), 1, np.zeros(1)), "too far apart"),
+            (lambda: LOOPS.turn(bytes_, plane, 6, 9, f(4), f(4), f(5), f(5), 5, 4, np.zeros(20, np.uint8), f(19)), "to holds"),
+            (lambda: LOOPS.logs_at(plane, 3, 6, np.zeros(2), np.zeros(2), 2, 1e-5, f(1)), "out holds")):
+        with pytest.raises(ValueError, match=what):
+            call()
     read_only = f(3)
     read_only.flags.writeable = False
     with pytest.raises((BufferError, TypeError, ValueError)):
