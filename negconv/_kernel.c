@@ -523,17 +523,165 @@ static double lined_up(const double *along, const double *across, const double *
     return total;
 }
 
-/* rectangles.turned: the nearest pixel of either plane. */
-static void turn_row(const uint8_t *kinds, const float *density, idx h, idx w, const float *x0, const float *y0, float x1, float y1,
-                     idx n, uint8_t *kind, float *to)
+/* rectangles.turned: the nearest pixel of either plane, BLOCK of them at a time. */
+WIDEST static void turn_row(const uint8_t *kinds, const float *density, idx h, idx w, const float *x0, const float *y0, float x1,
+                            float y1, idx n, uint8_t *kind, float *to)
 {
-    for (idx i = 0; i < n; i++) {
-        const int32_t x = (int32_t)(x0[i] - x1), y = (int32_t)(y0[i] + y1);
-        const int in = (x >= 1) & (x < (int32_t)w) & (y >= 1) & (y < (int32_t)h);
-        const idx at = in ? (idx)y * w + x : 0;
-        kind[i] = in ? kinds[at] : VOID_;
-        to[i] = density[at];
+    const int32_t right = (int32_t)w, bottom = (int32_t)h;
+    int32_t at[BLOCK];
+    for (idx from = 0; from < n; from += BLOCK) {
+        const idx m = n - from < BLOCK ? n - from : BLOCK;
+        for (idx i = 0; i < m; i++) {
+            const int32_t x = (int32_t)(x0[from + i] - x1), y = (int32_t)(y0[from + i] + y1);
+            at[i] = (x >= 1) & (x < right) & (y >= 1) & (y < bottom) ? y * right + x : 0;
+        }
+        for (idx i = 0; i < m; i++) {
+            to[from + i] = density[at[i]];
+            kind[from + i] = at[i] ? kinds[at[i]] : VOID_;
+        }
     }
+}
+
+/* rectangles.counts: how many pixels of each row, and of each column, are set. */
+WIDEST static void counts(const uint8_t *plane, idx h, idx w, int64_t *rows, uint32_t *columns)
+{
+    memset(columns, 0, w * sizeof *columns);
+    for (idx y = 0; y < h; y++) {
+        const uint8_t *row = plane + y * w;
+        uint32_t sum = 0;
+        for (idx x = 0; x < w; x++) {
+            const uint32_t one = row[x] != 0;
+            columns[x] += one;
+            sum += one;
+        }
+        rows[y] = sum;
+    }
+}
+
+/* rectangles._gate: of each row, or each column, how many pixels are dark just outside it and clear further inside. */
+WIDEST static uint32_t meets(const uint8_t *outside, const uint8_t *inside, idx n, uint32_t *sums)
+{
+    uint32_t sum = 0;
+    for (idx i = 0; i < n; i++) {
+        const uint32_t one = (outside[i] == DARK_) & is_clear(inside[i]);
+        if (sums) sums[i] += one;
+        sum += one;
+    }
+    return sum;
+}
+
+static void gate_down(const uint8_t *kinds, idx h, idx w, idx sign, idx deep, uint32_t *sums)
+{
+    for (idx y = ASIDE; y < h - ASIDE; y++)
+        sums[y] = meets(kinds + (y - sign * ASIDE) * w, kinds + wrapped(y + sign * deep, h) * w, w, NULL);
+}
+
+static void gate_across(const uint8_t *kinds, idx h, idx w, idx sign, idx deep, uint32_t *sums)
+{
+    const idx low = deep < w - ASIDE ? deep : w - ASIDE, high = w - deep > low ? w - deep : low;
+    for (idx y = 0; y < h; y++) {
+        const uint8_t *row = kinds + y * w;
+        for (idx x = ASIDE; x < w - ASIDE; x++) {
+            if (x == low) x = high;
+            if (x >= w - ASIDE) break;
+            sums[x] += (row[x - sign * ASIDE] == DARK_) & is_clear(row[wrapped(x + sign * deep, w)]);
+        }
+        if (high > low) meets(row + low - sign * ASIDE, row + low + sign * deep, high - low, sums + low);
+    }
+}
+
+/* rectangles.rectangles: running sums, down and along, of what every second pixel is worth. */
+static void area_sums(const uint8_t *kinds, idx h, idx w, const double *weights, double *out)
+{
+    const idx rows = (h + 1) / 2, columns = (w + 1) / 2, pitch = columns + 1;
+    double *down = out;                                 /* the first row, till it is cleared at the end */
+    memset(out, 0, pitch * sizeof *out);
+    for (idx y = 0; y < rows; y++) {
+        const uint8_t *row = kinds + 2 * y * w;
+        double *to = out + (y + 1) * pitch, sum = 0.0;
+        to[0] = 0.0;
+        for (idx x = 0; x < columns; x++) down[x + 1] += weights[row[2 * x]];
+        for (idx x = 0; x < columns; x++) to[x + 1] = sum += down[x + 1];
+    }
+    memset(out, 0, pitch * sizeof *out);
+}
+
+/* rectangles._extent: running sums down, or across, every second pixel; of one across, in a plane that is turned over. */
+static void sum_down(const uint8_t *plane, idx h, idx w, int across, int32_t *out)
+{
+    const idx rows = ((across ? w : h) + 1) / 2, columns = ((across ? h : w) + 1) / 2;
+    const idx down = across ? 2 : 2 * w, along = across ? 2 * w : 2;
+    memset(out, 0, columns * sizeof *out);
+    for (idx y = 0; y < rows; y++) {
+        const uint8_t *row = plane + y * down;
+        int32_t *to = out + (y + 1) * columns;
+        for (idx x = 0; x < columns; x++) to[x] = to[x - columns] + row[x * along];
+    }
+}
+
+/* faint.faint_rectangle: running sums along rows, with a row and a column of nothing before them. */
+static void sum_along(const float *plane, idx h, idx w, float *out)
+{
+    memset(out, 0, (w + 1) * sizeof *out);
+    for (idx y = 0; y < h; y++) {
+        float *to = out + (y + 1) * (w + 1), sum = 0.0f;
+        to[0] = 0.0f;
+        for (idx x = 0; x < w; x++) to[x + 1] = sum += plane[y * w + x];
+    }
+}
+
+/* faint.content: picture further than `by` pixels, along rows and columns, from holder and what is out of view, with at least
+   two of its four neighbours. `shut` and `lit` are planes to work in. */
+WIDEST static void content(const uint8_t *kinds, idx h, idx w, idx by, uint8_t *shut, uint8_t *lit, uint8_t *out)
+{
+    for (idx y = 0; y < h; y++) {
+        uint8_t *row = out + y * w, *to = lit + y * w;
+        const idx first = y > by ? y - by : 0, last = y + by < h ? y + by : h - 1;
+        memset(row, 0, w);
+        for (idx z = first; z <= last; z++)
+            for (idx x = 0; x < w; x++) row[x] |= (kinds[z * w + x] == DARK_) | (kinds[z * w + x] == VOID_);
+        /* A row of nothing on both sides of this one. */
+        memset(shut, 0, w + 2 * by);
+        for (idx z = 0; z <= 2 * by; z++)
+            for (idx x = 0; x < w; x++) shut[z + x] |= row[x];
+        for (idx x = 0; x < w; x++) to[x] = (uint8_t)((kinds[y * w + x] == PICTURE_) & !shut[by + x]);
+    }
+    memcpy(out, lit, h * w);
+    for (idx y = 1; y + 1 < h; y++) {
+        const uint8_t *row = lit + y * w;
+        for (idx x = 1; x < w - 1; x++)
+            out[y * w + x] = (uint8_t)(row[x] & (row[x - w] + row[x + w] + row[x - 1] + row[x + 1] >= 2));
+    }
+}
+
+/* faint.outside: how many pixels of every column are set from its first on, and from its last on. */
+WIDEST static void outside(const uint8_t *plane, idx h, idx w, float *before, float *after)
+{
+    for (idx y = 0; y < h; y++)
+        for (idx x = 0; x < w; x++) before[y * w + x] = (y ? before[(y - 1) * w + x] : 0.0f) + plane[y * w + x];
+    const float *all = before + (h - 1) * w;
+    for (idx y = 0; y < h; y++)
+        for (idx x = 0; x < w; x++) after[y * w + x] = all[x] - before[y * w + x] + plane[y * w + x];
+}
+
+/* faint.faded: evidence of an edge, by how many pixels are exposed outside. */
+static void faded(const float *edges, idx h, idx w, const float *over, idx down, idx along, const float *table, idx entries, float *out)
+{
+    for (idx y = 0; y < h; y++)
+        for (idx x = 0; x < w; x++) {
+            const float value = edges[y * w + x];
+            out[y * w + x] = 0.0f;
+            if (value > 0.0f) out[y * w + x] = value * table[within((idx)over[y * down + x * along], 0, entries - 1)];
+        }
+}
+
+/* frame._attempt: how many pixels of each kind there are in a rectangle. */
+static void tally(const uint8_t *kinds, idx w, idx top, idx bottom, idx left, idx right, int64_t *out)
+{
+    int64_t n[4][8] = {{0}};
+    for (idx y = top; y < bottom; y++)
+        for (idx x = left; x < right; x++) n[x & 3][kinds[y * w + x] & 7]++;
+    for (int k = 0; k < 5; k++) out[k] = n[0][k] + n[1][k] + n[2][k] + n[3][k];
 }
 
 INLINE double clipped(double v, double high) { return v > 0.0 ? v < high ? v : high : 0.0; }
@@ -979,7 +1127,7 @@ static PyObject *py_turn(PyObject *self, PyObject *args)
     if (!PyArg_ParseTuple(args, "y*y*nny*y*y*y*nnw*w*", &kinds, &density, &h, &w, &x0, &y0, &x1, &y1, &rows, &columns, &kind, &to))
         return NULL;
     Py_buffer *all[] = {&kinds, &density, &x0, &y0, &x1, &y1, &kind, &to};
-    const int fine = inside(h > 0 && w > 0 && h < INT_MAX && w < INT_MAX && rows >= 0 && columns >= 0, "no plane")
+    const int fine = inside(h > 0 && w > 0 && h < INT_MAX && w < INT_MAX && rows >= 0 && columns >= 0 && h <= INT_MAX / w, "no plane")
                      && holds(&kinds, h * w, 1, "kinds") && holds(&density, h * w, 4, "density") && holds(&x0, columns, 4, "x0")
                      && holds(&y0, columns, 4, "y0") && holds(&x1, rows, 4, "x1") && holds(&y1, rows, 4, "y1")
                      && holds(&kind, rows * columns, 1, "kind") && holds(&to, rows * columns, 4, "to");
@@ -988,6 +1136,169 @@ static PyObject *py_turn(PyObject *self, PyObject *args)
         for (idx y = 0; y < rows; y++)
             turn_row(kinds.buf, density.buf, h, w, x0.buf, y0.buf, ((const float *)x1.buf)[y], ((const float *)y1.buf)[y], columns,
                      (uint8_t *)kind.buf + y * columns, (float *)to.buf + y * columns);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_counts(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, rows, columns;
+    idx h, w;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnw*w*", &plane, &h, &w, &rows, &columns)) return NULL;
+    Py_buffer *all[] = {&plane, &rows, &columns};
+    const int fine = inside(h >= 0 && w >= 0, "no plane") && holds(&plane, h * w, 1, "plane") && holds(&rows, h, 8, "rows")
+                     && holds(&columns, w, 4, "columns");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        counts(plane.buf, h, w, rows.buf, columns.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_gate(PyObject *self, PyObject *args)
+{
+    Py_buffer kinds, out;
+    idx h, w, sign, deep;
+    int axis;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nninnw*", &kinds, &h, &w, &axis, &sign, &deep, &out)) return NULL;
+    Py_buffer *all[] = {&kinds, &out};
+    const int fine = inside((axis ? w : h) >= 2 * ASIDE && h >= 0 && w >= 0 && (sign == 1 || sign == -1) && deep >= ASIDE,
+                            "no edges in so small a plane")
+                     && holds(&kinds, h * w, 1, "kinds") && holds(&out, axis ? w : h, 4, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        memset(out.buf, 0, (axis ? w : h) * 4);
+        (axis ? gate_across : gate_down)(kinds.buf, h, w, sign, deep, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_area_sums(PyObject *self, PyObject *args)
+{
+    Py_buffer kinds, weights, out;
+    idx h, w;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nny*w*", &kinds, &h, &w, &weights, &out)) return NULL;
+    Py_buffer *all[] = {&kinds, &weights, &out};
+    const uint8_t *kind = kinds.buf;
+    int fine = inside(h >= 0 && w >= 0, "no plane") && holds(&kinds, h * w, 1, "kinds") && holds(&weights, 5, 8, "weights")
+               && holds(&out, ((h + 1) / 2 + 1) * ((w + 1) / 2 + 1), 8, "out");
+    uint8_t most_kind = 0;
+    for (idx i = 0; fine && i < h * w; i++) most_kind = kind[i] > most_kind ? kind[i] : most_kind;
+    fine = fine && inside(most_kind <= DARK_, "there is no such kind");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        area_sums(kinds.buf, h, w, weights.buf, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_sum_down(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, out;
+    idx h, w;
+    int across;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnpw*", &plane, &h, &w, &across, &out)) return NULL;
+    Py_buffer *all[] = {&plane, &out};
+    const idx rows = ((across ? w : h) + 1) / 2, columns = ((across ? h : w) + 1) / 2;
+    const int fine = inside(h >= 0 && w >= 0, "no plane") && holds(&plane, h * w, 1, "plane") && holds(&out, (rows + 1) * columns, 4, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        sum_down(plane.buf, h, w, across, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_sum_along(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, out;
+    idx h, w;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnw*", &plane, &h, &w, &out)) return NULL;
+    Py_buffer *all[] = {&plane, &out};
+    const int fine = inside(h >= 0 && w >= 0, "no plane") && holds(&plane, h * w, 4, "plane") && holds(&out, (h + 1) * (w + 1), 4, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        sum_along(plane.buf, h, w, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_content(PyObject *self, PyObject *args)
+{
+    Py_buffer kinds, out;
+    idx h, w, by;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnnw*", &kinds, &h, &w, &by, &out)) return NULL;
+    Py_buffer *all[] = {&kinds, &out};
+    int fine = inside(h > 0 && w > 0 && by >= 0, "no plane") && holds(&kinds, h * w, 1, "kinds") && holds(&out, h * w, 1, "out");
+    uint8_t *work = fine ? PyMem_RawMalloc((size_t)(w + 2 * by + h * w)) : NULL;
+    if (fine && !work) fine = PyErr_NoMemory() != NULL;
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        content(kinds.buf, h, w, by, work, work + w + 2 * by, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    PyMem_RawFree(work);
+    return DONE(all, fine);
+}
+
+static PyObject *py_outside(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, before, after;
+    idx h, w;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnw*w*", &plane, &h, &w, &before, &after)) return NULL;
+    Py_buffer *all[] = {&plane, &before, &after};
+    const int fine = inside(h > 0 && w > 0, "no plane") && holds(&plane, h * w, 1, "plane") && holds(&before, h * w, 4, "before")
+                     && holds(&after, h * w, 4, "after");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        outside(plane.buf, h, w, before.buf, after.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_faded(PyObject *self, PyObject *args)
+{
+    Py_buffer edges, over, table, out;
+    idx h, w, entries;
+    int turned_over;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nny*py*nw*", &edges, &h, &w, &over, &turned_over, &table, &entries, &out)) return NULL;
+    Py_buffer *all[] = {&edges, &over, &table, &out};
+    const int fine = inside(h >= 0 && w >= 0 && entries > 0, "no plane") && holds(&edges, h * w, 4, "edges") && holds(&over, h * w, 4, "over")
+                     && holds(&table, entries, 4, "table") && holds(&out, h * w, 4, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        faded(edges.buf, h, w, over.buf, turned_over ? 1 : w, turned_over ? h : 1, table.buf, entries, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_tally(PyObject *self, PyObject *args)
+{
+    Py_buffer kinds, out;
+    idx h, w, top, bottom, left, right;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnnnnnw*", &kinds, &h, &w, &top, &bottom, &left, &right, &out)) return NULL;
+    Py_buffer *all[] = {&kinds, &out};
+    const int fine = inside(top >= 0 && left >= 0 && bottom <= h && right <= w, "the rectangle leaves the plane")
+                     && holds(&kinds, h * w, 1, "kinds") && holds(&out, 5, 8, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        tally(kinds.buf, w, top, bottom, left, right, out.buf);
         Py_END_ALLOW_THREADS
     }
     return DONE(all, fine);
@@ -1041,6 +1352,15 @@ static PyMethodDef methods[] = {
     {"edges", py_edges, METH_VARARGS, "edges(kinds, density, h, w, axis, sign, more, deep, soft, rebate, holder)"},
     {"line_up", py_line_up, METH_VARARGS, "line_up(along, across, value, n, slopes, m, out)"},
     {"turn", py_turn, METH_VARARGS, "turn(kinds, density, h, w, x0, y0, x1, y1, rows, columns, kind, to)"},
+    {"counts", py_counts, METH_VARARGS, "counts(plane, h, w, rows, columns)"},
+    {"gate", py_gate, METH_VARARGS, "gate(kinds, h, w, axis, sign, deep, out)"},
+    {"area_sums", py_area_sums, METH_VARARGS, "area_sums(kinds, h, w, weights, out)"},
+    {"sum_down", py_sum_down, METH_VARARGS, "sum_down(plane, h, w, across, out)"},
+    {"sum_along", py_sum_along, METH_VARARGS, "sum_along(plane, h, w, out)"},
+    {"content", py_content, METH_VARARGS, "content(kinds, h, w, by, out)"},
+    {"outside", py_outside, METH_VARARGS, "outside(plane, h, w, before, after)"},
+    {"faded", py_faded, METH_VARARGS, "faded(edges, h, w, over, turned_over, table, entries, out)"},
+    {"tally", py_tally, METH_VARARGS, "tally(kinds, h, w, top, bottom, left, right, out)"},
     {"logs_at", py_logs_at, METH_VARARGS, "logs_at(light, h, w, x, y, n, floor, out)"},
     {"keep_memory", py_keep_memory, METH_NOARGS, "keep_memory()"},
     {NULL, NULL, 0, NULL}};

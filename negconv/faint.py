@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from . import kernel
 from .levels import BASE, DARK, PANEL, PICTURE, VOID, Parts
-from .rectangles import (ASPECTS, EVERY, LONGEST, STEP, Found, best_turn, edge_maps, meeting, off_shape, peaks, to_plan,
-                         turned)
+from .rectangles import (ASPECTS, EVERY, LONGEST, STEP, Found, best_turn, counts, edge_maps, meeting, off_shape, peaks,
+                         to_plan, turned)
 from .sides import Side
 
 #: How much may be exposed outside a place that speaks for a side, as a share of the film in view: a letter's strokes.
@@ -81,29 +82,53 @@ def exposed(kinds: np.ndarray, maps: tuple, every: int = 1, upright: bool = Fals
     film = ~shut & (kinds != PANEL)
     size = float(np.sqrt(every * np.count_nonzero(film)))
     stray = max(STRAY * size, 2.0)
-    content = (kinds == PICTURE) & ~_wide(shut, PENUMBRA)
-    # A lone pixel is noise.
-    near = content[:-2, 1:-1].astype(np.int8) + content[2:, 1:-1] + content[1:-1, :-2] + content[1:-1, 2:]
-    content[1:-1, 1:-1] &= near >= 2
+    content = exposed_pixels(kinds)
     rebate, holder = maps
     if upright:
         for down in (False, True):
             _unprinted(content.T if down else content, film.T if down else film, size)
-    outside = []
-    for plane in (content, content.T):
-        before = plane.astype(np.float32, order="C")
-        for row, last in zip(before[1:], before):        # numpy's own running sum along columns is slow
-            row += last
-        after = before[-1] - before
-        after += plane
-        outside += [before, after] if plane is content else [before.T, after.T]
-    edges = []
-    for plane, out in zip(rebate, outside):
-        at = np.flatnonzero(plane > 0)
-        less = np.zeros(plane.shape, np.float32)
-        less.ravel()[at] = plane.ravel()[at] * np.exp(-np.maximum(out.ravel()[at] - STEP, 0) / np.float32(stray))
-        edges.append(less)
+    outside = [*running(content), *(sums.T for sums in running(np.ascontiguousarray(content.T)))]
+    edges = [faded(plane, out, stray) for plane, out in zip(rebate, outside)]
     return Exposed(content, edges, holder, outside, rebate, film, kinds != VOID, stray)
+
+
+def exposed_pixels(kinds: np.ndarray) -> np.ndarray:
+    """bool (H, W): picture out of a holder's penumbra; a lone pixel is noise."""
+    if kernel.loops is not None and kinds.flags.c_contiguous:
+        content = np.empty(kinds.shape, bool)
+        kernel.loops.content(kinds, *kinds.shape, PENUMBRA, content)
+        return content
+    content = (kinds == PICTURE) & ~_wide((kinds == DARK) | (kinds == VOID), PENUMBRA)
+    near = content[:-2, 1:-1].astype(np.int8) + content[2:, 1:-1] + content[1:-1, :-2] + content[1:-1, 2:]
+    content[1:-1, 1:-1] &= near >= 2
+    return content
+
+
+def running(content: np.ndarray) -> list[np.ndarray]:
+    """How many pixels of its column are set from the first row up to each pixel, and from the last; float32 (H, W)."""
+    if kernel.loops is not None and content.flags.c_contiguous:
+        before, after = np.empty(content.shape, np.float32), np.empty(content.shape, np.float32)
+        kernel.loops.outside(content, *content.shape, before, after)
+        return [before, after]
+    before = content.astype(np.float32, order="C")
+    for row, last in zip(before[1:], before):            # numpy's own running sum along columns is slow
+        row += last
+    after = before[-1] - before
+    after += content
+    return [before, after]
+
+
+def faded(edges: np.ndarray, outside: np.ndarray, stray: float) -> np.ndarray:
+    """Evidence of edges, less by how many pixels are exposed `outside` of them; float32 (H, W)."""
+    table = np.exp(-np.maximum(np.arange(max(edges.shape) + 1, dtype=np.float32) - STEP, 0) / np.float32(stray))
+    less = np.zeros(edges.shape, np.float32)
+    over = outside.flags.f_contiguous and not outside.flags.c_contiguous
+    if kernel.loops is not None and edges.flags.c_contiguous and (over or outside.flags.c_contiguous):
+        kernel.loops.faded(edges, *edges.shape, outside.T if over else outside, over, table, len(table), less)
+        return less
+    at = np.flatnonzero(edges > 0)
+    less.ravel()[at] = edges.ravel()[at] * table[outside.ravel()[at].astype(np.intp)]
+    return less
 
 
 def _unprinted(content: np.ndarray, film: np.ndarray, size: float) -> None:
@@ -330,8 +355,8 @@ class _Sought:
         self.edges, self.holder, self.outside = as_top(seen.edges[i]), as_top(seen.holder[i]), as_top(seen.outside[i])
         self.content, self.film = as_top(seen.content), as_top(seen.open_)
         self.rebate = [(p, REBATE) for p in peaks(_thrice(self.edges.sum(axis=1)), MOST, 4.0)]
-        self.others = [(p, HOLDER) for p in peaks(_thrice(np.count_nonzero(self.holder, axis=1)), 3, 8.0)]
-        seen_along = np.count_nonzero(as_top(seen.known), axis=1)
+        lit, seen_along = (counts(plane)[i // 2][::1 if self.up else -1] for plane in (seen.holder[i], seen.known))
+        self.others = [(p, HOLDER) for p in peaks(_thrice(lit), 3, 8.0)]
         self.others.append((int(np.flatnonzero(seen_along > 0.5 * seen_along.max())[0]), VIEW))
 
     def side(self, extra=()) -> _Side:
@@ -586,8 +611,7 @@ def faint_rectangle(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, asp
         return None
     extra = [[f.top for f in also], [h - 1 - f.bottom for f in also], [f.left for f in also],
              [w - 1 - f.right for f in also]]
-    sums = np.zeros((h + 1, w + 1), np.float32)
-    np.cumsum(seen.outside[0], axis=1, out=sums[1:, 1:])
+    sums = sums_along(seen.outside[0])
     for last in (False, True):
         sides = [one.side([int(round(v)) for v in places]) for one, places in zip(sought, extra)]
         combined = _combined(seen, sides, sums, aspect)
@@ -608,6 +632,17 @@ def faint_rectangle(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, asp
                   tuple(float(supports[j][best]) for j in ORDER), float(share.mean()), float(score[best]))
     return Faint(found, tuple(float(values[j][best]) for j in ORDER), float(score[best]), lead, float(fit[best]),
                  float(inside[best]))
+
+
+def sums_along(plane: np.ndarray) -> np.ndarray:
+    """Running sums of a float32 plane along its rows, after a row and a column of nothing."""
+    h, w = plane.shape
+    sums = np.zeros((h + 1, w + 1), np.float32)
+    if kernel.loops is not None and plane.flags.c_contiguous:
+        kernel.loops.sum_along(plane, h, w, sums)
+    else:
+        np.cumsum(plane, axis=1, out=sums[1:, 1:])
+    return sums
 
 
 def _combined(seen: Exposed, sides: list[_Side], sums: np.ndarray, aspect: float | None):

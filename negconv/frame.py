@@ -11,7 +11,7 @@ from .capture import block_mean
 from .faint import Faint, Seen, faint_pictures, outlines
 from .levels import (BASE, DARK, PANEL, PICTURE, VOID, Level, Parts, bare_panel, even_tones, log_light,
                      panel_like, parts)
-from .rectangles import ASPECTS, Found, edge_maps, rectangles, to_plan, turn_of, turned
+from .rectangles import ASPECTS, Found, edge_maps, rectangles, tally, to_plan, turn_of, turned
 from .sides import Side, Traced, corners_of, logs_at, overhang, profiles, refine, together
 
 #: The long side of the proxy that frames are sought on.
@@ -449,9 +449,9 @@ def _attempt(log: np.ndarray, base: Level, aspect: float | None) -> _Attempt:
     within, around = np.zeros(5, int), 0
     for f in found:
         t, b, l, r = int(f.top), int(f.bottom), int(f.left), int(f.right)
-        within += np.bincount(kinds[t:b, l:r].ravel(), minlength=5)
-        around += int((kinds[max(t - 4, 0):b + 5, max(l - 4, 0):r + 5] == PICTURE).sum())
-    size, picture = max(int(within.sum()), 1), max(int((kinds == PICTURE).sum()), 1)
+        within += tally(kinds, t, b, l, r)
+        around += int(tally(kinds, max(t - 4, 0), b + 5, max(l - 4, 0), r + 5)[PICTURE])
+    size, picture = max(int(within.sum()), 1), max(int(np.count_nonzero(kinds == PICTURE)), 1)
     return _Attempt(base, kinds, density, maps, degrees, judged, tuple(found), log.shape[1:], float(within[PANEL] / size),
                     float(within[BASE] / size), float(max(1 - around / picture, 0.0)),
                     float(np.median([_lined(kinds, f) for f in found] or [0.0])))

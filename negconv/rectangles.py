@@ -129,17 +129,57 @@ def meeting(outside: np.ndarray, inside: np.ndarray, axis: int, sign: int) -> np
 
 def _gate(kinds: np.ndarray) -> list[np.ndarray]:
     """Profiles across of where rebate or panel meets the holder: top, bottom (H,), left, right (W,)."""
-    dark, clear = kinds == DARK, (kinds == BASE) | (kinds == PANEL)
+    dark = kinds == DARK
     if not dark.any():
         return [np.zeros(kinds.shape[axis]) for axis in (0, 0, 1, 1)]
     out = []
+    compiled = kernel.loops is not None and kinds.flags.c_contiguous
+    clear = None if compiled else (kinds == BASE) | (kinds == PANEL)
     for axis in (0, 1):
         for sign in (1, -1):
+            if compiled:
+                sums = np.empty(kinds.shape[axis], np.uint32)
+                kernel.loops.gate(kinds, *kinds.shape, axis, sign, DEEP, sums)
+                out.append(sums.astype(float))
+                continue
             meets = _pair(dark, axis, sign)[0] & _ahead(clear, axis, sign)
             profile = np.zeros(kinds.shape[axis])
             profile[STEP:-STEP] = np.count_nonzero(meets, axis=1 - axis)
             out.append(profile)
     return out
+
+
+def counts(plane: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """How many pixels of each row, and of each column, of a boolean or uint8 plane are set."""
+    if kernel.loops is not None and plane.flags.c_contiguous:
+        rows, columns = np.empty(plane.shape[0], np.int64), np.empty(plane.shape[1], np.uint32)
+        kernel.loops.counts(plane, *plane.shape, rows, columns)
+        return rows, columns.astype(np.int64)
+    return np.count_nonzero(plane, axis=1), np.count_nonzero(plane, axis=0)
+
+
+def tally(kinds: np.ndarray, top: int, bottom: int, left: int, right: int) -> np.ndarray:
+    """How many pixels of each kind, int64 (5,), the rectangle from `top` and `left` up to `bottom` and `right` has."""
+    (top, bottom, _), (left, right, _) = (slice(*ends).indices(n) for ends, n in
+                                          zip(((top, bottom), (left, right)), kinds.shape))
+    if kernel.loops is not None and kinds.flags.c_contiguous:
+        out = np.empty(5, np.int64)
+        kernel.loops.tally(kinds, *kinds.shape, top, bottom, left, right, out)
+        return out
+    return np.bincount(kinds[top:bottom, left:right].ravel(), minlength=5)
+
+
+def area_sums(kinds: np.ndarray) -> np.ndarray:
+    """Running sums down and along of `WEIGHTS` of every second pixel, which are enough for areas, after a row and a
+    column of nothing."""
+    h, w = kinds[::2, ::2].shape
+    if kernel.loops is not None and kinds.flags.c_contiguous:
+        sums = np.empty((h + 1, w + 1))
+        kernel.loops.area_sums(kinds, *kinds.shape, WEIGHTS, sums)
+        return sums
+    sums = np.zeros((h + 1, w + 1))
+    np.cumsum(np.cumsum(WEIGHTS[kinds[::2, ::2]], axis=0), axis=1, out=sums[1:, 1:])
+    return sums
 
 
 def _middle(plane: np.ndarray, axis: int) -> np.ndarray:
@@ -260,14 +300,15 @@ class _Lines:
         return value, np.where(what == 2, 0.0, edge), excess
 
 
-def _lines(rebate: np.ndarray, holder: np.ndarray, picture: np.ndarray, known: np.ndarray, gate: np.ndarray,
-           sign: int, most: int) -> _Lines:
-    """Candidates across axis 0, for a side entered along `sign`; `known`: the rows that lie in view."""
+def _lines(rebate: np.ndarray, holder: np.ndarray, lit: np.ndarray, picture: np.ndarray, known: np.ndarray,
+           gate: np.ndarray, sign: int, most: int) -> _Lines:
+    """Candidates across axis 0, for a side entered along `sign`; `lit`: how many pixels of each row are of `holder`;
+    `known`: the rows that lie in view."""
     profile = rebate.sum(axis=1)
     profile = profile + 0.5 * (np.roll(profile, 1) + np.roll(profile, -1))
     at = [(p, 0) for p in peaks(profile, most, max(6.0, 0.05 * profile.max()))]
-    if holder.any():
-        profile = np.count_nonzero(holder, axis=1).astype(float)
+    if lit.any():
+        profile = lit.astype(float)
         profile = profile + 0.5 * (np.roll(profile, 1) + np.roll(profile, -1))
         at += [(p, 1) for p in peaks(profile, 4, max(12.0, 0.1 * profile.max()))]
     at += [(p, 1) for p in peaks(gate, 2, 12.0) if all(abs(p - q) > 3 or what != 1 for q, what in at)]
@@ -317,17 +358,14 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     """
     rebate, holder = maps or edge_maps(kinds, density, noise)
     picture = kinds == PICTURE
-    counts = (np.count_nonzero(kinds, axis=axis) for axis in (1, 0))                    # VOID is 0
-    known = [np.flatnonzero(seen > 0.5 * seen.max()) for seen in counts]
+    known = [np.flatnonzero(seen > 0.5 * seen.max()) for seen in counts(kinds)]         # VOID is 0
     gate = _gate(kinds)
-    rows = [_lines(rebate[i], holder[i], picture, known[0], gate[i], s, 10) for i, s in ((0, 1), (1, -1))]
-    columns = [_lines(rebate[i].T, holder[i].T, picture.T, known[1], gate[i], s, 14)
+    rows = [_lines(rebate[i], holder[i], counts(holder[i])[0], picture, known[0], gate[i], s, 10)
+            for i, s in ((0, 1), (1, -1))]
+    columns = [_lines(rebate[i].T, holder[i].T, counts(holder[i])[1], picture.T, known[1], gate[i], s, 14)
                for i, s in ((2, 1), (3, -1))]
-    # Of every second pixel: areas need no more.
-    area = WEIGHTS[kinds[::2, ::2]]
     total = max(np.count_nonzero(picture) / 4, 1.0)
-    sums = np.zeros((area.shape[0] + 1, area.shape[1] + 1))
-    np.cumsum(np.cumsum(area, axis=0), axis=1, out=sums[1:, 1:])
+    sums = area_sums(kinds)
     # Every combination of four lines: along four axes, and of those that can be, in a row.
     tops, bottoms, lefts, rights = rows[0].at, rows[1].at, columns[0].at, columns[1].at
     highs, wides = bottoms[None, :] - tops[:, None], rights[None, :] - lefts[:, None]
@@ -474,14 +512,24 @@ def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced
 
 def _extent(picture, low, high, axis) -> np.ndarray:
     """For each pair of shared sides, how much of the way along them is picture; float (n,)."""
-    plane = picture[::2, ::2] if axis == 1 else picture[::2, ::2].T
-    sums = np.zeros((plane.shape[0] + 1, plane.shape[1]), np.int32)
-    np.cumsum(plane, axis=0, out=sums[1:], dtype=np.int32)
+    sums = sums_down(picture, axis == 0)
     key = low.astype(np.int64) * 100000 + high
     pairs, which = np.unique(key, return_inverse=True)
     a, b = np.divmod(pairs, 100000)
     lines = sums[b // 2] - sums[a // 2]
     return np.maximum(2 * np.count_nonzero(lines > 0.06 * (b - a)[:, None], axis=1), 1).astype(float)[which]
+
+
+def sums_down(plane: np.ndarray, across: bool) -> np.ndarray:
+    """Running sums, int32, down every second column by every second pixel, after a row of nothing; `across`: the same
+    of the plane turned over."""
+    half = plane[::2, ::2].T if across else plane[::2, ::2]
+    sums = np.zeros((half.shape[0] + 1, half.shape[1]), np.int32)
+    if kernel.loops is not None and plane.flags.c_contiguous:
+        kernel.loops.sum_down(plane, *plane.shape, across, sums)
+    else:
+        np.cumsum(half, axis=0, out=sums[1:], dtype=np.int32)
+    return sums
 
 
 def off_shape(ratio: np.ndarray) -> np.ndarray:

@@ -4,13 +4,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from negconv import kernel
+from negconv import kernel, levels
 from negconv.capture import Capture, block_mean
 from negconv.conversion import Plan, apply, stages
 from negconv.encode import Encoder
+from negconv.faint import exposed, sums_along
 from negconv.invert import invert
-from negconv.levels import Level, even_tones, log_light, parts
-from negconv.rectangles import edge_maps, lined_up, turned
+from negconv.levels import DARK, PANEL, PICTURE, Level, even_tones, log_light, parts
+from negconv.rectangles import WEIGHTS, _gate, area_sums, counts, edge_maps, lined_up, rectangles, sums_down, tally, turned
 from negconv.resample import shift_rows, sinc_weights
 from negconv.sides import logs_at
 from negconv.tone import ToneCurve
@@ -199,6 +200,48 @@ def test_edges_of_small_planes(monkeypatch, shape):
     assert all((one == two).all() for one, two in zip(ours, plain))
 
 
+def test_sums_to_the_bit(monkeypatch, film):
+    judged = parts(*film)
+    kinds, density = turned(judged.kinds, judged.density, 1.7)
+    picture = kinds == PICTURE
+    boxes = [(40, 170, 50, 280), (-5, 400, 12, 13), (30, 30, 0, 9)]
+
+    def work():
+        return [*counts(kinds), *counts(picture), *_gate(kinds), area_sums(kinds), sums_down(picture, False), sums_down(picture, True),
+                sums_along(density), *(tally(kinds, *box) for box in boxes)]
+
+    ours, plain = both(monkeypatch, work)
+    assert all(one.shape == two.shape and (one == two).all() for one, two in zip(ours, plain))
+    assert ours[2].sum() == picture.sum() and ours[-3][levels.BASE] == (kinds[40:170, 50:280] == levels.BASE).sum() > 0
+    assert abs(ours[8][-1, -1] - WEIGHTS[kinds[::2, ::2]].sum()) < 1e-6
+    assert all(profile.any() for profile in ours[4:8]) and {PANEL, DARK} < set(np.unique(kinds).tolist())
+
+
+@pytest.mark.parametrize("shape", [(4, 5), (5, 4), (7, 40), (40, 9)])
+def test_gates_of_small_planes(monkeypatch, shape):
+    kinds = np.random.default_rng(shape[1]).choice(np.uint8([0, 1, 2, 3, 4, 4]), shape)
+    ours, plain = both(monkeypatch, lambda: [*_gate(kinds), *counts(kinds), area_sums(kinds), sums_down(kinds == PICTURE, True)])
+    assert all((one == two).all() for one, two in zip(ours, plain))
+
+
+@pytest.mark.parametrize("degrees", [0.0, 1.7])
+def test_exposed_to_the_bit(monkeypatch, film, degrees):
+    judged = parts(*film)
+    kinds, density = turned(judged.kinds, judged.density, degrees)
+    maps = edge_maps(kinds, density, 0.006)
+
+    def work():
+        seen = exposed(kinds, maps, upright=True)
+        return [seen.content, *seen.edges, *seen.outside]
+
+    ours, plain = both(monkeypatch, work)
+    assert all(one.shape == two.shape and (one == two).all() for one, two in zip(ours, plain))
+    assert all(0 < np.count_nonzero(plane) < plane.size for plane in ours)
+    assert (ours[5][-1] == ours[0].sum(axis=0)).all() and (ours[8][:, 0] == ours[0].sum(axis=1)).all()
+    ours, plain = both(monkeypatch, lambda: rectangles(kinds, density, 0.006))
+    assert ours == plain and len(ours)
+
+
 def test_lining_up(monkeypatch):
     rng = np.random.default_rng(2)
     along, value = rng.uniform(-400, 400, 3000), rng.uniform(0, 1, 3000)
@@ -247,6 +290,16 @@ def test_lengths_are_checked():
             (lambda: LOOPS.edges(bytes_, plane, 18, 3, 1, 1, 0, 5, 10, plane, None), "so small a plane"),
             (lambda: LOOPS.line_up(np.zeros(2), np.float64([0, np.nan]), np.zeros(2), 2, np.zeros(1), 1, np.zeros(1)), "too far apart"),
             (lambda: LOOPS.turn(bytes_, plane, 6, 9, f(4), f(4), f(5), f(5), 5, 4, np.zeros(20, np.uint8), f(19)), "to holds"),
+            (lambda: LOOPS.counts(bytes_, 6, 9, np.zeros(6, np.int64), np.zeros(8, np.uint32)), "columns holds"),
+            (lambda: LOOPS.gate(bytes_, 6, 9, 1, 1, 5, np.zeros(8, np.uint32)), "out holds"),
+            (lambda: LOOPS.area_sums(bytes_, 6, 9, np.zeros(5), np.zeros(23)), "out holds"),
+            (lambda: LOOPS.area_sums(bytes_ + 5, 6, 9, np.zeros(5), np.zeros(24)), "no such kind"),
+            (lambda: LOOPS.sum_down(bytes_, 6, 9, True, np.zeros(17, np.int32)), "out holds"),
+            (lambda: LOOPS.sum_along(plane, 6, 9, f(69)), "out holds"),
+            (lambda: LOOPS.content(bytes_, 6, 9, 6, np.zeros(53, bool)), "out holds"),
+            (lambda: LOOPS.outside(bytes_, 6, 9, plane, f(53)), "after holds"),
+            (lambda: LOOPS.faded(plane, 6, 9, f(53), True, f(10), 10, plane), "over holds"),
+            (lambda: LOOPS.tally(bytes_, 6, 9, 0, 7, 0, 9, np.zeros(5, np.int64)), "leaves the plane"),
             (lambda: LOOPS.logs_at(plane, 3, 6, np.zeros(2), np.zeros(2), 2, 1e-5, f(1)), "out holds")):
         with pytest.raises(ValueError, match=what):
             call()
