@@ -484,7 +484,7 @@ def _faintly(proxy, k: int, first: _Attempt, aspect: float | None, film_format: 
         evidence = _faint_evidence(faint, frame, seen, first, aspect)
         confidence = _confidence(evidence, FAINT_WEIGHTS)
         if aspect is None and len(found) == 1 and min(frame.reaches) < TANGENT:
-            confidence = min(confidence, TRUSTED)
+            confidence = min(confidence, TRUSTED if max(frame.firm) > LOOSE else UNTRUSTED)
         out.append(replace(frame, evidence=tuple(evidence), confidence=confidence))
     return attempt, out
 

@@ -1,7 +1,7 @@
 """The sides of a picture to a fraction of a pixel.
 
-Across each side, profiles of density are read at many places; each gives the point where light has fallen a good half of
-its way from rebate to picture. A line, bent where the lens bends it, is put through the points, and what lies off it (edge
+Across each side, profiles of density are read at many places; each gives the point where light has fallen half way
+from rebate to picture. A line, bent where the lens bends it, is put through the points, and what lies off it (edge
 print, dust, clear shadows) loses its say.
 """
 from __future__ import annotations
@@ -13,9 +13,6 @@ import numpy as np
 from . import kernel
 from .levels import FLOOR
 
-#: Of the fall of light across a side, how much lies outside of it: half of what the lens blurs, and more of what the
-#: camera's gate does, since exposure blurred there leaves density beyond.
-OUTSIDE = 0.58
 #: A line that a round of fitting moves by less than this many pixels is not fitted further.
 SETTLED = 2e-3
 
@@ -200,7 +197,7 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
 
 
 def _crossings(profile, light, across, guess, window, wide):
-    """Where the light of every profile is about half way between both sides of its steepest rise within `window` of
+    """Where the light of every profile is half way between both sides of its steepest rise within `window` of
     `guess`: positions and the rise. A lens blurs light, not density. `wide`: measured from end to end, and not close
     by."""
     low = np.abs(across[None, :] - guess[:, None]) <= window
@@ -212,8 +209,7 @@ def _crossings(profile, light, across, guess, window, wide):
     rows = np.arange(len(profile))
     far = 12 if wide else 6
     lo, hi = np.clip(best - far, 0, n - 1), np.clip(best + far, 0, n - 1)
-    fallen = 0.5 if wide else OUTSIDE
-    half = (light[rows, lo] * (1 - fallen) + light[rows, hi] * fallen)[:, None]
+    half = ((light[rows, lo] + light[rows, hi]) / 2)[:, None]
     rising = light if wide else -light
     half = half if wide else -half
     index = np.arange(n)[None, :]
