@@ -337,15 +337,14 @@ WIDEST static void even_row(const float *y, idx w, idx n, float limit, float dar
     }
 }
 
-/* levels._round: the normal equations of a surface through what lies within `tolerance` of it; how many do. */
-WIDEST static idx fit_round(const float *light, const double *terms, const uint8_t *alike, idx n, const double *surface, double mean,
+/* levels.normal_equations: the normal equations of a surface through what lies within `tolerance` of it; how many do. */
+WIDEST static idx fit_round(const float *light, const double *terms, idx n, const double *surface, double mean,
                      double tolerance, double *a, double *b)
 {
     idx count = 0;
     memset(a, 0, 36 * sizeof *a);
     memset(b, 0, 6 * sizeof *b);
     for (idx i = 0; i < n; i++) {
-        if (!alike[i]) continue;
         const double *t = terms + 6 * i;
         const double rest = light[i] - (t[0] * surface[0] + t[1] * surface[1] + t[2] * surface[2] + t[3] * surface[3]
                                         + t[4] * surface[4] + t[5] * surface[5]) - mean;
@@ -686,6 +685,33 @@ static void tally(const uint8_t *kinds, idx w, idx top, idx bottom, idx left, id
 
 INLINE double clipped(double v, double high) { return v > 0.0 ? v < high ? v : high : 0.0; }
 
+/* sides._crossings: of each profile, where the light is half way between both sides of its steepest rise. */
+static void crossings(const double *profile, const double *light, idx rows, idx n, const double *across, const double *guess,
+                      double window, int wide, double *at, double *rise)
+{
+    const idx far = wide ? 12 : 6;
+    const double sign = wide ? 1.0 : -1.0;
+    for (idx y = 0; y < rows; y++, profile += n, light += n) {
+        double steepest = -INFINITY;
+        idx best = 0, first = -1;
+        for (idx i = 0; i < n; i++) {
+            double steep = -1.0;
+            if (fabs(across[i] - guess[y]) <= window) steep = i < 2 || i >= n - 2 ? 0.0 : profile[i + 2] - profile[i - 2];
+            if (steep > steepest) steepest = steep, best = i;
+        }
+        const idx lo = best > far ? best - far : 0, hi = best + far < n ? best + far : n - 1;
+        const double half = sign * ((light[lo] + light[hi]) / 2);
+        for (idx i = lo; i < hi; i++) {
+            const idx away = i < best ? best - i : i - best, before = first < best ? best - first : first - best;
+            if (sign * light[i] <= half && sign * light[i + 1] > half && (first < 0 || away < before)) first = i;
+        }
+        rise[y] = first < 0 || !(profile[hi] - profile[lo] > 0) ? 0.0 : profile[hi] - profile[lo];
+        if (first < 0) first = 0;
+        const double a = sign * light[first], span = sign * light[first + 1] - a, share = (half - a) / (span > 1e-6 ? span : 1e-6);
+        at[y] = across[first] + (share > 0 ? share < 1 ? share : 1.0 : 0.0) * (across[1] - across[0]);
+    }
+}
+
 /* sides.sample, and frame._refined: bilinear light at points, and its log10, the mean of three channels. */
 WIDEST static void logs_at(const float *light, idx h, idx w, const double *px, const double *py, idx n, float floor, float *out)
 {
@@ -975,17 +1001,17 @@ static PyObject *py_even(PyObject *self, PyObject *args)
 
 static PyObject *py_fit_round(PyObject *self, PyObject *args)
 {
-    Py_buffer light, terms, alike, surface, a, b;
+    Py_buffer light, terms, surface, a, b;
     idx n, count = 0;
     double mean, tolerance;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*y*y*ny*ddw*w*", &light, &terms, &alike, &n, &surface, &mean, &tolerance, &a, &b)) return NULL;
-    Py_buffer *all[] = {&light, &terms, &alike, &surface, &a, &b};
+    if (!PyArg_ParseTuple(args, "y*y*ny*ddw*w*", &light, &terms, &n, &surface, &mean, &tolerance, &a, &b)) return NULL;
+    Py_buffer *all[] = {&light, &terms, &surface, &a, &b};
     const int fine = inside(n >= 0, "nothing to fit") && holds(&light, n, 4, "light") && holds(&terms, 6 * n, 8, "terms")
-                     && holds(&alike, n, 1, "alike") && holds(&surface, 6, 8, "surface") && holds(&a, 36, 8, "a") && holds(&b, 6, 8, "b");
+                     && holds(&surface, 6, 8, "surface") && holds(&a, 36, 8, "a") && holds(&b, 6, 8, "b");
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
-        count = fit_round(light.buf, terms.buf, alike.buf, n, surface.buf, mean, tolerance, a.buf, b.buf);
+        count = fit_round(light.buf, terms.buf, n, surface.buf, mean, tolerance, a.buf, b.buf);
         Py_END_ALLOW_THREADS
     }
     PyObject *nothing = DONE(all, fine);
@@ -1136,6 +1162,27 @@ static PyObject *py_turn(PyObject *self, PyObject *args)
         for (idx y = 0; y < rows; y++)
             turn_row(kinds.buf, density.buf, h, w, x0.buf, y0.buf, ((const float *)x1.buf)[y], ((const float *)y1.buf)[y], columns,
                      (uint8_t *)kind.buf + y * columns, (float *)to.buf + y * columns);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_crossings(PyObject *self, PyObject *args)
+{
+    Py_buffer profile, light, across, guess, at, rise;
+    idx rows, n;
+    double window;
+    int wide;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*nny*y*dpw*w*", &profile, &light, &rows, &n, &across, &guess, &window, &wide, &at, &rise))
+        return NULL;
+    Py_buffer *all[] = {&profile, &light, &across, &guess, &at, &rise};
+    const int fine = inside(rows >= 0 && n > 1, "no profiles") && holds(&profile, rows * n, 8, "profile") && holds(&light, rows * n, 8, "light")
+                     && holds(&across, n, 8, "across") && holds(&guess, rows, 8, "guess") && holds(&at, rows, 8, "at")
+                     && holds(&rise, rows, 8, "rise");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        crossings(profile.buf, light.buf, rows, n, across.buf, guess.buf, window, wide, at.buf, rise.buf);
         Py_END_ALLOW_THREADS
     }
     return DONE(all, fine);
@@ -1345,13 +1392,14 @@ static PyMethodDef methods[] = {
     {"encode", py_encode, METH_VARARGS, "encode(linear, n, channels, matrix, luminance, tone, tones, top, codes, entries, bits, out)"},
     {"log_planes", py_log_planes, METH_VARARGS, "log_planes(light, n, floor, out)"},
     {"even", py_even, METH_VARARGS, "even(plane, h, w, limit, darkest, out)"},
-    {"fit_round", py_fit_round, METH_VARARGS, "fit_round(light, terms, alike, n, surface, mean, tolerance, a, b) -> count"},
+    {"fit_round", py_fit_round, METH_VARARGS, "fit_round(light, terms, n, surface, mean, tolerance, a, b) -> count"},
     {"below", py_below, METH_VARARGS, "below(log, h, w, across, x, down, cross, base, density, low, high)"},
     {"kinds", py_kinds, METH_VARARGS, "kinds(log, density, low, high, h, w, black, beyond, tolerance, near, bare, out)"},
     {"enclosed", py_enclosed, METH_VARARGS, "enclosed(kinds, h, w, out)"},
     {"edges", py_edges, METH_VARARGS, "edges(kinds, density, h, w, axis, sign, more, deep, soft, rebate, holder)"},
     {"line_up", py_line_up, METH_VARARGS, "line_up(along, across, value, n, slopes, m, out)"},
     {"turn", py_turn, METH_VARARGS, "turn(kinds, density, h, w, x0, y0, x1, y1, rows, columns, kind, to)"},
+    {"crossings", py_crossings, METH_VARARGS, "crossings(profile, light, rows, n, across, guess, window, wide, at, rise)"},
     {"counts", py_counts, METH_VARARGS, "counts(plane, h, w, rows, columns)"},
     {"gate", py_gate, METH_VARARGS, "gate(kinds, h, w, axis, sign, deep, out)"},
     {"area_sums", py_area_sums, METH_VARARGS, "area_sums(kinds, h, w, weights, out)"},

@@ -104,23 +104,23 @@ def even_tones(log: np.ndarray, *, most: int = 7, rigid: bool = False) -> Iterat
     every = max(1, len(at) // SAMPLED)
     at = at[::every]
     rows, columns = np.divmod(at, w)
-    tones = log.reshape(3, -1)[:, at].T
-    light = tones.mean(axis=1)
+    tones = log.reshape(3, -1)[:, at]
+    light = tones.mean(axis=0)
     half = max(h, w) / 2
     px, py = (columns - (w - 1) / 2) / half, (rows - (h - 1) / 2) / half
     # Light falls off alike to all sides more than otherwise, so that is a term of its own.
     terms = np.stack([np.ones_like(px), px, py, px * px + py * py, px * py, px * px - py * py], axis=1)
-    left = np.ones(len(light), bool)
     need = max(40.0 / every, 0.0006 * h * w / every)
     for _ in range(most):
-        level = _brightest(tones, light, terms, left, need, rigid)
+        level = _brightest(tones, light, terms, need, rigid)
         if level is None:
             return
-        log3, surface, spread, members = level
+        log3, surface, spread, count = level
         one, x, y, both, xy, odds = map(float, surface)
         yield Level(tuple(map(float, log3)), (one, x, y, both + odds, xy, both - odds), spread,
-                    float(members.sum() * every / (h * w)))
-        left &= light < terms @ surface + log3.mean() - np.clip(4 * spread, 0.045, 0.08)
+                    float(count * every / (h * w)))
+        left = light < terms @ surface + log3.mean() - np.clip(4 * spread, 0.045, 0.08)
+        tones, light, terms = tones[:, left], light[left], terms[left]
 
 
 def _even(y: np.ndarray) -> np.ndarray:
@@ -142,64 +142,68 @@ def _even(y: np.ndarray) -> np.ndarray:
     return flat
 
 
-def _brightest(tones, light, terms, left, need, rigid):
-    """The brightest even tone among the pixels in `left`."""
-    if left.sum() < need:
+def _brightest(tones, light, terms, need, rigid):
+    """The brightest even tone among pixels of these channels (3, n), their mean (n,), and terms of the surface (n, 6): its
+    log light, surface, spread, and how many pixels have it."""
+    if len(light) < need:
         return None
-    bins = np.bincount(np.clip(((light[left] + 5.5) * 100).astype(int), 0, 799), minlength=800).astype(float)
+    bins = np.bincount(np.clip(((light + 5.5) * 100).astype(int), 0, 799), minlength=800).astype(float)
     smooth = np.convolve(bins, (1, 2, 3, 2, 1), "same") / 9
-    peak = None
-    for i in range(797, 2, -1):
-        if smooth[i] >= smooth[i - 1] and smooth[i] >= smooth[i + 1] and 3 * smooth[i] >= need:
-            peak = i
-            break
-    if peak is None:
+    inner = smooth[3:798]
+    peaks = np.flatnonzero((inner >= smooth[2:797]) & (inner >= smooth[4:799]) & (3 * inner >= need))
+    if not len(peaks):
         return None
-    middle = (peak + 0.5) / 100 - 5.5
-    near = left & (np.abs(light - middle) < 0.02)
-    if near.sum() < max(need * 0.5, 10):
+    middle = (peaks[-1] + 3.5) / 100 - 5.5
+    near = np.abs(light - middle) < 0.02
+    if np.count_nonzero(near) < max(need * 0.5, 10):
         return None
-    log3 = np.median(tones[near], axis=0)
-    alike = left.copy()
-    for channel, usual in zip(tones.T, log3 - log3.mean()):
+    log3 = np.median(tones[:, near], axis=1)
+    mean = float(log3.mean())
+    alike = np.ones(len(light), bool)
+    for channel, usual in zip(tones, log3 - log3.mean()):
         alike &= np.abs(channel - light - usual) < 0.035
+    others = tones, terms, near
+    tones, light, terms = tones[:, alike], light[alike], terms[alike]
     reach = (0.03, 0.025, 0.02) if rigid else (0.09, 0.06, 0.04, 0.03, 0.025)
     ridge = np.array([0, 40, 40, 8, 20, 20]) if not rigid else np.array([0] + [1e9] * 5)
     usual = np.array([0, 0, 0, FALL_OFF, 0, 0]) if not rigid else np.zeros(6)
-    surface = usual.copy()
-    members = near
+    surface = last = usual.copy()
     for tolerance in reach:
-        count, a, b = normal_equations(light, terms, alike, surface, float(log3.mean()), tolerance)
+        count, a, b = normal_equations(light, terms, surface, mean, tolerance)
         if count < 10:
-            members = near
+            last = None
             break
         weight = count / 4000
         change = np.linalg.solve(a / max(weight, 1e-6) + np.diag(ridge + 1e-6),
                                  b / max(weight, 1e-6) - ridge * (surface - usual))
-        surface = surface + change
+        last, surface = surface, surface + change
         surface[3] = min(surface[3], 0.0)               # light falls off outwards, never grows
     # Shadows nearly as clear as the base lie on its dark side only: its bright side says where it is, and how wide.
-    rest = light - terms @ surface - log3.mean()
-    peak, width = _bright_side(rest[alike & (np.abs(rest) < 0.06)])
-    core = alike & (np.abs(rest - peak) < max(1.2 * width, 0.002))
-    if core.sum() >= 10:
-        rest = tones[core] - (terms[core] @ surface)[:, None]
-        log3 = np.median(rest, axis=0)
-        members = alike & (np.abs(light - terms @ surface - log3.mean()) < max(3 * width, 0.006))
-    rest = tones[members] - (terms[members] @ surface)[:, None]
-    spread = 1.4826 * float(np.median(np.abs(rest - log3)))
-    return log3, surface, spread, members
+    fall = terms @ surface
+    rest = light - fall - mean
+    peak, width = _bright_side(rest[np.abs(rest) < 0.06])
+    core = np.abs(rest - peak) < max(1.2 * width, 0.002)
+    if np.count_nonzero(core) >= 10:
+        log3 = np.median(tones[:, core] - fall[core], axis=1)
+        members = np.abs(light - fall - log3.mean()) < max(3 * width, 0.006)
+    elif last is not None:
+        members = np.abs(light - terms @ last - mean) < tolerance
+    else:
+        tones, terms, members = others
+        fall = terms @ surface
+    spread = 1.4826 * float(np.median(np.abs(tones[:, members] - fall[members] - log3[:, None])))
+    return log3, surface, spread, np.count_nonzero(members)
 
 
-def normal_equations(light: np.ndarray, terms: np.ndarray, alike: np.ndarray, surface: np.ndarray, mean: float,
+def normal_equations(light: np.ndarray, terms: np.ndarray, surface: np.ndarray, mean: float,
                      tolerance: float) -> tuple[int, np.ndarray, np.ndarray]:
-    """For what a surface must change to pass through those pixels, of the `alike` ones, that lie within `tolerance` of
-    it and `mean`: how many there are, the matrix (6, 6), and the right side (6,)."""
+    """For what a surface must change to pass through those pixels that lie within `tolerance` of it and `mean`: how
+    many there are, the matrix (6, 6), and the right side (6,)."""
     a, b = np.empty((6, 6)), np.empty(6)
     if kernel.loops is not None and light.dtype == np.float32:
-        return kernel.loops.fit_round(light, terms, alike, len(light), surface, mean, tolerance, a, b), a, b
+        return kernel.loops.fit_round(light, terms, len(light), surface, mean, tolerance, a, b), a, b
     rest = light - terms @ surface - mean
-    members = alike & (np.abs(rest) < tolerance)
+    members = np.abs(rest) < tolerance
     rest, some = rest[members], terms[members]
     # What is nearly as clear lies on the dark side: it has less say, or a large even sky would draw the base to itself.
     told = some * np.where(rest < -0.012, 0.1, 1.0)[:, None]

@@ -6,6 +6,7 @@ print, dust, clear shadows) loses its say.
 """
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -141,7 +142,7 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
     px = middle[0] + along[0] * s[:, None] * length / 2 + inward[0] * at
     py = middle[1] + along[1] * s[:, None] * length / 2 + inward[1] * at
     profile, seen = density(px, py)
-    light = 10.0 ** -np.clip(profile, 0.0, 2.5)
+    light = np.exp(np.clip(profile, 0.0, 2.5) * -np.log(10.0))
     if rests == "holder":
         # Light grows inwards, over a penumbra that may be wide; there it is measured by what the picture lets through.
         level = np.maximum(light[:, across > 0.6 * reach].mean(axis=1), 1e-3)[:, None]
@@ -156,7 +157,7 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
     support = span = scatter = 0.0
     for turn in range(5):
         guess = offset + slope * s + bend * (s * s - 1)
-        at, strength = _crossings(profile, light, across, guess, window, rests == "holder")
+        at, strength = crossings(profile, light, across, guess, window, rests == "holder")
         # A place speaks once it rises by the least step; beyond four times that, none speaks louder.
         weight = np.clip(strength / (4 * least), 0, 1) * (strength > least) * seen.mean(axis=1)
         if (weight > 0).sum() < max(6, 0.03 * places):
@@ -196,10 +197,15 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
     return Side(from_.offset + offset, from_.slope + slope, from_.bend + bend, support, span, scatter, points)
 
 
-def _crossings(profile, light, across, guess, window, wide):
+def crossings(profile: np.ndarray, light: np.ndarray, across: np.ndarray, guess: np.ndarray, window: float,
+              wide: bool) -> tuple[np.ndarray, np.ndarray]:
     """Where the light of every profile is half way between both sides of its steepest rise within `window` of
     `guess`: positions and the rise. A lens blurs light, not density. `wide`: measured from end to end, and not close
     by."""
+    if kernel.loops is not None and profile.flags.c_contiguous and light.flags.c_contiguous:
+        at, rise = np.empty(len(profile)), np.empty(len(profile))
+        kernel.loops.crossings(profile, light, *profile.shape, across, guess, window, wide, at, rise)
+        return at, rise
     low = np.abs(across[None, :] - guess[:, None]) <= window
     n = profile.shape[1]
     steep = np.zeros_like(profile)
@@ -236,30 +242,28 @@ def _weighted_mode(values, weight, width):
 
 def corners_of(points, sides) -> list[tuple[float, float]]:
     """Where the four sides (top, right, bottom, left) meet, from the corners they were measured from (clockwise)."""
-    points = [np.asarray(p, float) for p in points]
     frames = []
-    for i in range(4):
-        start, end = points[i], points[(i + 1) % 4]
-        length = np.hypot(*(end - start))
-        along = (end - start) / length
-        frames.append(((start + end) / 2, along, np.array([-along[1], along[0]]), length))
+    for (xa, ya), (xb, yb) in zip(points, (*points[1:], points[0])):
+        length = math.hypot(xb - xa, yb - ya)
+        frames.append(((xa + xb) / 2, (ya + yb) / 2, (xb - xa) / length, (yb - ya) / length, length / 2))
 
     def line(i, s):
-        middle, along, inward, length = frames[i]
-        side = sides[i]
-        point = middle + along * s * length / 2 + inward * side.at(s)
-        tangent = along * length / 2 + inward * (side.slope + 2 * side.bend * s)
-        return point, tangent
+        """The point at `s` along a side, and how it moves with `s`."""
+        x, y, ax, ay, half = frames[i]
+        across, rise = sides[i].at(s), sides[i].slope + 2 * sides[i].bend * s
+        return (x + ax * s * half - ay * across, y + ay * s * half + ax * across,
+                ax * half - ay * rise, ay * half + ax * rise)
 
     out = []
     for i in range(4):
         before = (i - 1) % 4
         p, q = 1.0, -1.0
         for _ in range(4):
-            (a, ta), (b, tb) = line(before, p), line(i, q)
-            dp, dq = np.linalg.solve(np.stack([ta, -tb], axis=1), b - a)
-            p, q = p + dp, q + dq
-        out.append(tuple(map(float, line(i, q)[0])))
+            (xa, ya, ua, va), (xb, yb, ub, vb) = line(before, p), line(i, q)
+            turn = ub * va - ua * vb
+            p, q = p + (ub * (yb - ya) - vb * (xb - xa)) / turn, q + (ua * (yb - ya) - va * (xb - xa)) / turn
+        x, y, *_ = line(i, q)
+        out.append((float(x), float(y)))
     return out
 
 

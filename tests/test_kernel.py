@@ -13,7 +13,7 @@ from negconv.invert import invert
 from negconv.levels import DARK, PANEL, PICTURE, Level, even_tones, log_light, parts
 from negconv.rectangles import WEIGHTS, _gate, area_sums, counts, edge_maps, lined_up, rectangles, sums_down, tally, turned
 from negconv.resample import shift_rows, sinc_weights
-from negconv.sides import logs_at
+from negconv.sides import crossings, logs_at
 from negconv.tone import ToneCurve
 
 from test_invert import BALANCES, BASE, CAMERA, CUTS, FILMS, panel, picture
@@ -242,6 +242,22 @@ def test_exposed_to_the_bit(monkeypatch, film, degrees):
     assert ours == plain and len(ours)
 
 
+@pytest.mark.parametrize("wide", [True, False])
+@pytest.mark.parametrize("n", [4, 17, 33])
+def test_crossings_to_the_bit(monkeypatch, wide, n):
+    """Profiles that rise once, more than once, or not at all, at the window's ends as well as within."""
+    rng = np.random.default_rng(n)
+    across, guess = np.arange(n) * 0.5 - n / 4, rng.uniform(-3, 3, 60)
+    profile = 0.5 / (1 + np.exp(-(across - rng.uniform(-n / 4, n / 4, (60, 1))) * 3)) + rng.normal(0, 0.03, (60, n))
+    profile[:5] = 0.2
+    light = profile if wide else 10 ** -profile
+    for window in (0.1, 2.0, 99.0):
+        with monkeypatch.context() as patch:
+            ours, plain = both(patch, lambda window=window: crossings(profile, light, across, guess, window, wide))
+        assert all((one == two).all() for one, two in zip(ours, plain))
+    assert n < 10 or (ours[1] > 0.3).mean() > 0.5
+
+
 def test_lining_up(monkeypatch):
     rng = np.random.default_rng(2)
     along, value = rng.uniform(-400, 400, 3000), rng.uniform(0, 1, 3000)
@@ -282,7 +298,7 @@ def test_lengths_are_checked():
     for call, what in (
             (lambda: LOOPS.log_planes(f(5), 2, 1e-5, f(6)), "light holds"),
             (lambda: LOOPS.even(plane, 6, 10, 0.1, 0.0, bytes_), "plane holds"),
-            (lambda: LOOPS.fit_round(f(4), np.zeros(23), bytes_, 4, np.zeros(6), 0.0, 0.1, np.zeros(36), np.zeros(6)), "terms holds"),
+            (lambda: LOOPS.fit_round(f(4), np.zeros(23), 4, np.zeros(6), 0.0, 0.1, np.zeros(36), np.zeros(6)), "terms holds"),
             (lambda: LOOPS.below(f(162), 6, 9, f(9), f(9), f(5), f(6), f(3), plane, plane, plane), "down holds"),
             (lambda: LOOPS.kinds(f(162), plane, plane, f(53), 6, 9, None, 1, 1, 1, 1, bytes_), "high holds"),
             (lambda: LOOPS.enclosed(bytes_, 6, 10, bytes_), "kinds holds"),
@@ -290,6 +306,8 @@ def test_lengths_are_checked():
             (lambda: LOOPS.edges(bytes_, plane, 18, 3, 1, 1, 0, 5, 10, plane, None), "so small a plane"),
             (lambda: LOOPS.line_up(np.zeros(2), np.float64([0, np.nan]), np.zeros(2), 2, np.zeros(1), 1, np.zeros(1)), "too far apart"),
             (lambda: LOOPS.turn(bytes_, plane, 6, 9, f(4), f(4), f(5), f(5), 5, 4, np.zeros(20, np.uint8), f(19)), "to holds"),
+            (lambda: LOOPS.crossings(np.zeros(12), np.zeros(12), 2, 6, np.zeros(6), np.zeros(2), 1.0, False, np.zeros(2), np.zeros(1)),
+             "rise holds"),
             (lambda: LOOPS.counts(bytes_, 6, 9, np.zeros(6, np.int64), np.zeros(8, np.uint32)), "columns holds"),
             (lambda: LOOPS.gate(bytes_, 6, 9, 1, 1, 5, np.zeros(8, np.uint32)), "out holds"),
             (lambda: LOOPS.area_sums(bytes_, 6, 9, np.zeros(5), np.zeros(23)), "out holds"),
