@@ -664,14 +664,64 @@ WIDEST static void outside(const uint8_t *plane, idx h, idx w, float *before, fl
 }
 
 /* faint.faded: evidence of an edge, by how many pixels are exposed outside. */
-static void faded(const float *edges, idx h, idx w, const float *over, idx down, idx along, const float *table, idx entries, float *out)
+WIDEST static void faded(const float *edges, idx h, idx w, const float *over, idx down, idx along, const float *table, idx entries, float *out)
 {
-    for (idx y = 0; y < h; y++)
-        for (idx x = 0; x < w; x++) {
-            const float value = edges[y * w + x];
-            out[y * w + x] = 0.0f;
-            if (value > 0.0f) out[y * w + x] = value * table[within((idx)over[y * down + x * along], 0, entries - 1)];
+    const int32_t last = (int32_t)entries - 1;
+    /* Few columns at a time where `over` is turned over: their lines stay in the cache. */
+    const idx wide = along == 1 ? BLOCK : 16;
+    int32_t at[BLOCK];
+    for (idx left = 0; left < w; left += wide) {
+        const idx n = left + wide < w ? wide : w - left;
+        for (idx y = 0; y < h; y++) {
+            const float *some = over + y * down + left * along, *from = edges + y * w + left;
+            float *to = out + y * w + left;
+            for (idx x = 0; x < n; x++) {
+                const int32_t i = (int32_t)some[x * along];
+                at[x] = i < 0 ? 0 : i < last ? i : last;
+            }
+            for (idx x = 0; x < n; x++) to[x] = from[x] * table[at[x]];
         }
+    }
+}
+
+/* faint.best_comb: of pictures `wide` at one pitch, from which place on they lie best; see there for what counts. */
+typedef struct {
+    const double *enter, *leave, *filled;
+    idx n, wide, gap, first, last;
+    double high, filling, gapped, inside;
+} comb;
+
+static idx best_comb(comb c, double *best, double *ends, double *gaps)
+{
+    const idx pitch = c.wide + c.gap, count_most = (c.last - c.first + c.gap) / pitch, clear = c.gap - 3 > 2 ? c.gap - 3 : 2;
+    const idx room = c.last - c.first - 2 * pitch + c.gap + 1, stop = c.first + (pitch < room ? pitch : room);
+    const double total = c.filled[c.n - 1] > 1.0 ? c.filled[c.n - 1] : 1.0;
+    idx found = -1;
+    for (idx start = c.first; start < stop; start += 2) {
+        double seen = 0.0, quality = 0.0, held = 0.0, spoilt = 0.0;
+        idx count = 0, pairs = 0, before = -2;
+        for (idx k = 0; k < count_most; k++) {
+            const idx low = start + k * pitch, far = low + c.wide;
+            if (far > c.last) break;
+            const double here = c.filled[far] - c.filled[low];
+            held += here;
+            if (!(here > c.filling)) continue;
+            const idx after = far + 2, ahead = low - 2 - clear, end = c.n - 1;
+            spoilt += (c.filled[within(after + clear, 0, end)] - c.filled[within(after, 0, end)]
+                       + c.filled[within(ahead + clear, 0, end)] - c.filled[within(ahead, 0, end)]) / (c.high * clear);
+            seen += c.enter[low] + c.leave[far];
+            if (before == k - 1) {
+                pairs++;
+                quality += (c.leave[far - pitch] + c.enter[low]) / 2 - c.gapped;
+            }
+            before = k;
+            count++;
+        }
+        if (count < 2 || pairs < count - 1) continue;
+        const double share = seen / count, between = 0.6 * quality - 2.5 * spoilt, value = share + between + c.inside * held / total;
+        if (found < 0 || value > *best) found = start, *best = value, *ends = share, *gaps = between;
+    }
+    return found;
 }
 
 /* frame._attempt: how many pixels of each kind there are in a rectangle. */
@@ -1324,7 +1374,7 @@ static PyObject *py_faded(PyObject *self, PyObject *args)
     (void)self;
     if (!PyArg_ParseTuple(args, "y*nny*py*nw*", &edges, &h, &w, &over, &turned_over, &table, &entries, &out)) return NULL;
     Py_buffer *all[] = {&edges, &over, &table, &out};
-    const int fine = inside(h >= 0 && w >= 0 && entries > 0, "no plane") && holds(&edges, h * w, 4, "edges") && holds(&over, h * w, 4, "over")
+    const int fine = inside(h >= 0 && w >= 0 && entries > 0 && entries < INT_MAX, "no plane") && holds(&edges, h * w, 4, "edges") && holds(&over, h * w, 4, "over")
                      && holds(&table, entries, 4, "table") && holds(&out, h * w, 4, "out");
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
@@ -1332,6 +1382,29 @@ static PyObject *py_faded(PyObject *self, PyObject *args)
         Py_END_ALLOW_THREADS
     }
     return DONE(all, fine);
+}
+
+static PyObject *py_best_comb(PyObject *self, PyObject *args)
+{
+    Py_buffer enter, leave, filled;
+    comb c;
+    double best = 0.0, ends = 0.0, gaps = 0.0;
+    idx found = -1;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*y*nnnnndddd", &enter, &leave, &filled, &c.n, &c.wide, &c.gap, &c.first, &c.last, &c.high, &c.filling,
+                          &c.gapped, &c.inside))
+        return NULL;
+    Py_buffer *all[] = {&enter, &leave, &filled};
+    const int fine = inside(c.wide > 0 && c.gap >= 0 && c.first >= 0 && c.last < c.n - 1, "the strip leaves the view")
+                     && holds(&enter, c.n - 1, 8, "enter") && holds(&leave, c.n - 1, 8, "leave") && holds(&filled, c.n, 8, "filled");
+    if (fine) {
+        c.enter = enter.buf, c.leave = leave.buf, c.filled = filled.buf;
+        found = best_comb(c, &best, &ends, &gaps);
+    }
+    PyObject *nothing = DONE(all, fine);
+    if (!nothing || found < 0) return nothing;
+    Py_DECREF(nothing);
+    return Py_BuildValue("(dndd)", best, found, ends, gaps);
 }
 
 static PyObject *py_tally(PyObject *self, PyObject *args)
@@ -1408,6 +1481,8 @@ static PyMethodDef methods[] = {
     {"content", py_content, METH_VARARGS, "content(kinds, h, w, by, out)"},
     {"outside", py_outside, METH_VARARGS, "outside(plane, h, w, before, after)"},
     {"faded", py_faded, METH_VARARGS, "faded(edges, h, w, over, turned_over, table, entries, out)"},
+    {"best_comb", py_best_comb, METH_VARARGS,
+     "best_comb(enter, leave, filled, n, wide, gap, first, last, high, filling, gapped, inside) -> (value, start, ends, gaps) or None"},
     {"tally", py_tally, METH_VARARGS, "tally(kinds, h, w, top, bottom, left, right, out)"},
     {"logs_at", py_logs_at, METH_VARARGS, "logs_at(light, h, w, x, y, n, floor, out)"},
     {"keep_memory", py_keep_memory, METH_NOARGS, "keep_memory()"},

@@ -55,6 +55,8 @@ ALONG = (0.741, 0.75, 1.0, 1.241, 1.357, 1.5)
 WIDE_GAP = 0.14
 #: What the gaps of a strip must show, on both their sides, to be taken for gaps.
 GAPPED = 0.5
+#: A picture of which no larger share than this is exposed is none.
+FILLED = 0.004
 REBATE, HOLDER, VIEW = range(3)
 NAMES = ("rebate", "holder", "view")
 #: Sides are kept as top, bottom, left, right, and told as top, right, bottom, left.
@@ -85,8 +87,9 @@ def exposed(kinds: np.ndarray, maps: tuple, every: int = 1, upright: bool = Fals
     content = exposed_pixels(kinds)
     rebate, holder = maps
     if upright:
-        for down in (False, True):
-            _unprinted(content.T if down else content, film.T if down else film, size)
+        of_rows, of_columns = counts(film)
+        _unprinted(content, of_rows, of_columns, size)
+        _unprinted(content.T, of_columns, of_rows, size)
     outside = [*running(content), *(sums.T for sums in running(np.ascontiguousarray(content.T)))]
     edges = [faded(plane, out, stray) for plane, out in zip(rebate, outside)]
     return Exposed(content, edges, holder, outside, rebate, film, kinds != VOID, stray)
@@ -131,11 +134,10 @@ def faded(edges: np.ndarray, outside: np.ndarray, stray: float) -> np.ndarray:
     return less
 
 
-def _unprinted(content: np.ndarray, film: np.ndarray, size: float) -> None:
+def _unprinted(content: np.ndarray, of_rows: np.ndarray, of_columns: np.ndarray, size: float) -> None:
     """Takes a line of print along the upper and the lower edge of the film out of `content`: thin, of short strokes,
-    and apart from all else."""
-    columns = np.flatnonzero(film.any(axis=0))
-    rows = np.flatnonzero(film.mean(axis=1) > 0.1 * film.mean(axis=1).max())
+    and apart from all else. How much of the rows, and of the columns, is film, is given."""
+    columns, rows = np.flatnonzero(of_columns), np.flatnonzero(of_rows > 0.1 * of_rows.max())
     if not len(columns) or len(rows) < 20:
         return
     for up in (False, True):
@@ -469,44 +471,55 @@ def _ends(edges: np.ndarray, content: np.ndarray, sign: int) -> tuple[np.ndarray
 def _comb(enter, leave, filled, high: int, shape: float, first: int, last: int):
     """Where pictures `shape` times as wide as high lie best: places, what speaks for their ends, and for their gaps."""
     wide = high * shape
-    margin = 3 * int((1 + WIDE_GAP) * wide) + 20
-    padded = np.pad(filled, margin, mode="edge")
     best = None
     soft = [np.maximum.reduce([np.roll(v, s) - 0.04 * abs(s) for s in (-2, -1, 0, 1, 2)]) for v in (enter, leave)]
     for w in sorted({round(wide * f) for f in (0.99, 1.0, 1.01)}):
         if w < 12:
             continue
         for gap in range(max(2, round(0.015 * high)), round(WIDE_GAP * w) + 2, 1 + round(0.004 * high)):
-            pitch = w + gap
-            most = (last - first + gap) // pitch
-            if most < 2:
-                continue
-            # What is seen within two columns counts, so every second will do.
-            start = np.arange(first, first + min(pitch, last - first - 2 * pitch + gap + 1), 2)
-            if not len(start):
-                continue
-            at = start[:, None] + pitch * np.arange(most)[None, :]
-            ok = (at + w <= last) & (at >= first)
-            low, far = np.where(ok, at, 0), np.where(ok, at + w, 0)
-            held = np.where(ok, filled[far] - filled[low], 0.0)
-            ok &= held > 0.004 * w * high
-            # Nothing is exposed in a gap, nor beyond the first and the last picture.
-            clear = max(gap - 3, 2)
-            after, before = at + (margin + w + 2), at + (margin - 2 - clear)
-            spoilt = (padded[after + clear] - padded[after] + padded[before + clear] - padded[before]) / (high * clear)
-            spoilt = np.where(ok, spoilt, 0.0)
-            count = ok.sum(axis=1)
-            ends = np.where(ok, soft[0][low] + soft[1][far], 0.0).sum(axis=1) / np.maximum(count, 1)
-            pairs = ok[:, :-1] & ok[:, 1:]
-            quality = np.where(pairs, (soft[1][far][:, :-1] + soft[0][low][:, 1:]) / 2 - GAPPED, 0.0)
-            gaps = 0.6 * quality.sum(axis=1) - 2.5 * spoilt.sum(axis=1)
-            value = ends + gaps + INSIDE * held.sum(axis=1) / max(filled[-1], 1.0)
-            value[(count < 2) | (pairs.sum(axis=1) < count - 1)] = -np.inf
-            i = int(value.argmax())
-            if value[i] > -np.inf and (best is None or value[i] > best[0]):
-                places = [(_snap(enter, int(v)), _snap(leave, int(v) + w)) for v in at[i][ok[i]]]
-                best = (float(value[i]), places, float(ends[i]), float(gaps[i]))
-    return None if best is None else best[1:]
+            got = best_comb(*soft, filled, w, gap, high, first, last)
+            if got is not None and (best is None or got[0] > best[0]):
+                best = (*got, w, w + gap)
+    if best is None:
+        return None
+    _, start, ends, gaps, w, pitch = best
+    places = [(_snap(enter, v), _snap(leave, v + w)) for v in range(start, last - w + 1, pitch)
+              if filled[v + w] - filled[v] > FILLED * w * high]
+    return places, ends, gaps
+
+
+def best_comb(enter: np.ndarray, leave: np.ndarray, filled: np.ndarray, w: int, gap: int, high: int, first: int,
+              last: int) -> tuple[float, int, float, float] | None:
+    """Where two pictures or more, `w` wide and `gap` apart, lie best: what speaks for that, the first column, what
+    speaks for their ends, and for their gaps; None where they lie nowhere."""
+    if kernel.loops is not None:
+        return kernel.loops.best_comb(enter, leave, filled, len(filled), w, gap, first, last, high, FILLED * w * high,
+                                      GAPPED, INSIDE)
+    pitch = w + gap
+    most = (last - first + gap) // pitch
+    # What is seen within two columns counts, so every second will do.
+    start = np.arange(first, first + min(pitch, last - first - 2 * pitch + gap + 1), 2)
+    if most < 2 or not len(start):
+        return None
+    at = start[:, None] + pitch * np.arange(most)[None, :]
+    ok = at + w <= last
+    low, far = np.where(ok, at, 0), np.where(ok, at + w, 0)
+    held = np.where(ok, filled[far] - filled[low], 0.0)
+    ok &= held > FILLED * w * high
+    # Nothing is exposed in a gap, nor beyond the first and the last picture.
+    clear = max(gap - 3, 2)
+    after, ahead = at + (w + 2), at - (2 + clear)
+    sums = [filled[np.clip(v, 0, len(filled) - 1)] for v in (after + clear, after, ahead + clear, ahead)]
+    spoilt = np.where(ok, (sums[0] - sums[1] + sums[2] - sums[3]) / (high * clear), 0.0)
+    count = ok.sum(axis=1)
+    ends = np.where(ok, enter[low] + leave[far], 0.0).sum(axis=1) / np.maximum(count, 1)
+    pairs = ok[:, :-1] & ok[:, 1:]
+    quality = np.where(pairs, (leave[far][:, :-1] + enter[low][:, 1:]) / 2 - GAPPED, 0.0)
+    gaps = 0.6 * quality.sum(axis=1) - 2.5 * spoilt.sum(axis=1)
+    value = ends + gaps + INSIDE * held.sum(axis=1) / max(filled[-1], 1.0)
+    value[(count < 2) | (pairs.sum(axis=1) < count - 1)] = -np.inf
+    i = int(value.argmax())
+    return None if value[i] == -np.inf else (float(value[i]), int(start[i]), float(ends[i]), float(gaps[i]))
 
 
 def _snap(values: np.ndarray, at: int) -> int:
@@ -674,8 +687,7 @@ def _combined(seen: Exposed, sides: list[_Side], sums: np.ndarray, aspect: float
     cut = np.any([side.what[j] != REBATE for side, j in zip(sides, i)], axis=0)
     fit = np.where(cut, 0.0, fit)
     film = []
-    for axis in (1, 0):
-        share = seen.open_.mean(axis=axis)
+    for share in counts(seen.open_):
         rows = np.flatnonzero(share > 0.5 * share.max())
         film += [rows[0], rows[-1]]
     odd = sum(np.clip(3 * (np.abs((at[a] - film[a]) - (film[a + 1] - at[a + 1])) / length - LOPSIDED), 0, 0.6)

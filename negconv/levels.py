@@ -143,8 +143,8 @@ def _even(y: np.ndarray) -> np.ndarray:
 
 
 def _brightest(tones, light, terms, need, rigid):
-    """The brightest even tone among pixels of these channels (3, n), their mean (n,), and terms of the surface (n, 6): its
-    log light, surface, spread, and how many pixels have it."""
+    """The brightest even tone among pixels of these channels (3, n), their mean (n,), and terms of the surface (n, 6):
+    its log light, surface, spread, and how many pixels have it."""
     if len(light) < need:
         return None
     bins = np.bincount(np.clip(((light + 5.5) * 100).astype(int), 0, 799), minlength=800).astype(float)

@@ -8,7 +8,7 @@ from negconv import kernel, levels
 from negconv.capture import Capture, block_mean
 from negconv.conversion import Plan, apply, stages
 from negconv.encode import Encoder
-from negconv.faint import exposed, sums_along
+from negconv.faint import best_comb, exposed, sums_along
 from negconv.invert import invert
 from negconv.levels import DARK, PANEL, PICTURE, Level, even_tones, log_light, parts
 from negconv.rectangles import WEIGHTS, _gate, area_sums, counts, edge_maps, lined_up, rectangles, sums_down, tally, turned
@@ -258,6 +258,25 @@ def test_crossings_to_the_bit(monkeypatch, wide, n):
     assert n < 10 or (ours[1] > 0.3).mean() > 0.5
 
 
+def test_combs(monkeypatch):
+    """Four pictures 60 wide and 6 apart, one of them empty, among ends of no meaning."""
+    rng = np.random.default_rng(4)
+    enter, leave = rng.uniform(0, 0.3, (2, 320))
+    lit = np.zeros(320)
+    for low in (20, 86, 152, 218):
+        enter[low], leave[low + 60], lit[low:low + 60] = 1.1, 1.0, 30 * (low != 218)
+    filled = np.concatenate([[0.0], np.cumsum(lit)])
+    for place, last in (((60, 6), 300), ((60, 6), 310), ((60, 9), 300), ((55, 4), 250), ((150, 9), 300), ((30, 2), 319)):
+        with monkeypatch.context() as patch:
+            ours, plain = both(patch, lambda place=place, last=last: best_comb(enter, leave, filled, *place, 40, 20, last))
+        assert (ours is None) == (plain is None)
+        assert ours is None or (ours[1] == plain[1] and np.abs(np.subtract(ours, plain)).max() < 1e-12)
+    value, start, ends, gaps = best_comb(enter, leave, filled, 60, 6, 40, 20, 310)
+    assert start == 20 and abs(ends - 2.1) < 1e-12 and abs(gaps - 0.6 * 2 * (1.05 - 0.5)) < 1e-12
+    assert abs(value - ends - gaps - 3.0) < 1e-12
+    assert best_comb(enter, leave, filled, 150, 9, 40, 20, 300) is None
+
+
 def test_lining_up(monkeypatch):
     rng = np.random.default_rng(2)
     along, value = rng.uniform(-400, 400, 3000), rng.uniform(0, 1, 3000)
@@ -308,6 +327,8 @@ def test_lengths_are_checked():
             (lambda: LOOPS.turn(bytes_, plane, 6, 9, f(4), f(4), f(5), f(5), 5, 4, np.zeros(20, np.uint8), f(19)), "to holds"),
             (lambda: LOOPS.crossings(np.zeros(12), np.zeros(12), 2, 6, np.zeros(6), np.zeros(2), 1.0, False, np.zeros(2), np.zeros(1)),
              "rise holds"),
+            (lambda: LOOPS.best_comb(np.zeros(40), np.zeros(40), np.zeros(41), 41, 9, 2, 3, 40, 8, 0.3, 0.5, 3.0), "leaves the view"),
+            (lambda: LOOPS.best_comb(np.zeros(40), np.zeros(39), np.zeros(41), 41, 9, 2, 3, 38, 8, 0.3, 0.5, 3.0), "leave holds"),
             (lambda: LOOPS.counts(bytes_, 6, 9, np.zeros(6, np.int64), np.zeros(8, np.uint32)), "columns holds"),
             (lambda: LOOPS.gate(bytes_, 6, 9, 1, 1, 5, np.zeros(8, np.uint32)), "out holds"),
             (lambda: LOOPS.area_sums(bytes_, 6, 9, np.zeros(5), np.zeros(23)), "out holds"),
