@@ -15,6 +15,7 @@ import json
 import sys
 import tempfile
 import time
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -26,11 +27,13 @@ import spots  # noqa: E402
 from negconv.spots import candidates, channels, company, features, find, noise  # noqa: E402
 
 #: Trees for light and for dark candidates, their depth, and how many of them see the first columns only.
-TREES, DEPTH, GLANCES = {True: 300, False: 100}, {True: 5, False: 4}, 16
-#: Step of the first trees, and share of the dirt that may be lost after them, and after a quarter of all.
-GLANCING, LOST = 0.3, (0.05, 0.1)
+TREES, DEPTH, GLANCES = {True: 400, False: 100}, {True: 6, False: 4}, 16
+#: Step of the first trees and of the others, and share of the dirt that may be lost after the first, and after a quarter of all.
+GLANCING, RATE, LOST = 0.3, 0.1, (0.02, 0.04)
+#: Times as many frames of a photograph as of another scene: those are what there will be, and no two parts are alike.
+OFTEN = 5 / 3
 #: Frames of each scene on which candidates are seen among others.
-AMONG = 16
+AMONG = 12
 #: Share of the picture's candidates that is used (there are many), and the share of candidates that must be dirt at
 #: confidence 0.5: many candidates lie over one place and the likeliest speaks for it, so the even odds of one are too few. Of
 #: those seen among others one speaks for each place, and even odds are even.
@@ -78,7 +81,7 @@ def _grown(mask: np.ndarray, by: int) -> np.ndarray:
     return ndimage.binary_dilation(mask, iterations=by)
 
 
-def fit(x: np.ndarray, y: np.ndarray, *, seed: int = 0, trees: int = 320, depth: int = 5, rate: float = 0.12,
+def fit(x: np.ndarray, y: np.ndarray, *, seed: int = 0, trees: int = 320, depth: int = 5, rate: float = RATE,
         leaf: int = 80, ridge: float = 20.0, bins: int = 32, glances: int = 0) -> dict:
     """Boosted trees on the logistic loss (Friedman, "Greedy function approximation", Ann. Statist. 29(5), 2001; second
     order as usual since), on binned features, half of the rows and of the columns at a time.
@@ -136,37 +139,46 @@ def fit(x: np.ndarray, y: np.ndarray, *, seed: int = 0, trees: int = 320, depth:
             "limits": [t["limits"] for t in out], "leaves": [t["leaves"] for t in out], "stops": stops}
 
 
-def frames(names, seeds, outlines=None):
-    """What is rendered: name, seed, shape, whether clean, and the dirt's maker."""
-    for seed in seeds:
-        for name in names:
+def frames(names, seeds: int, outlines=None):
+    """What is rendered: name, seed, shape, whether clean, and whether with outlines of real dirt."""
+    for name in names:
+        for seed in range(int(seeds * OFTEN) if name.startswith("photo:") else seeds):
             rng = np.random.default_rng([seed, sum(map(ord, name))])
             shape = (int(rng.integers(420, 760)), int(rng.integers(520, 1000)))
             real = outlines is not None and rng.random() < 0.5
-            yield name, seed, shape, bool(rng.random() < 0.2), outlines if real else None
+            yield name, seed, shape, bool(rng.random() < 0.2), real
 
 
-def collect(names, seeds, *, outlines=None, cache=None) -> dict[bool, tuple[np.ndarray, np.ndarray]]:
+def _each(work, names, seeds, outlines, *args, jobs):
+    """``work(frame, outlines, *args)`` of all frames, on processes."""
+    every = list(frames(names, seeds, outlines))
+    with ProcessPoolExecutor(jobs) as pool:
+        yield from zip(every, pool.map(work, every, *([a] * len(every) for a in (outlines, *args)), chunksize=4))
+
+
+def _gathered(frame, outlines, cache):
+    name, seed, shape, clean, real = frame
+    file = None if cache is None else Path(cache, f"{name.replace(':', '-')}-{seed}.npz")
+    if file is not None and file.exists():
+        data = np.load(file)
+        return {sign: (data[f"x{sign}"], data[f"y{sign}"]) for sign in (True, False) if f"x{sign}" in data}
+    got = gather(name, seed, shape, clean=clean, dirt=spot_scenes.outlined(outlines) if real else None)
+    if file is not None:
+        np.savez(file, **{f"{k}{sign}": v for sign, xy in got.items() for k, v in zip("xy", xy)})
+    return got
+
+
+def collect(names, seeds, *, outlines=None, cache=None, jobs=2) -> dict[bool, tuple[np.ndarray, np.ndarray]]:
     """Features and targets of all frames, by sign."""
     rows = {True: [], False: []}
-    began = time.process_time()
-    for name, seed, shape, clean, dirt in frames(names, seeds, outlines):
-        file = None if cache is None else Path(cache, f"{name.replace(':', '-')}-{seed}.npz")
-        if file is not None and file.exists():
-            data = np.load(file)
-            got = {sign: (data[f"x{sign}"], data[f"y{sign}"]) for sign in (True, False) if f"x{sign}" in data}
-        else:
-            got = gather(name, seed, shape, clean=clean, dirt=dirt)
-            if file is not None:
-                np.savez(file, **{f"{k}{sign}": v for sign, xy in got.items() for k, v in zip("xy", xy)})
+    for (name, seed, *_), got in _each(_gathered, names, seeds, outlines, cache, jobs=jobs):
         for sign, xy in got.items():
             rng = np.random.default_rng([seed, sum(map(ord, name)), sign])
             keep = np.isfinite(xy[1]) & ((xy[1] == 1) | (rng.random(len(xy[1])) < USED))
             rows[sign].append((xy[0][keep], xy[1][keep]))
-        if name == names[-1]:
-            print(f"seed {seed}: {sum(len(y) for _, y in rows[True])} light, {sum(len(y) for _, y in rows[False])} dark, "
-                  f"{time.process_time() - began:.0f} s", flush=True)
-    return {sign: tuple(np.concatenate([p[k] for p in parts]) for k in (0, 1)) for sign, parts in rows.items()}
+    out = {sign: tuple(np.concatenate([p[k] for p in parts]) for k in (0, 1)) for sign, parts in rows.items()}
+    print(", ".join(f"{len(y)} {'light' if sign else 'dark'}" for sign, (_, y) in out.items()), flush=True)
+    return out
 
 
 def gather_company(name: str, seed: int, shape, *, clean: bool = False, dirt=None) -> tuple[np.ndarray, np.ndarray]:
@@ -188,10 +200,15 @@ def gather_company(name: str, seed: int, shape, *, clean: bool = False, dirt=Non
     return columns[alone], right[alone].astype(np.float32)
 
 
-def collect_company(names, seeds, *, outlines=None) -> tuple[np.ndarray, np.ndarray]:
-    """The same of many frames."""
-    rows = [gather_company(name, seed, shape, clean=clean, dirt=dirt)
-            for name, seed, shape, clean, dirt in frames(names, seeds, outlines)]
+def _in_company(frame, outlines, path):
+    name, seed, shape, clean, real = frame
+    spots.use(path)
+    return gather_company(name, seed, shape, clean=clean, dirt=spot_scenes.outlined(outlines) if real else None)
+
+
+def collect_company(names, seeds, path, *, outlines=None, jobs=2) -> tuple[np.ndarray, np.ndarray]:
+    """The same of many frames, heard by the trees in a file."""
+    rows = [got for _, got in _each(_in_company, names, seeds, outlines, path, jobs=jobs)]
     return tuple(np.concatenate([r[k] for r in rows]) for k in (0, 1))
 
 
@@ -207,14 +224,13 @@ def scorer(data, *, seed=0) -> dict:
     return out
 
 
-def train(names, seeds: int, outlines, cache, path) -> dict:
+def train(names, seeds: int, outlines, cache, path, jobs) -> dict:
     """All three scorers. What candidates' company tells is learnt on scenes that the scorer heard there has not seen."""
     rows = []
     for half in (0, 1):
-        write(scorer(collect(names[half::2], range(seeds), outlines=outlines, cache=cache)), path)
-        spots.use(path)
-        rows.append(collect_company(names[1 - half::2], range(min(AMONG, seeds)), outlines=outlines))
-    nets = scorer(collect(names, range(seeds), outlines=outlines, cache=cache))
+        write(scorer(collect(names[half::2], seeds, outlines=outlines, cache=cache, jobs=jobs)), path)
+        rows.append(collect_company(names[1 - half::2], min(AMONG, seeds), path, outlines=outlines, jobs=jobs))
+    nets = scorer(collect(names, seeds, outlines=outlines, cache=cache, jobs=jobs))
     x, y = (np.concatenate([r[k] for r in rows]) for k in (0, 1))
     print(f"{len(y)} in company, {y.mean():.2f} of them dirt", flush=True)
     nets["company"] = fit(x, y, trees=200, depth=4, leaf=30, rate=0.06)
@@ -236,23 +252,24 @@ def write(nets: dict, path) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--seeds", type=int, default=16, help="frames of each scene")
+    parser.add_argument("--seeds", type=int, default=24, help="frames of each scene; of photographs there are more")
     parser.add_argument("--held-out", action="store_true", help="fit to one half of the scenes, judge on the other")
     parser.add_argument("--outlines", help="outlines of real dirt (see spot_scenes.outlined), for half of the frames")
     parser.add_argument("--cache", help="folder that keeps the candidates of each frame for another run")
     parser.add_argument("--output", default=str(Path(find.__file__).with_name("scorer.json")))
+    parser.add_argument("--jobs", type=int, default=2)
     args = parser.parse_args()
     kept = None if args.cache else tempfile.TemporaryDirectory()
     cache = args.cache or kept.name
     Path(cache).mkdir(parents=True, exist_ok=True)
-    outlines = spot_scenes.outlined(args.outlines) if args.outlines else None
     names = spot_scenes.names()
     for half in (0, 1) if args.held_out else (None,):
         path = args.output if half is None else f"{args.output}.{half}"
-        start = time.process_time()
-        write(train(names if half is None else names[half::2], args.seeds, outlines, cache, path), path)
-        print(f"{path}: {time.process_time() - start:.0f} s", flush=True)
+        start = time.perf_counter()
+        write(train(names if half is None else names[half::2], args.seeds, args.outlines, cache, path, args.jobs), path)
+        print(f"{path}: {time.perf_counter() - start:.0f} s", flush=True)
         if half is not None:
+            outlines = spot_scenes.outlined(args.outlines) if args.outlines else None
             spots.table(names[1 - half::2], [100], nets=path, dirt=outlines)
 
 

@@ -40,6 +40,8 @@ class Level:
     tops: np.ndarray       # (2, rows, columns): upper quartile and greatest density of the tiles around
     rank: np.ndarray       # peaks, sorted
     rough: np.ndarray      # roughness of the tiles around
+    holes: np.ndarray      # (3, rows, columns): median, upper quartile and greatest depth of the dark detail around
+    curve: tuple[np.ndarray, np.ndarray]    # grain at rising densities: the densities, and the grain
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,11 +75,12 @@ def levels(plane: np.ndarray, *, light: bool = True, threads: int = 2):
     """The scales of a plane, finest first (a generator: one is in memory at a time)."""
     if not light:
         plane = np.negative(plane)
-    full = plane
+    full, half = plane, None
     wanted = range(LEVELS) if light else DARK_LEVELS
     for k in range(wanted[-1] + 1):
         if k:
-            plane = noise.halved(plane, threads=threads)
+            plane = noise.halved(plane, threads=threads) if half is None else half
+            half = None
         if min(plane.shape) < 2 * SQUARE:
             return
         if k not in wanted:
@@ -85,11 +88,28 @@ def levels(plane: np.ndarray, *, light: bool = True, threads: int = 2):
         tile = TILE
         height, peaks, tops = top_hat(plane, SQUARE, tile, threads=threads)
         mean, rough = noise.tile_stats(plane, tile, threads=threads)
-        grain = noise.grain_at(mean, rough, least=4.0 / 2 ** k)
+        curve = noise.grain_curve(mean, rough)
+        grain = noise.on_curve(mean, curve, least=4.0 / 2 ** k)
         near = around(peaks, (0.5, 0.75, 0.9, 1.0), threads)
         start = np.maximum(np.float32(GRAINS if light else DARK_GRAINS) * grain, np.float32(USUAL if light else 1) * near[0])
+        if k == 0:
+            # Dark detail of the whole picture is taken from its half, where a quarter is to be looked through.
+            half = noise.halved(plane, threads=threads)
+        holes = dark_detail(plane if k else half, peaks.shape, threads)
         yield Level(2 ** k, full, plane, height, tile, grain, start, peaks, near,
-                    around(tops, (0.75, 1.0), threads), np.sort(peaks, axis=None), mean_around(rough))
+                    around(tops, (0.75, 1.0), threads), np.sort(peaks, axis=None), mean_around(rough), holes, curve)
+
+
+def dark_detail(plane: np.ndarray, shape: tuple[int, int], threads: int) -> np.ndarray:
+    """Depth of the narrow dark detail around each tile, (3, *shape): median, upper quartile and greatest.
+
+    A picture has dark detail as well as light; dirt is light alone, so that this is the picture's own however dirty it is.
+    """
+    if min(plane.shape) < 2 * SQUARE:
+        return np.ones((3, *shape), np.float32)
+    depths = around(top_hat(np.negative(plane), SQUARE, TILE, threads=threads)[1], (0.5, 0.75, 1.0), threads)
+    rows, columns = (np.minimum(np.arange(n) * m // n, m - 1) for n, m in zip(shape, depths.shape[1:]))
+    return depths[:, rows[:, None], columns]
 
 
 def parts(level: Level, *, light: bool = True) -> Parts | None:

@@ -1,7 +1,8 @@
-"""Light spots that a dark line encloses: the counter of a letter, the gap between two leaves.
+"""Light spots that a dark line encloses (the counter of a letter, the gap between two leaves), and lamps.
 
 Dirt is brighter than all that is around it. A counter is as bright as the paper the letter stands on, and only the stroke
-next to it is darker, so that its contrast to the nearest pixels says nothing.
+next to it is darker, so that its contrast to the nearest pixels says nothing. Dirt does not shine either: around a lamp air,
+lens and film spread its light, so that on all sides it is lighter near than further off.
 """
 from __future__ import annotations
 
@@ -14,10 +15,13 @@ from .table import Spots
 NEAR, REACH, SHORTEST, LONGEST = (1.5, 4.0), 2.0, 10, 48
 #: Of a spot's contrast (log10 of light) to what is next to it, the least that must be left against what lies beyond.
 LEFT = 0.35
+#: Pixels from the spot in which a glow is sought, beyond what the copying lens blurs, and by how much (log10 of light) it must
+#: be lighter there than further off, on each of four sides.
+GLOWING, GLOW = (4.0, 9.0), 0.1
 
 
 def enclosed(positive: Positive, spots: Spots, rows=None) -> frozenset[int]:
-    """Rows of `spots` that stand out from the pixels next to them alone.
+    """Rows of `spots` that stand out from the pixels next to them alone, or that glow.
 
     Parameters
     ----------
@@ -57,6 +61,19 @@ def enclosed(positive: Positive, spots: Spots, rows=None) -> frozenset[int]:
             continue
         level = np.median(log[own])
         contrast = level - np.median(log[near])
-        if contrast > 0 and level - np.median(log[beyond]) < LEFT * contrast:
+        if contrast > 0 and level - np.median(log[beyond]) < LEFT * contrast or _glows(log, picture, away, own, beyond):
             found.append(spot.row)
     return frozenset(found)
+
+
+def _glows(log, picture, away, own, beyond) -> bool:
+    """Whether it is lighter near a spot than further off, on each of its four sides."""
+    y, x = np.nonzero(own)
+    dy, dx = (v - m for v, m in zip(np.indices(own.shape), (y.mean(), x.mean())))
+    side = np.where(np.abs(dx) > np.abs(dy), np.where(dx > 0, 0, 1), np.where(dy > 0, 2, 3))
+    near = picture & (away > GLOWING[0]) & (away <= GLOWING[1])
+    for k in range(4):
+        one, other = log[near & (side == k)], log[beyond & (side == k)]
+        if min(len(one), len(other)) < 4 or np.median(one) - np.median(other) < GLOW:
+            return False
+    return True

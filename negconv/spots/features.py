@@ -9,19 +9,20 @@ from . import compiled
 from .candidates import Level, Parts
 from .channels import Channels
 from .kinds import Shapes, shapes
-from .noise import STEPS
+from .noise import STEPS, on_curve
 
 #: Names of the columns that cost next to nothing, in their order (`glance`).
 FIRST = ("height/grain", "height", "height/typical around", "height/strong around", "height/strongest around", "height rank",
          "peak/height", "spread of height", "pixels", "height core 1.3", "height core 2", "level", "step", "texture/grain",
          "peak over the film's", "peak over the brightest around", "peak over bright around",
-         "roughness/grain", "height/roughness")
+         "roughness/grain", "height/roughness", "height/dark detail", "height/strong dark detail", "height/strongest dark detail")
 #: Names of the columns that need each candidate's surroundings, in their order (`measure`).
 SECOND = ("contrast/grain", "contrast", "contrast/typical around", "contrast/strong around", "contrast/strongest around",
           "rank in frame", "peak/contrast", "flatness", "drop at 1", "drop at 2", "drop inside", "slope outside",
           "open sides", "least side", "side spread", "ring spread", "ring range", "ring over opening", "area", "length", "width",
           "slenderness", "straightness", "fill", "outline", "density over the film's", "density over the brightest around",
-          "density over bright around", "steepness over frame's", "own share", "size", "sharpest drop")
+          "density over bright around", "steepness over frame's", "own share", "size", "sharpest drop",
+          "contrast/strong dark detail", "contrast/strongest dark detail", "ring/grain", "grain inside", "grain inside/there")
 #: Names of the columns that need the channels, in their order (`colours`).
 THIRD = ("colour spread", "colour least", "red over green", "blue over green")
 NAMES = FIRST + SECOND + THIRD
@@ -58,12 +59,14 @@ def glance(parts: Parts, frame: Frame) -> np.ndarray:
     grain, rough = level.grain[ty, tx], np.maximum(level.rough[ty, tx], 1)
     typical, strong, _, strongest = np.maximum(level.around[:, ty, tx], 1)
     bright, brightest = level.tops[:, ty, tx]
+    hole, deep, deepest = np.maximum(level.holes[:, ty, tx], 1)
     rank = 1 - np.searchsorted(level.rank, height) / level.rank.size
     spread = np.sqrt(np.maximum(square - mean * mean, 0)) / mean
     columns = (_log(height / grain), _log(height / STEPS), _log(height / typical), _log(height / strong),
                _log(height / strongest), _log(rank), peak / height, spread, _log(area), core2, core4,
                np.full(n, np.log2(level.scale)), parts.step, _log(strong / grain), (top - frame.top) / STEPS,
-               (top - brightest) / STEPS, (top - bright) / STEPS, _log(rough / grain), _log(height / rough))
+               (top - brightest) / STEPS, (top - bright) / STEPS, _log(rough / grain), _log(height / rough),
+               _log(height / hole), _log(height / deep), _log(height / deepest))
     return np.stack([np.asarray(c, np.float32) for c in columns], axis=1)
 
 
@@ -123,6 +126,8 @@ def measure(parts: Parts, frame: Frame) -> Measured:
     grain = level.grain[ty, tx]
     typical, strong, _, strongest = np.maximum(level.around[:, ty, tx], 1)
     bright, brightest = level.tops[:, ty, tx]
+    _, deep, deepest = np.maximum(level.holes[:, ty, tx], 1)
+    inside, most = _grain_inside(parts), on_curve(density, level.curve, least=1)
     rank = 1 - np.searchsorted(level.rank, contrast) / level.rank.size
     log = _log
     columns = (log(contrast / grain), log(contrast / STEPS), log(contrast / typical), log(contrast / strong),
@@ -134,8 +139,27 @@ def measure(parts: Parts, frame: Frame) -> Measured:
                log(shape.edge / np.sqrt(area)), (density - frame.top) / STEPS, (density - brightest) / STEPS,
                (density - bright) / STEPS,
                edge[TWO] - frame.steepness, log(contrast / total), log(np.sqrt(area) * level.scale),
-               edge[SHARP])
+               edge[SHARP], log(contrast / deep), log(contrast / deepest), log(ring_spread * contrast / grain),
+               log(inside / grain), log(inside / most))
     return Measured(np.stack(columns, axis=1).astype(np.float32), ground, contrast)
+
+
+def _grain_inside(parts: Parts) -> np.ndarray:
+    """Roughness within each part, as the grain is measured; 0 where too few pixels tell.
+
+    Dirt hides the grain or shows that of the dark place it lies on; a light place of the picture has the grain of its density.
+    """
+    index, part, n = parts.index, parts.part, len(parts.step)
+    if len(index) < 5:
+        return np.zeros(n, np.float32)
+    there = np.flatnonzero((index[4:] - index[:-4] == 4) & (part[4:] == part[:-4]) & (parts.rung[4:] == parts.rung[:-4]))
+    plane = parts.level.plane.reshape(-1)
+    at = index[there]
+    step = np.abs(plane[at + 2] - (plane[at].astype(np.float32) + plane[at + 4]) / 2)
+    number = np.bincount(part[there], minlength=n)
+    # As in `noise.tile_stats`.
+    rough = np.bincount(part[there], step, n) / np.maximum(number, 1) / (np.sqrt(2 / np.pi) * np.sqrt(1.5))
+    return np.where(number >= 6, rough, 0).astype(np.float32)
 
 
 def colours(parts: Parts, channels: Channels | None) -> np.ndarray:

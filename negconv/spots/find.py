@@ -17,10 +17,14 @@ from .table import Spots
 MOST_DOUBTFUL = 300
 #: By how much less sure than a spot something that touches it may be.
 BESIDE = 0.2
+#: Share of what two candidates cover together that both cover, if they are one thing; as many may lie over one place.
+TWINS, DEEP = 0.6, 12
 #: Share of what a candidate keeps that lies within another, if it is a part of that.
 WITHIN = 0.8
 #: How much a larger outline is worth beside its odds.
 LARGER = 0.8
+#: The same where outlines of one thing are as sure as each other.
+SETTLED = 0.25
 #: Pixels within which a strip continues another.
 GAP = 8
 #: How much of the doubt left at the least confidence must be gone for a spot of so many pixels.
@@ -185,10 +189,10 @@ def in_one_piece(index, owner, count, shape):
     return index[keep], owner[keep], largest >= WHOLE * np.bincount(owner, minlength=count)
 
 
-def worth(confidence, area) -> np.ndarray:
+def worth(confidence, area, larger: float = LARGER) -> np.ndarray:
     """What decides between outlines that share pixels: of two about as likely, the larger holds the whole of the spot."""
     odds = np.maximum(confidence, 1e-6) / np.maximum(1 - confidence, 1e-4)
-    return np.log(odds) + LARGER * np.log(np.maximum(area, 1))
+    return np.log(odds) + larger * np.log(np.maximum(area, 1))
 
 
 def winners(index, owner, value, area) -> np.ndarray:
@@ -316,7 +320,8 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
     if not len(confidence):
         return Spots(labels, (), (), pixel_um)
     area = every[listed]
-    value = worth(confidence, area)
+    confidence = as_its_twins(index, owner, confidence, area, light)
+    value = worth(confidence, area, SETTLED)
     # The larger a spot, the more is lost if it was picture, and the more there is to know it by.
     # What runs on for long (a scratch) needs no more: letters and highlights do not.
     short = _extent(index, owner, len(area), shape[1]) < LONG
@@ -375,6 +380,31 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
                 doubtful.append(replace(listed[i], row=row))
                 pixels[row] = groups[i]
     return Spots(labels, tuple(rows), tuple(doubtful), pixel_um, pixels)
+
+
+def as_its_twins(index, owner, confidence, area, light) -> np.ndarray:
+    """Confidence of candidates, or the greatest of those of nearly the same outline: one thing is as sure at every scale.
+
+    The coarser of two outlines must not win only for having been scored a little higher.
+    """
+    order = np.argsort(index, kind="stable")
+    index, owner = index[order], owner[order]
+    n, pairs = len(confidence), []
+    for step in range(1, DEEP + 1):
+        same = np.flatnonzero(index[step:] == index[:-step])
+        if not len(same):
+            break
+        one, other = owner[same], owner[same + step]
+        pairs.append(np.minimum(one, other) * n + np.maximum(one, other))
+    if not pairs:
+        return confidence
+    pair, shared = np.unique(np.concatenate(pairs), return_counts=True)
+    one, other = pair // n, pair % n
+    alike = (shared >= TWINS * (area[one] + area[other] - shared)) & (light[one] == light[other])
+    out = confidence.copy()
+    for a, b in ((one, other), (other, one)):
+        np.maximum.at(out, a[alike], confidence[b[alike]])
+    return out
 
 
 def _of_what_it_holds(place, who, spot, holder, confidence):

@@ -12,10 +12,12 @@ from .kinds import shapes
 
 #: A hair is at least so much longer than wide, and so long; and no wider than that.
 SLENDER, SHORTEST, WIDEST = 4.0, 16.0, 24.0
-#: Turns tried at each step (degrees), and what a turn of one radian costs of the contrast.
-TURNS, COST = np.radians((-36, -24, -12, 0, 12, 24, 36)), 0.35
-#: Share of the hair's own contrast that is left where it still is, and the most there may be.
-LEFT, MOST = 0.5, 1.8
+#: Turns tried at each step (shares of the sharpest), the radius of that in widths, and what a turn of one radian costs of the
+#: contrast.
+TURNS, RADIUS, COST = np.linspace(-1, 1, 7), 1.5, 0.35
+#: Share of the hair's own contrast that is left where it still is, against the lighter of its sides alone, and the most there
+#: may be.
+LEFT, LIGHTER, MOST = 0.5, 0.25, 1.8
 #: Widths of a stretch that may be missing, the least and the most pixels of it, and how far a hair goes on beyond its own length.
 MISSING, SHORT, LONG, FURTHER = 2.0, 8, 20, 1.0
 #: Pixels beside a hair from its edge on that it is compared with.
@@ -57,7 +59,7 @@ def followed(plane: np.ndarray, index: np.ndarray, part: np.ndarray, count: int,
         if len(line) < 3:
             continue
         way = np.gradient(line, axis=0)
-        deep = contrast(plane, line, np.arctan2(way[:, 1], way[:, 0])[:, None], np.full(len(line), width[i]))[:, 0]
+        deep = contrast(plane, line, np.arctan2(way[:, 1], way[:, 0])[:, None], np.full(len(line), width[i]))[0][:, 0]
         own[i] = np.median(deep)
         for end, inner in ((line[0], line[2]), (line[-1], line[-3])):
             at.append(end)
@@ -68,7 +70,7 @@ def followed(plane: np.ndarray, index: np.ndarray, part: np.ndarray, count: int,
     at, angle, which = np.array(at), np.array(angle), np.array(which)
     good = own[which] > 0
     at, angle, which = at[good], angle[good], which[good]
-    paths = _walk(plane, at, angle, width[which], own[which], form.length[of][which])
+    paths = _walk(plane, at, angle, width[which], own[which], form.length[of][which], index, part, of[which])
     out, who = [], []
     for path, i in zip(paths, which):
         if len(path):
@@ -128,18 +130,24 @@ def _neighbours(index, part, width: int) -> np.ndarray:
 
 def _steps(near, start) -> np.ndarray:
     """Steps of each pixel from the one of its part that is among `start`; 0 where there is no way."""
-    steps = np.full(near.shape[1], -1)
+    steps, last = np.full(near.shape[1], -1), np.empty(near.shape[1], np.int64)
     steps[start], fresh, k = 0, np.asarray(start), 0
     while len(fresh):
         k += 1
         fresh = near[:, fresh].ravel()
-        fresh = np.unique(fresh[(fresh >= 0) & (steps[fresh] < 0)])
+        fresh = fresh[fresh >= 0]
+        fresh = fresh[steps[fresh] < 0]
+        # Each but once: the last to write its number there.
+        number = np.arange(len(fresh))
+        last[fresh] = number
+        fresh = fresh[last[fresh] == number]
         steps[fresh] = k
     return np.maximum(steps, 0)
 
 
 def contrast(plane: np.ndarray, points, angles, width) -> np.ndarray:
-    """How far a strip through points (n, 2) along each of their angles (n, k) stands out of what lies on both sides; (n, k)."""
+    """How far strips through points (n, 2) along each of their angles (n, k) stand out of both sides, and of the lighter; (n, k).
+    """
     h, w = plane.shape
     along = np.array([-0.5, -0.25, 0, 0.25, 0.5])
     half = width[:, None, None, None] / 2
@@ -153,14 +161,16 @@ def contrast(plane: np.ndarray, points, angles, width) -> np.ndarray:
         y = np.rint(y0 + ay * step + ax * t).astype(np.int64)
         got.append(plane[np.clip(y, 0, h - 1), np.clip(x, 0, w - 1)].mean(axis=(2, 3)))
     middle, one, other = got
+    lighter = middle - np.maximum(one, other)
     # An edge of the picture beside it is no lack of the hair's own.
-    return middle - 0.5 * (np.maximum(one, other) + (one + other) / 2)
+    return (lighter + middle - (one + other) / 2) / 2, lighter
 
 
-def _walk(plane, at, angle, width, own, length):
-    """The further points of each end: list of arrays (n, 2)."""
+def _walk(plane, at, angle, width, own, length, index, part, of):
+    """The further points of each end of parts `of`, until they meet another: list of arrays (n, 2)."""
     h, w = plane.shape
     step = np.maximum(width / 2, 2.0)
+    sharpest = step / (RADIUS * width)
     missing = np.clip(MISSING * width, SHORT, LONG)
     active = np.arange(len(at))
     paths, kept = [[] for _ in at], np.zeros(len(at), np.int64)
@@ -168,16 +178,23 @@ def _walk(plane, at, angle, width, own, length):
     most = FURTHER * length
     at, angle = at.copy(), angle.copy()
     while len(active):
-        turn = angle[active][:, None] + TURNS
+        turns = sharpest[active][:, None] * TURNS
+        turn = angle[active][:, None] + turns
         move = step[active][:, None]
         points = np.stack([at[active][:, :1] + move * np.cos(turn), at[active][:, 1:] + move * np.sin(turn)], axis=2)
         k = len(TURNS)
-        deep = contrast(plane, points.reshape(-1, 2), turn.reshape(-1, 1), np.repeat(width[active], k)).reshape(-1, k)
-        share = deep / own[active][:, None]
-        best = (np.minimum(share, 1) - COST * np.abs(TURNS)).argmax(axis=1)
+        deep, least = contrast(plane, points.reshape(-1, 2), turn.reshape(-1, 1), np.repeat(width[active], k))
+        share, least = (v.reshape(-1, k) / own[active][:, None] for v in (deep, least))
+        share[least < LIGHTER] = 0
+        best = (np.minimum(share, 1) - COST * np.abs(turns)).argmax(axis=1)
         row = np.arange(len(active))
         share, turn, points = share[row, best], turn[row, best], points[row, best]
-        good = (share >= LEFT) & (share <= MOST)
+        x, y = np.rint(np.clip(points, 0, (w - 1, h - 1))).astype(np.int64).T
+        place = np.minimum(np.searchsorted(index, y * w + x), len(index) - 1)
+        taken = index[place] == y * w + x
+        met = taken & (part[place] != of[active])
+        # Its own pixels, met again, say nothing.
+        good = (share >= LEFT) & (share <= MOST) & ~taken
         # Where it is not seen it is taken to go straight on.
         turn = np.where(good, angle[active] + 0.8 * (turn - angle[active]), angle[active])
         straight = at[active] + step[active][:, None] * np.stack([np.cos(turn), np.sin(turn)], axis=1)
@@ -186,13 +203,13 @@ def _walk(plane, at, angle, width, own, length):
         walked[active] += step[active]
         lost[active] = np.where(good, 0, lost[active] + step[active])
         run[active] = np.where(good, run[active] + 1, 0)
-        for i in active:
+        for i, other in zip(active, met):
             paths[i].append(at[i].copy())
-            if run[i] >= 2:
+            if run[i] >= 2 or other:
                 kept[i] = len(paths[i])
         x, y = at[active].T
         inside = (x > 0) & (y > 0) & (x < w - 1) & (y < h - 1)
-        active = active[inside & (lost[active] <= missing[active]) & (walked[active] < most[active])]
+        active = active[inside & ~met & (lost[active] <= missing[active]) & (walked[active] < most[active])]
     return [np.array(p[:k]).reshape(-1, 2) for p, k in zip(paths, kept)]
 
 

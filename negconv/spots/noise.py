@@ -102,10 +102,15 @@ def tile_stats(plane: np.ndarray, tile: int, *, threads: int = 2) -> tuple[np.nd
     return mean, rough
 
 
-def grain_at(mean: np.ndarray, rough: np.ndarray, *, least: float) -> np.ndarray:
-    """Grain of each tile: the roughness of the smoothest fifth of the tiles of like density.
+def grain_curve(mean: np.ndarray, rough: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The film's grain at rising densities: the roughness of the smoothest fifth of the tiles of like density.
 
     Texture only ever adds roughness, so the lower edge of roughness against density is the film's grain.
+
+    Returns
+    -------
+    density, grain : float arrays (n,)
+        In steps.
     """
     order = np.argsort(mean, axis=None)
     count = int(np.clip(len(order) // 40, 1, 12))
@@ -117,7 +122,17 @@ def grain_at(mean: np.ndarray, rough: np.ndarray, *, least: float) -> np.ndarray
         # A group of nothing but texture must not raise the grain far above its neighbours'.
         padded = np.pad(low, 1, mode="edge")
         low = np.minimum(low, 1.5 * np.minimum(padded[:-2], padded[2:]))
-    return np.maximum(np.interp(mean, at, low), least).astype(np.float32)
+    return at, low
+
+
+def on_curve(mean: np.ndarray, curve: tuple[np.ndarray, np.ndarray], *, least: float) -> np.ndarray:
+    """Grain at densities by a curve of `grain_curve`, in steps: float32 of the shape of `mean`."""
+    return np.maximum(np.interp(mean, *curve), least).astype(np.float32)
+
+
+def grain_at(mean: np.ndarray, rough: np.ndarray, *, least: float) -> np.ndarray:
+    """Grain of each tile."""
+    return on_curve(mean, grain_curve(mean, rough), least=least)
 
 
 def over(threads: int, total: int, work, size: int = STRIP) -> None:
