@@ -28,6 +28,8 @@ NESTED = 0.5
 SURROUNDED = 1.2
 #: With this merit no other base is looked for, unless its tone surrounds the pictures.
 PLAIN = 0.75
+#: Log light in blue less that in green that no camera sees through the mask of colour film.
+BLUISH = -0.35
 #: A base whose spread is so many times that of a larger and darker tone is a gradient.
 UNEVEN = 3.0
 #: With less confidence than this another base and a finer plan are tried: a base so many times as common.
@@ -418,9 +420,9 @@ def _baseless(attempt: _Attempt) -> bool:
 
 def _bases(tones: Iterable[Level], flattened: bool | None) -> Iterator[Level]:
     """The tones that may be the base, brightest first: none is much denser, in its clearest channel, than the rest."""
-    panel, some = None, []
+    panel, some, tones = None, [], list(tones)
     for tone in tones:
-        if bare_panel(tone, flattened):
+        if bare_panel(tone, flattened) or not flattened and _past_masked_film(tone, tones):
             panel = tone
             some = []
             continue
@@ -432,6 +434,18 @@ def _bases(tones: Iterable[Level], flattened: bool | None) -> Iterator[Level]:
                 yield tone
     if panel is not None and not some:
         yield panel
+
+
+def _past_masked_film(tone: Level, tones: Iterable[Level]) -> bool:
+    """Whether a tone is the panel beside colour film: much of the view is orange against it, and it is not orange itself.
+    The orange is the mask's: clear in red, and of 0.4 to 0.8 more in blue (common practice, no source)."""
+    if tone.log[2] - tone.log[1] < BLUISH:
+        return False
+    for other in tones:
+        red, green, blue = np.array(tone.log) - other.log
+        if other.share > 0.1 and other.share > 5 * tone.share and red < 0.4 and green > red + 0.2 and blue > red + 0.45:
+            return True
+    return False
 
 
 def _skirt(base: Level, tones: Iterable[Level]) -> bool:

@@ -248,3 +248,18 @@ def test_small_pictures_of_a_strip_with_perforations(seed):
     c = layouts.random_capture("perforated", seed)
     known = c.layout.format if seed % 2 else None
     assert errors(c, find_frames(Capture(c.data, flattened=c.layout.flattened), known))[0] < 0.005
+
+
+def test_panel_past_the_edges_of_masked_film_is_not_the_base():
+    """A capture not flattened, of hardly any exposure: two slivers of panel, and between them orange film with few stars."""
+    panel = np.array([0.55, 0.96, 0.6])
+    base = panel * 10 ** -np.array([0.24, 0.73, 1.04])
+    data = np.full((640, 900, 3), 0.002)
+    data[80:560, 200:700] = panel
+    data[92:548, 200:700] = base
+    rng = np.random.default_rng(4)
+    for y, x in zip(rng.integers(120, 500, 12), rng.integers(230, 660, 12)):
+        data[y:y + 14, x:x + 14] *= 0.1
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    seen = look(data.astype(np.float32), flattened=False)
+    assert np.abs(10.0 ** np.array(seen.base.log) / base - 1).max() < 0.02
