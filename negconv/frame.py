@@ -193,6 +193,11 @@ def proxy_of(source, long_side: int = PROXY) -> tuple[np.ndarray, int]:
     return (data, 1) if k == 1 else (block_mean(data, k), k)
 
 
+def finite(proxy: np.ndarray) -> np.ndarray:
+    """The same array where all of it is finite; else one with no light where nothing is known of it."""
+    return proxy if np.isfinite(proxy).all() else np.nan_to_num(proxy, nan=0.0, posinf=0.0, neginf=0.0)
+
+
 def find_frames(source, film_format: str | None = None) -> list[Frame]:
     """The pictures in a capture, in reading order.
 
@@ -237,6 +242,7 @@ class Look:
 
 def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool | None = None) -> Look:
     """Frames and base level of a capture already reduced, in its own pixels."""
+    proxy = finite(proxy)
     aspect = None if film_format is None else format_named(film_format).aspect
     h, w = proxy.shape[:2]
     k = -(-max(h, w) // PLAN)

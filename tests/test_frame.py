@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from negconv.base import sample_base
 from negconv.capture import Capture
 from negconv.errors import InputError
 from negconv.frame import FORMATS, TRUSTED, Frame, find_frames, format_named, look, picture_mask
@@ -263,3 +264,17 @@ def test_panel_past_the_edges_of_masked_film_is_not_the_base():
     data *= 1 + rng.normal(0, 0.003, data.shape)
     seen = look(data.astype(np.float32), flattened=False)
     assert np.abs(10.0 ** np.array(seen.base.log) / base - 1).max() < 0.02
+
+
+@pytest.mark.parametrize("unknown", [np.nan, np.inf, -np.inf])
+def test_pixels_of_which_nothing_is_known_lead_to_none(scenes, unknown):
+    """One pixel in a thousand of a capture, and all of one."""
+    c = capture("holder", 80, scenes)
+    data = c.data.copy()
+    data[np.random.default_rng(2).random(data.shape[:2]) < 0.001] = unknown
+    seen = look(data, flattened=c.layout.flattened)
+    assert errors(c, seen.frames)[0] < 0.005
+    base = sample_base(data, seen.frames)
+    assert np.abs(np.array(base.rgb) / c.base_seen - 1).max() < 0.02
+    nothing = np.full((90, 120, 3), unknown, np.float32)
+    assert not look(nothing).frames[0].trusted and np.isfinite(sample_base(nothing).rgb).all()
