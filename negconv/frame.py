@@ -249,8 +249,8 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
     if min(h, w) // k < 24:
         return Look((_whole(w, h, film_format, "the capture is too small to look for a frame"),), None)
     answer = _answer(proxy, k, aspect, film_format, flattened)
-    if k == 2 and answer is not None and _mean(answer.frames) < AGAIN and _film(answer.attempt) < SMALL:
-        finer = _answer(proxy, 1, aspect, film_format, flattened)
+    if k > 1 and answer is not None and _mean(answer.frames) < AGAIN and _film(answer.attempt.parts.kinds) < SMALL:
+        finer = _answer(proxy, k - 1, aspect, film_format, flattened)
         if finer is not None and _mean(finer.frames) > max(_mean(answer.frames), AGAIN):
             answer = finer
     if answer is None:
@@ -268,9 +268,9 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
                 answer.reduced, answer.faint and bool(evidence))
 
 
-def _film(attempt: _Attempt) -> float:
+def _film(kinds: np.ndarray) -> float:
     """The share of the view that is film."""
-    return float(np.isin(attempt.parts.kinds, (BASE, PICTURE)).mean())
+    return float(tally(kinds, 0, kinds.shape[0], 0, kinds.shape[1])[[BASE, PICTURE]].sum() / kinds.size)
 
 
 @dataclass(frozen=True, eq=False)
