@@ -573,7 +573,7 @@ def outlines(seen: Exposed, density: np.ndarray, found: Found, degrees: float, s
         _, slope, offset = best
         some = np.unique(columns[np.abs(across - offset - slope * s) < 1.6])
         s = (some + low - (start + end) / 2) / half * (1 if end > start else -1)
-        across, weight = _half_light(density if j < 2 else density.T, some + low, at, 1 if j in (0, 2) else -1,
+        across, weight, inner = _half_light(density if j < 2 else density.T, some + low, at, 1 if j in (0, 2) else -1,
                                      offset + slope * s)
         # Evidence of an edge begins before the light has fallen half way.
         first, offset = offset, offset + 0.8
@@ -591,7 +591,7 @@ def outlines(seen: Exposed, density: np.ndarray, found: Found, degrees: float, s
         lines = np.where(j in (0, 2), 1.0, -1.0) * across[good] + at
         places = np.stack([some[good] + low, lines] if j < 2 else [lines, some[good] + low], axis=1)
         points = np.column_stack([to_plan(places, degrees, plane.shape if j < 2 else plane.shape[::-1], shape) * k
-                                  + (k - 1) / 2, weight[good]])
+                                  + (k - 1) / 2, weight[good], inner[good]])
         reach = float(np.ptp(s[good]) / 2) if good.any() else 0.0
         out.append(Side(offset * k, slope * k, 0.0, float(good.sum() / max(high - low, 1)), reach, float(k), points))
     return tuple(out)
@@ -599,21 +599,22 @@ def outlines(seen: Exposed, density: np.ndarray, found: Found, degrees: float, s
 
 def _half_light(density: np.ndarray, columns: np.ndarray, at: float, sign: int, guess: np.ndarray):
     """Where the light, coming from outside along `columns`, has fallen half way: pixels inwards from row `at`, and 0
-    where that is not to be seen, else 1.
+    where that is not to be seen, else 1; and the density inside.
 
     `guess` is where that should be; `sign` is 1 where the rows run inwards.
     """
     first = np.rint(at + sign * guess).astype(int) - 4 * sign
     rows = first[:, None] + sign * np.arange(11)[None, :]
     light = 10.0 ** -np.clip(density[np.clip(rows, 0, len(density) - 1), columns[:, None]], 0.0, 2.5)
-    half = (1 + light[:, 4:].min(axis=1)) / 2
+    inner = light[:, 4:].min(axis=1)
+    half = (1 + inner) / 2
     dark = light < half[:, None]
     i = np.maximum(dark.argmax(axis=1), 1)
     each = np.arange(len(rows))
     before, after = light[each, i - 1], light[each, i]
     share = np.clip((before - half) / np.maximum(before - after, 1e-6), 0, 1)
     known = ~dark[:, 0] & dark.any(axis=1) & (half < 0.95)
-    return sign * (first - at) + i - 1 + share, known.astype(float)
+    return sign * (first - at) + i - 1 + share, known.astype(float), -np.log10(inner)
 
 
 def faint_rectangle(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect: float | None = None,

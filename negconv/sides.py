@@ -16,6 +16,8 @@ from .levels import FLOOR
 
 #: A line that a round of fitting moves by less than this many pixels is not fitted further.
 SETTLED = 2e-3
+#: Pixels inside an edge at which the picture has its own density.
+DEEP = 3.0
 
 
 @dataclass(frozen=True)
@@ -30,8 +32,8 @@ class Side:
         From the first to the last such place, as a share of the side.
     scatter : float
         Robust deviation of those, in pixels.
-    points : float array (n, 3)
-        Where in the capture it was seen, x and y, and with what weight.
+    points : float array (n, 4)
+        Where in the capture it was seen, x and y, with what weight, and the density just inside.
     """
 
     offset: float
@@ -40,7 +42,7 @@ class Side:
     support: float
     reach: float
     scatter: float
-    points: np.ndarray = field(default_factory=lambda: np.zeros((0, 3)), repr=False, compare=False)
+    points: np.ndarray = field(default_factory=lambda: np.zeros((0, 4)), repr=False, compare=False)
 
     def at(self, s):
         """Pixels into the picture at places `s`."""
@@ -141,15 +143,15 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
     at = across[None, :] + from_.at(s)[:, None]
     px = middle[0] + along[0] * s[:, None] * length / 2 + inward[0] * at
     py = middle[1] + along[1] * s[:, None] * length / 2 + inward[1] * at
-    profile, seen = density(px, py)
-    light = np.exp(np.clip(profile, 0.0, 2.5) * -np.log(10.0))
+    inner, seen = density(px, py)
+    light = np.exp(np.clip(inner, 0.0, 2.5) * -np.log(10.0))
     if rests == "holder":
         # Light grows inwards, over a penumbra that may be wide; there it is measured by what the picture lets through.
         level = np.maximum(light[:, across > 0.6 * reach].mean(axis=1), 1e-3)[:, None]
         profile = light = np.clip(light / level, 0.0, 1.3)
         least = 0.15
     else:
-        profile = np.clip(profile, 0.0, 0.6)
+        profile = np.clip(inner, 0.0, 0.6)
         least = 0.02 + 2 * noise
     offset, slope, bend = 0.0, 0.0, 0.0
     terms = np.stack([np.ones_like(s), s, s * s - 1], axis=1)
@@ -192,8 +194,10 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
     if close.any():
         span = float(np.ptp(s[close]) / 2)
     across_ = from_.at(s) + at
+    deep = np.clip(np.rint((at + DEEP - across[0]) / step).astype(int), 0, len(across) - 1)
     points = np.stack([middle[0] + along[0] * s * length / 2 + inward[0] * across_,
-                       middle[1] + along[1] * s * length / 2 + inward[1] * across_, weight], axis=1)[close]
+                       middle[1] + along[1] * s * length / 2 + inward[1] * across_, weight,
+                       inner[np.arange(places), deep]], axis=1)[close]
     return Side(from_.offset + offset, from_.slope + slope, from_.bend + bend, support, span, scatter, points)
 
 
@@ -271,6 +275,9 @@ def corners_of(points, sides) -> list[tuple[float, float]]:
 #: view; and how far the pictures of one strip are in line, alike, and evenly spaced, as a share of their size. Common
 #: practice, no source.
 BENT, IN_LINE, ALIKE, PACED = 0.004, 0.0015, 0.002, 0.004
+#: How far outside its edge, in pixels, a picture of endless density has let half of the light through, and with what
+#: deviation: a gate's penumbra is exposed less and less, but film that is dense inside is still dense there.
+PENUMBRA = (0.55, 0.45)
 #: A side this share of the picture's size off where a strip's other pictures have it has been mistaken.
 STRAYED = 0.008
 #: What one place along a side is worth: errors along a side are alike, so many places are worth less than their number.
@@ -327,7 +334,7 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
     x, y = film(middles)
     across = np.ptp(x) < np.ptp(y)                    # whether the strip runs down the view
     lengths = np.array([[np.hypot(*np.subtract(t.points[i + 1], t.points[i])) for i in (0, 1)] for t in traced]) / half
-    n = 4 + 4 * len(traced)
+    n = 5 + 4 * len(traced)
     rows, values, weights, scales = [], [], [], []
 
     def add(entries, value, weight, scale=np.inf):
@@ -339,6 +346,7 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
     # Most copies have neither perspective nor distortion to speak of; those that have any have much.
     for j in (1, 2, 3):
         add(np.eye(n)[j:j + 1], 0.0, BENT ** -2, BENT)
+    add(np.eye(n)[n - 1:], PENUMBRA[0], PENUMBRA[1] ** -2)
     for f, t in enumerate(traced):
         for i, (side, on) in enumerate(zip(t.sides, t.rests)):
             level, one = i % 2 == 0, np.zeros((1, n))
@@ -351,6 +359,8 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
             entries = np.zeros((len(some), n))
             entries[:, :4], at = terms(some, level)
             entries[:, 4 + 4 * f + i] = -1
+            dense = np.maximum(some[:, 3], 0.0)
+            entries[:, -1] = (1 if i in (0, 3) else -1) / half * dense / (dense + 0.5)
             many = len(side.points) / len(some)
             add(entries, -at, PLACE * many * side.reach ** 4 * some[:, 2] * half ** 2 / 4, 1.2 / half)
         if f:
@@ -384,7 +394,7 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
         inverse = np.linalg.inv((a * use[:, None]).T @ a + 1e-9 * np.eye(n))
         found = inverse @ ((a * use[:, None]).T @ value)
         use = weight / (1 + ((a @ found - value) / scale) ** 2)
-    strayed = _strayed(traced, found[4:].reshape(-1, 4), across) if len(traced) > 1 else []
+    strayed = _strayed(traced, found[4:-1].reshape(-1, 4), across) if len(traced) > 1 else []
     if strayed:
         lost = [replace(t, sides=tuple(replace(side, support=0.0, reach=0.0, points=side.points[:0])
                                        if (f, i) in strayed else side for i, side in enumerate(t.sides)))

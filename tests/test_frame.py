@@ -278,3 +278,13 @@ def test_pixels_of_which_nothing_is_known_lead_to_none(scenes, unknown):
     assert np.abs(np.array(base.rgb) / c.base_seen - 1).max() < 0.02
     nothing = np.full((90, 120, 3), unknown, np.float32)
     assert not look(nothing).frames[0].trusted and np.isfinite(sample_base(nothing).rgb).all()
+
+
+@pytest.mark.parametrize("soft_mm", [0.01, 0.08])
+def test_a_gates_penumbra_does_not_move_the_sides_outwards(scenes, soft_mm):
+    """Half of the light is gone where but a little of the exposure is there, the further out the denser the picture."""
+    layout = bare("holder", 7, (800, 1200), format="135", frames=1, gate_soft=soft_mm, gate_round=0.0, blur=0.6, noise=0.002,
+                  window_mm=(-19.0, -13.0, 19.0, 13.0), film_mm=(-200.0, -17.5, 200.0, 17.5), scale=26.0)
+    c = layouts.render(layout, scenes[:1], layouts.random_stock(np.random.default_rng(3)))
+    (frame,) = find_frames(Capture(c.data, flattened=True))
+    assert np.abs(np.array(frame.corners) - c.corners[0]).max() < 0.4
