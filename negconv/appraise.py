@@ -239,7 +239,8 @@ class Report:
             lines.append(f"  frame      {w:.0f} x {h:.0f} px, turned {f.angle:+.2f} degrees, confidence {f.confidence:.2f}"
                          + (f"  ({'; '.join(f.basis)})" if f.basis else ""))
         density = ", ".join(f"{v:.2f}" for v in self.base.density)
-        lines.append(f"  base       density {density} from {self.base.source} ({self.base.pixels} proxy pixels)")
+        of = f" ({self.base.pixels} proxy pixels)" if self.base.pixels else ""
+        lines.append(f"  base       density {density} from {self.base.source}{of}")
         for j in self.judgements:
             lines.append(f"  {j.name:<10} {j.verdict}: {j.finding}" + (f" -> {j.remedy}" if j.remedy else ""))
         if self.clipped > 0:
@@ -306,6 +307,27 @@ def inspect_capture(source, *, panel=None, recipe=None) -> Report:
     warnings = list(capture.meta.notes) + [w for f in frames for w in f.warnings] + list(base.warnings)
     return Report(capture.path or "array", frames, base, clipped, tuple(judgements), tuple(dict.fromkeys(warnings)),
                   draw_found(small.data, seen.frames, base))
+
+
+def inspect_panel(source, panel: PanelField, *, recipe=None) -> Report:
+    """Look at a capture of the bare panel, from which `panel` was made, and judge it.
+
+    Parameters
+    ----------
+    source : path, Capture or ndarray (H, W, 3)
+    panel : PanelField
+    recipe : Recipe, optional
+        Its ``linearity`` is used.
+
+    Returns
+    -------
+    Report
+        Without frames; the base stands for no film at all.
+    """
+    small = read(source, linearity="auto" if recipe is None else recipe.linearity, reduced=True).proxy(PROXY)
+    clear = FilmBase((1.0, 1.0, 1.0), source="the bare panel")
+    return Report(small.path or "array", (), clear, float(small.saturated().any(axis=2).mean()),
+                  (judge_evenness(Look((), None), small.shape, panel=panel),), tuple(small.meta.notes), draw_found(small.data, ()))
 
 
 def _reading(even: Capture, frames, base: FilmBase, meta: Meta) -> Judgement | None:

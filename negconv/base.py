@@ -49,7 +49,7 @@ class FilmBase:
     @property
     def density(self) -> tuple[float, float, float]:
         """Base density (D-min) of the channels, ``-log10(rgb)``."""
-        return tuple(float(v) for v in -np.log10(np.maximum(self.rgb, 1e-6)))
+        return tuple(float(v) for v in 0.0 - np.log10(np.maximum(self.rgb, 1e-6)))
 
     @property
     def sound(self) -> bool:

@@ -171,15 +171,16 @@ def convert(args) -> int:
 
 def inspect(args) -> int:
     """`negconv inspect`."""
-    from .appraise import inspect_capture
+    from .appraise import inspect_capture, inspect_panel
     from .gather import labels
 
     settings, failed, found = _recipe(args), 0, []
-    panel = _panel(args.panel)
     paths = _captures(args.paths)
+    panels, panel = _panels(args, settings, paths)
     for path, name in zip(paths, labels(paths)):
         try:
-            report = inspect_capture(path, panel=panel, recipe=settings)
+            report = (inspect_panel(path, panel, recipe=settings) if path in panels
+                      else inspect_capture(path, panel=panel, recipe=settings))
             if args.picture:
                 report.save_picture(Path(args.picture), name=name, overwrite=args.overwrite)
         except InputError as error:
@@ -205,9 +206,12 @@ def spots(args) -> int:
 
     settings = replace(_recipe(args), spots="off")
     sensitivity = settings.spotting.sensitivity if args.sensitivity is None else args.sensitivity
-    out, panel, failed = make_folder(args.out), _panel(args.panel), 0
+    out, failed = make_folder(args.out), 0
     captures = _captures(args.paths)
+    panels, panel = _panels(args, settings, captures)
     for path, name in zip(captures, labels(captures)):
+        if path in panels and len(panels) < len(captures):
+            continue
         stem = out / name
         names = [Path(f"{stem}-mask.png"), Path(f"{stem}-spots.csv"), Path(f"{stem}-overlay.jpg")]
         try:
@@ -221,9 +225,13 @@ def spots(args) -> int:
             failed += 1
             _say(error)
             continue
-        counts = ", ".join(f"{n} {kind}{'s' * (n != 1)}" for kind, n in found.counts.items() if n) or "none"
+        counts = ", ".join(f"{n} {kind}{_plural(kind, n)}" for kind, n in found.counts.items() if n) or "none"
         print(f"{one_line(path)}: {counts}")
     return SOME_FAILED if failed else DONE
+
+
+def _plural(kind: str, count: int) -> str:
+    return "" if count == 1 else "es" if kind.endswith("ch") else "s"
 
 
 def calibrate(args) -> int:
@@ -438,10 +446,25 @@ def _finite(text: str) -> float:
     return value
 
 
-def _panel(path: str | None):
+def _panel(given):
+    """The field of a panel frame or of several; None of none."""
     from .flat import panel_field
 
-    return None if path is None else panel_field(path)
+    return panel_field(given) if given else None
+
+
+def _panels(args, settings, captures):
+    """Captures that show the bare panel, and its field: the one given by option or recipe, else found among the captures."""
+    from .gather import find_panels
+
+    given = args.panel or (settings.panel and os.fspath(settings.file(settings.panel)))
+    if given:
+        field = _panel(given)
+        return tuple(p for p in captures if os.path.exists(p) and os.path.samefile(p, given)), field
+    found = find_panels(captures, linearity=settings.linearity)
+    for path in found:
+        print(f"{one_line(path)}: the bare panel; the others are divided by it", file=sys.stderr)
+    return found, _panel(found)
 
 
 def _captures(paths) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ import re
 import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Sequence
+from typing import Callable, Sequence
 
 import numpy as np
 
@@ -184,6 +184,25 @@ def choose_panels(glances: Sequence[Glance | None]) -> tuple[str, ...]:
         return ()
     top = max(g.level for g in pool)
     return tuple(g.path for g in pool if top - g.level < ALIKE)
+
+
+def find_panels(captures: Sequence[str], *, linearity: str = "auto",
+                look: Callable[[Sequence[str]], Sequence[Glance | None]] | None = None) -> tuple[str, ...]:
+    """The captures of the bare panel among those of a roll: by name where one bears it and is even, else by content.
+
+    Parameters
+    ----------
+    captures : sequence of path
+    look : callable, optional
+        `glance` at many captures; by default one after another.
+    """
+    def glances(paths: Sequence[str]) -> Sequence[Glance | None]:
+        return [glance(p, linearity) for p in paths]
+
+    found = choose_panels(glances([p for p in captures if hinted(p, PANEL_WORDS)]))
+    if not found and len(captures) > 1:
+        found = choose_panels((look or glances)(captures))
+    return found if len(found) < len(captures) else ()
 
 
 def hinted(path: str, words: Sequence[str]) -> bool:

@@ -31,7 +31,7 @@ from .film import Film
 from .finish.moves import Moves
 from .flat import PanelField, panel_field
 from .frame import Frame, format_named
-from .gather import LEADER_WORDS, PANEL_WORDS, choose_panels, find_captures, glance, hinted, labels
+from .gather import LEADER_WORDS, PANEL_WORDS, find_captures, find_panels, glance, hinted, labels
 from .notes import Notes
 from .pool import is_blank, pool_bases
 from .recipe import Recipe
@@ -376,14 +376,13 @@ class Roll:
         given = self._panels_given()
         if given:
             return given
-        named = [p for p in captures if hinted(p, PANEL_WORDS)]
         linearity = self.recipe.linearity
-        found = choose_panels([glance(p, linearity) for p in named]) if named else ()
-        if not found and len(captures) > 1:
-            glances = [outcome if not isinstance(outcome, Exception) else None
-                       for _, outcome in sorted(workers.run(glance_at, [(p, linearity) for p in captures]), key=lambda x: x[0])]
-            found = choose_panels(glances)
-        return found if len(found) < len(captures) else ()
+
+        def look(paths: Sequence[str]) -> list:
+            outcomes = sorted(workers.run(glance_at, [(p, linearity) for p in paths]), key=lambda outcome: outcome[0])
+            return [outcome if not isinstance(outcome, Exception) else None for _, outcome in outcomes]
+
+        return find_panels(captures, linearity=linearity, look=look)
 
     def _given_base(self, recipe: Recipe, field_):
         """What stands for the base: a `FilmBase`, a rectangle to be read in every capture, or None."""

@@ -10,8 +10,10 @@ from scipy.ndimage import gaussian_filter
 from negconv.appraise import (GOOD, PLACES, POOR, UNKNOWN, draw_found, inspect_capture, judge_evenness, judge_exposure,
                               judge_sharpness, judge_stray_light)
 from negconv.base import FilmBase
-from negconv.capture import Capture
+from negconv.capture import Capture, read
+from negconv.cli import main
 from negconv.frame import Frame, look
+from negconv.synthetic.roll import make_roll
 
 
 def copy(holder=0.0005, fall=0.0, level=0.5, shape=(900, 1350), grain=0.03, soft=None, seed=0):
@@ -98,3 +100,20 @@ def test_what_was_found_is_drawn():
     changed = np.argwhere((plain != drawn).any(axis=2))
     scale = plain.shape[1] / 1350
     assert changed[:, 1].min() == pytest.approx(300 * scale, abs=4) and changed[:, 1].max() == pytest.approx(1000 * scale, abs=4)
+
+
+def test_the_panel_of_a_folder_is_found_and_judged_as_one(tmp_path, capsys):
+    truth = make_roll(tmp_path, frames=2, megapixels=0.35, seed=4, jobs=1)[0]
+    folder = tmp_path / "captures"
+    for more in ([], ["--panel", str(folder / "panel.dng")]):
+        assert main(["inspect", str(folder), "--json", *more]) == 0
+        first, _, panel = json.loads(capsys.readouterr().out)
+        # Against the synthesis's own base, which is what a panel divided out leaves.
+        np.testing.assert_allclose(first["base"]["rgb"], truth["base"], rtol=0.02)
+        assert panel["file"].endswith("panel.dng") and panel["frames"] == []
+        assert [j["name"] for j in panel["judgements"]] == ["evenness"]
+        light = read(folder / "panel.dng").data[..., 1]
+        corners = [light[y, x].mean() for y in (np.s_[:20], np.s_[-20:]) for x in (np.s_[:20], np.s_[-20:])]
+        assert panel["judgements"][0]["values"][0] == pytest.approx(1 - min(corners) / np.percentile(light, 99.5), abs=0.06)
+    assert main(["spots", str(folder), "-o", str(tmp_path / "spots")]) == 0
+    assert not list((tmp_path / "spots").glob("panel*")) and len(list((tmp_path / "spots").glob("*.csv"))) == 2
