@@ -25,7 +25,7 @@ import spectral  # noqa: E402
 
 from negconv import balance, colour, generic  # noqa: E402
 from negconv.capture import Meta  # noqa: E402
-from negconv.film import DENSEST, THINNEST, Film, wide_channels  # noqa: E402
+from negconv.film import DENSEST, THINNEST, Film  # noqa: E402
 
 PATCHES = np.concatenate([spectral.reflectances("babel_average"), spectral.reflectances("PMC")[:24]])
 GREYS = np.arange(18, 24)

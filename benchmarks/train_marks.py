@@ -18,8 +18,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import spot_scenes  # noqa: E402
 import train_scratches  # noqa: E402
-import train_spots  # noqa: E402
-from negconv.spots import find, noise, rings, score  # noqa: E402
+from negconv.spots import find, noise, rings  # noqa: E402
 from negconv.synthetic.dirt import make_dirt  # noqa: E402
 
 OPTIONS = {"trees": 60, "depth": 2, "leaf": 6, "ridge": 4.0}

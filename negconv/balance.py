@@ -7,7 +7,6 @@ expect, so that a frame of one colour, which has no such ridge, does not turn th
 """
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 
 import numpy as np

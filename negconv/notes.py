@@ -11,7 +11,7 @@ from .capture import Meta
 from .errors import InputError
 from .exif import Metadata
 from .recipe import line_of
-from .settings import Kind, Listing, Number, SettingError, Settings, Text, Unset, described, setting
+from .settings import Kind, Number, SettingError, Settings, Text, Unset, described, setting
 from .textfile import parse, read_text
 
 NAME = "roll.toml"

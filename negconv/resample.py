@@ -202,7 +202,7 @@ class Shears:
 
     def start(self, source: np.ndarray) -> np.ndarray:
         """Rows shifted: float32 (lines, columns, C)."""
-        view, (first, count), (top, lines) = self.turned(source), self.columns, self.lines
+        view, (_, count), (top, lines) = self.turned(source), self.columns, self.lines
         plane = np.empty((lines, count, source.shape[2]), np.float32)
         rows = np.clip(np.arange(top, top + lines), 0, self.size[0] - 1)
         for i in range(0, lines, 16):

@@ -22,7 +22,7 @@ from . import __version__, files, output
 from .balance import Balance, thin
 from .base import FilmBase
 from .begin import Begun, stages
-from .capture import libraw, read, read_rows
+from .capture import read, read_rows
 from .conversion import (Plan, Survey, apply, apply_encoded, choose_film, decide, film_base, finish, fitted, levelled, or_whole, solve,
                          survey as survey_capture)
 from .errors import InputError, one_line
