@@ -10,7 +10,6 @@ import hashlib
 import os
 import platform
 import re
-import secrets
 import stat
 import threading
 import time
@@ -73,7 +72,7 @@ class Writing:
     def __init__(self, path, *, hashed: bool = True, beside: bool = False) -> None:
         self.path = os.fspath(path)
         self.temporary = os.path.join(os.path.dirname(self.path) or ".",
-                                      f".negconv-{_HOST}-{os.getpid()}-{secrets.token_hex(4)}.part")
+                                      f".negconv-{_HOST}-{os.getpid()}-{os.urandom(4).hex()}.part")
         self.size, self._digest, self._beside, self._staged = 0, hashlib.sha256() if hashed else None, None, None
         _alive.add(self.temporary)
         try:

@@ -4,7 +4,6 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 
 import numpy as np
 
@@ -412,6 +411,8 @@ def _checked(values, keys: dict, under: str = "") -> dict:
         raise ValueError(f"{under or 'a film'} must be a table")
     for key in values:
         if key not in keys:
+            from difflib import get_close_matches
+
             near = get_close_matches(str(key), keys, 1, 0.5)
             raise ValueError(f"{at}{key} is not a key" + (f"; did you mean {at}{near[0]}?" if near else
                                                           f"; there are {', '.join(keys)}"))

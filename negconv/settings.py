@@ -9,7 +9,6 @@ import math
 import re
 import textwrap
 from dataclasses import dataclass, field, fields, replace
-from difflib import get_close_matches
 from typing import Any
 
 
@@ -279,6 +278,8 @@ def read_setting(f, value):
 
 def unknown_key(cls, key: str) -> SettingError:
     """The error for a key that is no setting of a class, with the nearest that is."""
+    from difflib import get_close_matches
+
     names = [f.name for f in settings_of(cls)]
     near = get_close_matches(key, names, 1, 0.5)
     if near:
