@@ -11,8 +11,8 @@ from scipy import ndimage
 
 from negconv.errors import InputError
 from negconv.positive import Positive
-from negconv.spots import (Spot, Spots, candidates, compiled, components, features, find, find_spots, hairs, kinds, noise,
-                           score, track)
+from negconv.spots import (Spot, Spots, candidates, compiled, components, features, find, find_spots, hairs, kinds, lines,
+                           noise, rings, score, track)
 from negconv.spots.channels import Channels
 from negconv.spots.company import CELL, COMPANY, LIKE, NEAR, Peers, columns
 from negconv.spots.features import NAMES
@@ -134,17 +134,75 @@ def test_compiled_loops_measure_the_same(monkeypatch, shape):
 
 
 @pytest.mark.skipif(compiled.loops is None, reason="the inner loops were not compiled here")
+@pytest.mark.parametrize("shape", [(49, 61), (131, 97), (64, 1100)])
+def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
+    """Whole numbers all of them, or sums in the same order: equal to the bit."""
+    rng = np.random.default_rng(11)
+    density = rng.normal(1, 0.4, shape).astype(np.float32)
+    density.reshape(-1)[[3, 50, 99]] = np.nan, np.inf, -np.inf
+    plane = (1000 + 900 * ndimage.gaussian_filter(rng.standard_normal(shape), 1.5)).astype(np.int16)
+    tiles = rng.integers(0, 3000, (9, 14)).astype(np.int16)
+    many = rng.integers(0, 1 << 20, 5000)
+    score = rng.normal(0, 1, (3, 16, 9)).astype(np.float32)
+    line = np.sort(rng.choice(plane.size, plane.size // 3, replace=False))
+    where = rng.uniform(-5, 70, (40, 2))
+
+    def work():
+        even = lines.evened(plane)
+        pieces = lines.pieces(even, lines.LEAST * lines.UNIT * 2)
+        chains = lines.chains(pieces, 90.0)
+        level = next(candidates.levels(plane, threads=1))
+        parts = candidates.parts(level)
+        known = features.measure(parts, features.Frame(plane))
+        part, count = components.connected(line, shape[1])
+        yield from (noise.film_plane(density, density), noise.halved(plane), *noise.tile_stats(plane, 16))
+        yield from (candidates.around(tiles, (0.5, 0.75, 1.0)), candidates.around(tiles[:2], (0.5, 0.9)), *candidates.above(level))
+        yield from (parts.threshold, parts.step, parts.sums, *features._across(parts, known.contrast))
+        yield from find.outline(level, parts.index, parts.part, known.ground, known.contrast)
+        yield from (even, pieces, [total for total, _ in chains], [k for _, chain in chains for k in chain])
+        yield components.ordered(many)
+        yield from (np.stack([v for _, *at, votes in rings.middles(plane) for v in np.stack([*at, votes], 1)] or [[0]]),
+                    rings._closed(score))
+        yield hairs._steps_along(line, part, count, shape[1])
+        yield from hairs.contrast(plane, where, rng.permuted(where), np.full(40, 4.5))
+
+    state = rng.bit_generator.state
+    ours, plain = both(monkeypatch, lambda: (setattr(rng.bit_generator, "state", state), [np.asarray(v) for v in work()])[1])
+    assert len(ours) == len(plain) and sum(v.size for v in ours) > 10000
+    for a, b in zip(ours, plain):
+        np.testing.assert_array_equal(a, b)
+
+
+@pytest.mark.skipif(compiled.loops is None, reason="the inner loops were not compiled here")
 def test_compiled_loops_check_lengths():
     loops, whole = compiled.loops, np.zeros(100, np.int64)
     with pytest.raises(ValueError, match="holds"):
         loops.connect(whole, 101, 10, np.zeros(200, np.int64))
     with pytest.raises(ValueError, match="does not rise"):
         loops.connect(whole, 100, 10, np.zeros(100, np.int64))
-    plane = np.zeros((10, 10), np.int16)
+    plane, whole, share = np.zeros((10, 10), np.int16), np.zeros(100, np.int32), np.zeros(100, np.float32)
     with pytest.raises(ValueError, match="outside"):
-        loops.tally(whole + 100, whole, np.zeros(100, np.float32), 100, plane, plane, 100, np.zeros((1, 9)), 1)
+        loops.tally(whole + 100, whole, share, 100, plane, plane, 100, np.zeros((1, 9)), 1)
     with pytest.raises(ValueError, match="no such part"):
         loops.form(whole, whole + 1, 100, 1, 10, np.zeros((1, 11)))
+    with pytest.raises(ValueError, match="a neighbour lies outside"):
+        loops.quantiles(plane, 10, 8, 8, np.array([23]), 1, np.zeros(1, int), 1, np.zeros(64, np.float32))
+    with pytest.raises(ValueError, match="holds"):
+        loops.halve(plane, 10, 10, 0, 5, np.zeros(24, np.int16))
+    with pytest.raises(ValueError, match="does not rise"):
+        loops.rung(whole, share, share, 100, 10, 4, 100, 0.6, 280.0, 0, whole, whole, share)
+    with pytest.raises(ValueError, match="no such piece"):
+        loops.pieces(plane, 0, 10, 12, 60, np.zeros((0, 4)))
+    with pytest.raises(ValueError, match="strips do not rise"):
+        loops.link(np.array([[2.0, 0, 0, 1], [1, 0, 0, 1]]), 2, 2, 16, 1.6, 4, 0.8, 3, 2, 30, np.zeros(2), np.zeros(2, int))
+    with pytest.raises(ValueError, match="no such piece"):
+        loops.trace(np.array([0, 2]), np.zeros(2), np.zeros(2, int), 2, 1.0, np.zeros(2), np.zeros(2, int), np.zeros(2, int))
+    with pytest.raises(ValueError, match="below 0"):
+        loops.ordered(whole - 1, 100, whole.copy())
+    with pytest.raises(ValueError, match="no such level"):
+        loops.outlines(plane, 10, 10, plane, plane, 10, 10, 2, whole, whole, 1, np.zeros(1), 1, 0.3, 2.0, 0.6, np.zeros(1, bool))
+    with pytest.raises(ValueError, match="no such part"):
+        loops.steps_along(np.arange(100, dtype=np.int32), whole + 3, 100, 3, 10, whole.copy())
     with pytest.raises(ValueError, match="no such tiles"):
         loops.top_hat(plane, 10, 10, 11, 4, 3, 2, 0, 3, plane, np.zeros((3, 2), np.int16), np.zeros((3, 2), np.int16))
     with pytest.raises(ValueError, match="no such column"):

@@ -94,26 +94,344 @@ WIDEST static void tops(const int16_t *plane, idx w, idx y0, idx y1, idx tile, i
     }
 }
 
+/* candidates.around: quantiles of the `n` values at `offsets` from each place; `padded` is so much wider that all
+   exist. Batcher's merge exchange (Knuth, The Art of Computer Programming 3, 5.2.2, algorithm M) sorts a row of
+   places at once, since what is compared does not depend on the values. */
+WIDEST static void exchange(int16_t *a, int16_t *b, idx n)
+{
+    for (idx x = 0; x < n; x++) {
+        const int16_t p = a[x], q = b[x];
+        a[x] = p < q ? p : q;
+        b[x] = p < q ? q : p;
+    }
+}
+
+static void quantiles(const int16_t *padded, idx pitch, idx h, idx w, const int64_t *offsets, idx n,
+                      const int64_t *take,
+                      idx taken, int16_t *room, float *out)
+{
+    idx top = 1;
+    while (2 * top < n) top *= 2;
+    for (idx y = 0; y < h; y++)
+        for (idx x = 0; x < w; x += BLOCK) {
+            const idx columns = x + BLOCK < w ? BLOCK : w - x;
+            for (idx i = 0; i < n; i++)
+                memcpy(room + i * BLOCK, padded + y * pitch + x + offsets[i], (size_t)columns * 2);
+            for (idx p = n > 1 ? top : 0; p; p /= 2)
+                for (idx q = top, r = 0, d = p;; d = q - p, q /= 2, r = p) {
+                    for (idx i = 0; i + d < n; i++)
+                        if ((i & p) == r) exchange(room + i * BLOCK, room + (i + d) * BLOCK, columns);
+                    if (q == p) break;
+                }
+            for (idx k = 0; k < taken; k++)
+                for (idx i = 0; i < columns; i++) out[(k * h + y) * w + x + i] = room[take[k] * BLOCK + i];
+        }
+}
+
+/* noise.film_plane, of a density. */
+WIDEST static void in_steps(const float *density, idx n, float scale, float low, float high, int16_t *out)
+{
+    for (idx i = 0; i < n; i++) {
+        float v = density[i] * scale;
+        v = v != v ? 0 : v;
+        v = v < low ? low : v > high ? high : v;
+        out[i] = (int16_t)rintf(v);
+    }
+}
+
+/* noise.halved, some rows. */
+WIDEST static void halve(const int16_t *plane, idx width, idx w, idx y0, idx y1, int16_t *out)
+{
+    for (idx y = y0; y < y1; y++) {
+        const int16_t *p = plane + 2 * y * width, *q = p + width;
+        int16_t *o = out + y * w;
+        for (idx x = 0; x < w; x++) o[x] = (int16_t)((p[2 * x] + q[2 * x] + p[2 * x + 1] + q[2 * x + 1]) >> 2);
+    }
+}
+
+/* noise.tile_stats, a row of tiles: sums over every other row of the density and of the size of its second
+   differences. */
+WIDEST static void tile_sums(const int16_t *plane, idx w, idx y0, idx y1, idx tile, idx columns, int32_t *line,
+                             int64_t *mean,
+                             int64_t *rough)
+{
+    const idx n = columns * tile < w ? columns * tile : w;
+    int32_t *m = line, *r = line + n;
+    memset(line, 0, (size_t)(2 * n) * 4);
+    for (idx y = y0; y < y1; y += 2) {
+        const int16_t *p = plane + y * w;
+        for (idx x = 0; x < n; x++) m[x] += p[x];
+        for (idx x = 2; x + 2 < n; x++) {
+            const int step = p[x] - ((p[x - 2] + p[x + 2]) >> 1);
+            r[x] += step < 0 ? -step : step;
+        }
+    }
+    for (idx c = 0; c < columns; c++) {
+        mean[c] = rough[c] = 0;
+        for (idx x = c * tile; x < n && x < (c + 1) * tile; x++) mean[c] += m[x], rough[c] += r[x];
+    }
+}
+
+/* candidates.above, a row of tiles: how many pixels exceed the threshold of their tile; they themselves where there
+   is room. */
+WIDEST static idx count_over(const int16_t *p, const int16_t *limit, idx n)
+{
+    int32_t found = 0;
+    for (idx x = 0; x < n; x++) found += p[x] > limit[x];
+    return found;
+}
+
+static idx over(const int16_t *height, idx w, idx y0, idx y1, const int16_t *limit, const float *threshold,
+                int32_t *index,
+                float *value, float *at)
+{
+    idx n = 0;
+    for (idx y = y0; y < y1; y++) {
+        const int16_t *p = height + y * w;
+        const idx found = count_over(p, limit, w);
+        if (!index || !found) {
+            n += found;
+            continue;
+        }
+        for (idx x = 0; x < w; x++)
+            if (p[x] > limit[x]) {
+                index[n] = (int32_t)(y * w + x);
+                value[n] = p[x];
+                at[n++] = threshold[x];
+            }
+    }
+    return n;
+}
+
+/* lines.steps_down, a row. */
+WIDEST static void down(const int16_t *p, idx w, idx beside, int16_t lowest, int16_t *out)
+{
+    for (idx x = 0; x < beside; x++) out[x] = out[w - 1 - x] = lowest;
+    for (idx x = beside; x < w - beside; x++) {
+        const int16_t a = p[x - beside], b = p[x + beside];
+        out[x] = (int16_t)((a < b ? a : b) - p[x]);
+    }
+}
+
+/* lines.evened, a row of tiles of steps down: their mean, and the mean size of what they differ from it. */
+WIDEST static void usual(const int16_t *plane, idx w, idx y0, idx y1, idx tile, idx columns, idx beside, int16_t lowest,
+                         int16_t *room, int32_t *line, float *mean, float *size)
+{
+    const idx n = columns * tile, rows = (y1 - y0 + 1) / 2;
+    memset(line, 0, (size_t)n * 4);
+    for (idx i = 0; i < rows; i++) {
+        int16_t *s = room + i * w;
+        down(plane + (y0 + 2 * i) * w, w, beside, lowest, s);
+        for (idx x = 0; x < n; x++) line[x] += s[x];
+    }
+    for (idx c = 0; c < columns; c++) {
+        int64_t total = 0, off = 0;
+        for (idx x = c * tile; x < (c + 1) * tile; x++) total += line[x];
+        mean[c] = (float)((double)total / (double)(rows * tile));
+        const int middle = (int)mean[c];
+        for (idx i = 0; i < rows; i++) {
+            const int16_t *s = room + i * w + c * tile;
+            int32_t part = 0;
+            for (idx x = 0; x < tile; x++) {
+                const int v = s[x] - middle;
+                part += v < 0 ? -v : v;
+            }
+            off += part;
+        }
+        size[c] = (float)((double)off / (double)(rows * tile));
+    }
+}
+
+/* lines.evened, a row: steps less the mean around, in units of what is usual there, limited. */
+WIDEST static void even(const int16_t *plane, idx w, idx beside, int16_t lowest, const float *mean, const float *scale,
+                        float limit,
+                        int16_t *room, int16_t *out)
+{
+    down(plane, w, beside, lowest, room);
+    for (idx x = 0; x < w; x++) {
+        float v = ((float)room[x] - mean[x]) * scale[x];
+        v = v < -limit ? -limit : v > limit ? limit : v;
+        out[x] = (int16_t)rintf(v);
+    }
+}
+
+/* lines.sums_right: sums along straight pieces from sums along their halves, to the right or mirrored to the left.
+   What would need columns beyond the ends is left as it is. */
+WIDEST static int16_t *add_up(int16_t *a, int16_t *b, idx rows, idx pitch, int right)
+{
+    for (idx slopes = 1; rows > 1; rows /= 2, slopes *= 2) {
+        for (idx r = 0; r < rows / 2; r++)
+            for (idx s = 0; s < slopes; s++)
+                for (idx k = s; k <= s + 1; k++) {
+                    const int16_t *p = a + (2 * r * slopes + s) * pitch, *q = p + slopes * pitch;
+                    int16_t *o = b + (2 * r * slopes + s + k) * pitch;
+                    if (right) for (idx x = 0; x < pitch - k; x++) o[x] = (int16_t)(p[x] + q[x + k]);
+                    else for (idx x = k; x < pitch; x++) o[x] = (int16_t)(p[x] + q[x - k]);
+                }
+        int16_t *swap = a;
+        a = b;
+        b = swap;
+    }
+    return a;
+}
+
+WIDEST static void highest(const int16_t *sums, idx piece, idx pitch, idx n, int16_t *best)
+{
+    for (idx r = 0; r < piece; r++)
+        for (idx x = 0; x < n; x++) best[x] = best[x] > sums[r * pitch + x] ? best[x] : sums[r * pitch + x];
+}
+
+/* lines.pieces, a strip: those with a sum of at least `least`, the greatest at each x. `room` is four tables and a
+   row. */
+static idx strip(const int16_t *value, idx w, idx piece, int least, int16_t *room, double number, double *out)
+{
+    const idx most = BLOCK + piece - 1, table = piece * most;
+    idx n = 0;
+    for (idx x0 = 0; x0 < w; x0 += BLOCK) {
+        const idx columns = x0 + BLOCK < w ? BLOCK : w - x0, pitch = columns + piece - 1;
+        int16_t *best = room + 4 * table;
+        const int16_t *sums[2];
+        for (int right = 0; right < 2; right++) {
+            int16_t *a = room + 2 * right * table;
+            const idx from = right ? x0 : x0 - piece + 1, low = within(-from, 0, pitch), high = within(w - from, 0,
+                pitch);
+            for (idx r = 0; r < piece; r++) {
+                /* Beyond the plane all is so low that no piece that leaves it counts. */
+                int16_t *p = a + r * pitch;
+                for (idx x = 0; x < low; x++) p[x] = -1000;
+                memcpy(p + low, value + r * w + from + low, (size_t)(high - low) * 2);
+                for (idx x = high; x < pitch; x++) p[x] = -1000;
+            }
+            sums[right] = add_up(a, a + table, piece, pitch, right) + (right ? 0 : piece - 1);
+        }
+        for (idx x = 0; x < columns; x++) best[x] = INT16_MIN;
+        highest(sums[0], piece, pitch, columns, best);
+        highest(sums[1], piece, pitch, columns, best);
+        for (idx x = 0; x < columns; x++) {
+            if (best[x] < least) continue;
+            idx reach = piece - 1;
+            while (reach > 0 && sums[0][reach * pitch + x] != best[x]) reach--;
+            reach = -reach;
+            if (!reach) while (sums[1][reach * pitch + x] != best[x]) reach++;
+            const double found[4] = {number, (double)(x0 + x), (double)reach, best[x]};
+            memcpy(out + 4 * n++, found, sizeof found);
+        }
+    }
+    return n;
+}
+
+/* lines.chains: of each piece the greatest sum of a chain that ends there, and the piece before it in that. `start`
+   has room for the strips and one more. */
+typedef struct {
+    double miss, turn, wider, missed, turned, skipped;
+    idx gap, piece;
+} bends;
+
+static void chain_up(const double *found, idx n, idx strips, const bends *b, idx *start, double *score, int64_t *back)
+{
+    for (idx s = 0, i = 0; s <= strips; s++) {
+        while (i < n && (idx)found[4 * i] < s) i++;
+        start[s] = i;
+    }
+    for (idx i = 0; i < n; i++) {
+        const double *me = found + 4 * i;
+        const idx s = (idx)me[0];
+        score[i] = me[3];
+        back[i] = -1;
+        if (s == (idx)found[0]) continue;
+        for (idx gap = 0; gap <= b->gap && gap < s; gap++) {
+            double most_ = 0;
+            idx best = -1;
+            for (idx k = start[s - 1 - gap]; k < start[s - gap]; k++) {
+                const double *it = found + 4 * k, turn = fabs(me[2] - it[2]);
+                const double slope = (me[2] + it[2]) / (double)(2 * (b->piece - 1));
+                const double miss = fabs(me[1] - (it[1] + it[2]) - slope * (double)(1 + gap * b->piece));
+                if (miss > b->miss + b->wider * (double)gap || turn > b->turn) continue;
+                const double gain = score[k] - b->turned * turn - b->missed * miss - b->skipped * (double)gap;
+                if (gain > most_) most_ = gain, best = k;
+            }
+            if (best >= 0 && me[3] + most_ > score[i]) score[i] = me[3] + most_, back[i] = best;
+        }
+    }
+}
+
+/* The chains, plainest first: their sums, and their pieces one after the other from end to start. */
+static idx trace(const int64_t *order, const double *score, const int64_t *back, idx n, double least, uint8_t *taken,
+                 double *total,
+                 int64_t *pieces, int64_t *member)
+{
+    idx count = 0, end = 0;
+    memset(taken, 0, (size_t)n);
+    for (idx j = 0; j < n; j++) {
+        const idx begin = end;
+        int64_t k = order[j];
+        while (k >= 0 && !taken[k]) {
+            taken[k] = 1;
+            member[end++] = k;
+            k = back[k];
+        }
+        const double sum = score[order[j]] - (k >= 0 ? score[k] : 0);
+        if (end > begin && sum >= least) {
+            total[count] = sum;
+            pieces[count++] = end - begin;
+        } else
+            end = begin;
+    }
+    return count;
+}
+
+/* rings.middles: votes of pieces of line for the middles of circles of some radius. */
+static void vote(const double *found, const double *weight, idx n, const double *distances, idx many, idx h, idx w,
+                 idx cell,
+                 idx columns, double *votes)
+{
+    for (idx d = 0; d < many; d++)
+        for (idx i = 0; i < n; i++) {
+            const double *f = found + 5 * i, x = f[0] - f[3] * distances[d], y = f[1] + f[2] * distances[d];
+            if (x >= 0 && y >= 0 && x < (double)w && y < (double)h)
+                votes[(idx)y / cell * columns + (idx)x / cell] += weight[i];
+        }
+}
+
+/* rings._closed, one score (n, m): `total` has room for 2 (m + 2), `back` for 2 n m. */
+WIDEST static void closed(const float *score, idx n, idx m, float bent, float *total, int8_t *back, int64_t *out)
+{
+    float *now = total + 1, *next = total + m + 3;
+    for (idx j = -1; j <= m; j++) now[j] = next[j] = j < 0 || j == m ? -1e9f : 0;
+    for (idx i = 0; i < 2 * n; i++) {
+        const float *s = score + i % n * m;
+        int8_t *b = back + i * m;
+        for (idx j = 0; j < m; j++) {
+            const float low = now[j - 1] - bent, high = now[j + 1] - bent, same = now[j];
+            float best = low > high ? low : high;
+            best = best > same ? best : same;
+            b[j] = (int8_t)(best == same ? 0 : best == low ? -1 : 1);
+            next[j] = best + s[j];
+        }
+        float *swap = now;
+        now = next;
+        next = swap;
+    }
+    idx at = 0;
+    for (idx j = 1; j < m; j++)
+        if (now[j] > now[at]) at = j;
+    for (idx i = 2 * n - 1; i >= n / 2; i--) {
+        if (i < n / 2 + n) out[i % n] = at;
+        at += back[i * m + at];
+    }
+}
+
 static int64_t root_of(int64_t *root, int64_t i)
 {
     while (root[i] != i) i = root[i] = root[root[i]];
     return i;
 }
 
-/* components.connected: runs of neighbours, joined to the runs of the row above that they touch.
-   `first`, `last`, `root` have room for n runs. */
-static idx connect(const int64_t *index, idx n, idx width, int64_t *first, int64_t *last, int64_t *root, int64_t *part)
+/* Runs of neighbours, joined to the runs of the row above that they touch, and numbered: `first`, `last` of each,
+   flat, rising. In the end `last` is the number of the part each belongs to. */
+static idx join(int64_t *first, int64_t *last, int64_t *root, idx runs, idx width)
 {
-    idx runs = 0;
-    for (idx i = 0; i < n; i++) {
-        if (i && index[i] == index[i - 1] + 1 && index[i] % width) last[runs - 1] = index[i];
-        else {
-            first[runs] = last[runs] = index[i];
-            root[runs] = runs;
-            runs++;
-        }
-        part[i] = runs - 1;
-    }
+    for (idx r = 0; r < runs; r++) root[r] = r;
     for (idx r = 0, above = 0; r < runs; r++) {
         const int64_t left = first[r] % width ? first[r] - width - 1 : first[r] - width;
         const int64_t right = last[r] % width == width - 1 ? last[r] - width : last[r] - width + 1;
@@ -129,47 +447,107 @@ static idx connect(const int64_t *index, idx n, idx width, int64_t *first, int64
         const int64_t top = root_of(root, r);
         last[r] = top == r ? count++ : last[top];
     }
+    return count;
+}
+
+/* components.connected: `first`, `last`, `root` have room for n runs. */
+static idx connect(const int64_t *index, idx n, idx width, int64_t *first, int64_t *last, int64_t *root, int64_t *part)
+{
+    idx runs = 0;
+    for (idx i = 0; i < n; i++) {
+        if (i && index[i] == index[i - 1] + 1 && index[i] % width) last[runs - 1] = index[i];
+        else first[runs] = last[runs] = index[i], runs++;
+        part[i] = runs - 1;
+    }
+    const idx count = join(first, last, root, runs, width);
     for (idx i = 0; i < n; i++) part[i] = last[part[i]];
     return count;
 }
 
-/* candidates.parts, one threshold: the parts of a size go to `kept`, `owner` and `at`, and what exceeds the next threshold stays.
-   `part` has room for n, `room` for 4 n. Returns how many pixels stay. */
-static idx rung(int64_t *index, float *value, float *threshold, idx n, idx width, idx least, idx greatest, float share, float most_,
-                int64_t *part, int64_t *room, int64_t *kept, int64_t *owner, float *at, idx *pixels, idx *parts)
+/* The same of 32 bits. The runs are kept by `runs`, which grows with them. */
+typedef struct {
+    int64_t *first, *last, *root;
+    idx room;
+} runs_of;
+
+static idx connect_few(const int32_t *index, idx n, idx width, runs_of *runs, int32_t *part)
 {
-    const idx count = connect(index, n, width, room, room + n, room + 2 * n, part);
-    int64_t *area = room, *number = room + n;
-    memset(area, 0, (size_t)count * 8);
-    for (idx i = 0; i < n; i++) area[part[i]]++;
-    *parts = *pixels = 0;
-    for (idx p = 0; p < count; p++) number[p] = area[p] >= least && area[p] <= greatest ? (*parts)++ : -1;
-    idx left = 0;
+    idx count = 0;
+    int64_t end = -1; /* of the row */
     for (idx i = 0; i < n; i++) {
-        const int64_t p = part[i];
-        if (number[p] >= 0) {
-            kept[*pixels] = index[i];
-            owner[*pixels] = number[p];
-            at[(*pixels)++] = threshold[i];
+        if (i && index[i] == index[i - 1] + 1 && index[i] < end) runs->last[count - 1] = index[i];
+        else {
+            if (count == runs->room) {
+                const idx room = runs->room ? 2 * runs->room : 4096;
+                int64_t **each[3] = {&runs->first, &runs->last, &runs->root};
+                for (int k = 0; k < 3; k++) {
+                    int64_t *more = realloc(*each[k], (size_t)room * 8);
+                    if (!more) return -1;
+                    *each[k] = more;
+                }
+                runs->room = room;
+            }
+            if (index[i] >= end) end = ((int64_t)index[i] / width + 1) * width;
+            runs->first[count] = runs->last[count] = index[i];
+            count++;
         }
-        const float step = share * threshold[i], next = threshold[i] + (step < most_ ? step : most_);
-        if (value[i] > next && area[p] >= least) {
-            index[left] = index[i];
-            value[left] = value[i];
-            threshold[left++] = next;
+        part[i] = (int32_t)(count - 1);
+    }
+    count = join(runs->first, runs->last, runs->root, count, width);
+    for (idx i = 0; i < n; i++) part[i] = (int32_t)runs->last[part[i]];
+    return count;
+}
+
+static void no_runs(runs_of *runs)
+{
+    free(runs->first);
+    free(runs->last);
+    free(runs->root);
+}
+
+/* candidates.parts, one threshold: the parts of a size go to `kept`, `owner` and `at`, and what exceeds the next
+   threshold stays. `part` has room for n. Returns how many pixels stay; less than none where memory ran out. */
+static idx rung(int32_t *index, float *value, float *threshold, idx n, idx width, idx least, idx greatest, float share,
+                float most_,
+                int32_t *part, int32_t base, int32_t *kept, int32_t *owner, float *at, idx *pixels, idx *parts)
+{
+    runs_of runs = {0};
+    const idx count = connect_few(index, n, width, &runs, part);
+    int64_t *area = runs.first; /* there are no more parts than runs */
+    idx left = -1;
+    if (count >= 0) {
+        int64_t *number = runs.root;
+        memset(area, 0, (size_t)count * 8);
+        for (idx i = 0; i < n; i++) area[part[i]]++;
+        left = *parts = *pixels = 0;
+        for (idx p = 0; p < count; p++) number[p] = area[p] >= least && area[p] <= greatest ? (*parts)++ : -1;
+        for (idx i = 0; i < n; i++) {
+            const int32_t p = part[i];
+            if (number[p] >= 0) {
+                kept[*pixels] = index[i];
+                owner[*pixels] = base + (int32_t)number[p];
+                at[(*pixels)++] = threshold[i];
+            }
+            const float step = share * threshold[i], next = threshold[i] + (step < most_ ? step : most_);
+            if (value[i] > next && area[p] >= least) {
+                index[left] = index[i];
+                value[left] = value[i];
+                threshold[left++] = next;
+            }
         }
     }
+    no_runs(&runs);
     return left;
 }
 
 /* features.glance, its sums over the pixels of each part. */
 enum { AREA, SUM, SQUARES, CORE, DEEP, PEAK, TOP, PLACE, DENSE, TALLIES };
 
-static void tally(const int64_t *index, const int64_t *part, const float *threshold, idx n, const int16_t *height,
+static void tally(const int32_t *index, const int32_t *part, const float *threshold, idx n, const int16_t *height,
                   const int16_t *plane, double *out)
 {
     for (idx i = 0; i < n; i++) {
-        double *o = out + part[i] * TALLIES;
+        double *o = out + (idx)part[i] * TALLIES;
         const float v = height[index[i]], square = v * v, top = plane[index[i]];
         o[AREA] += 1;
         o[SUM] += v;
@@ -183,19 +561,26 @@ static void tally(const int64_t *index, const int64_t *part, const float *thresh
     }
 }
 
-/* kinds.shapes: sums over the pixels of each part, and the sides they turn to each other. */
+/* kinds.shapes: sums over the pixels of each part, and the sides they turn to each other. Pixels rise within a part;
+   where they do not rise, another sheet of parts begins. */
 enum { PIXELS, MX, MY, XX, YY, XY, X0, Y0, X1, Y1, SHARED, FORMS };
 
-static void form(const int64_t *index, const int64_t *part, idx n, idx count, idx width, double *out)
+static void form(const int32_t *index, const int32_t *part, idx n, idx count, idx width, double *out)
 {
     for (idx p = 0; p < count; p++) {
         double *o = out + p * FORMS;
         o[X0] = o[Y0] = INFINITY;
         o[X1] = o[Y1] = -1;
     }
-    for (idx i = 0, below = 0; i < n; i++) {
-        double *o = out + part[i] * FORMS;
-        const double y = (double)(index[i] / width), x = (double)(index[i] % width);
+    for (idx i = 0, below = 0, end = 0; i < n; i++) {
+        if (i == end) {
+            below = i;
+            do end++;
+            while (end < n && index[end] > index[end - 1]);
+        }
+        double *o = out + (idx)part[i] * FORMS;
+        const int32_t row = index[i] / (int32_t)width, column = index[i] - row * (int32_t)width;
+        const double y = row, x = column;
         o[PIXELS] += 1;
         o[MX] += x;
         o[MY] += y;
@@ -203,9 +588,9 @@ static void form(const int64_t *index, const int64_t *part, idx n, idx count, id
         if (x > o[X1]) o[X1] = x;
         if (y < o[Y0]) o[Y0] = y;
         if (y > o[Y1]) o[Y1] = y;
-        o[SHARED] += i + 1 < n && index[i + 1] == index[i] + 1 && index[i + 1] % width && part[i + 1] == part[i];
-        while (below < n && index[below] < index[i] + width) below++;
-        o[SHARED] += below < n && index[below] == index[i] + width && part[below] == part[i];
+        o[SHARED] += i + 1 < end && index[i + 1] == index[i] + 1 && column + 1 < width && part[i + 1] == part[i];
+        while (below < end && (int64_t)index[below] < (int64_t)index[i] + width) below++;
+        o[SHARED] += below < end && (int64_t)index[below] == (int64_t)index[i] + width && part[below] == part[i];
     }
     for (idx p = 0; p < count; p++) {
         double *o = out + p * FORMS, safe = o[PIXELS] > 1 ? o[PIXELS] : 1;
@@ -213,8 +598,9 @@ static void form(const int64_t *index, const int64_t *part, idx n, idx count, id
         o[MY] /= safe;
     }
     for (idx i = 0; i < n; i++) {
-        double *o = out + part[i] * FORMS;
-        const double dx = (double)(index[i] % width) - o[MX], dy = (double)(index[i] / width) - o[MY];
+        double *o = out + (idx)part[i] * FORMS;
+        const int32_t row = index[i] / (int32_t)width;
+        const double dx = (double)(index[i] - row * (int32_t)width) - o[MX], dy = (double)row - o[MY];
         o[XX] += dx * dx;
         o[YY] += dy * dy;
         o[XY] += dx * dy;
@@ -222,17 +608,17 @@ static void form(const int64_t *index, const int64_t *part, idx n, idx count, id
 }
 
 /* features._across: what lies across the outlines of parts. */
-enum { PAIRS, FIRST, SECOND, INNER, SLOPE, OPEN, SHARP, SPREAD, RING, RINGS, SIDE, REACH = SIDE + 4, SIDES = REACH + 4,
-       GROUND = SIDES + 4, EDGES };
+enum { LOW, FIRST, INNER, SLOPE, OPEN, SHARP, SPREAD, RINGS, SIDE, REACH = SIDE + 4, SIDES = REACH + 4,
+      EDGES = SIDES + 4 };
 
 typedef struct {
-    const int64_t *index, *part;
+    const int32_t *index, *part;
     const float *threshold;
     idx n, count, rows, width, full_rows, full_width, scale;
     const int16_t *height, *plane, *full;
 } outline;
 
-static float sharpest(const outline *o, idx y, idx x, int dy, int dx)
+static int sharpest(const outline *o, idx y, idx x, int dy, int dx)
 {
     const idx s = o->scale, begin = -(s / 2) - 1, end = s + s / 2 + 3, step = dy * o->full_width + dx;
     int before = 0, last = 0, best = INT32_MIN;
@@ -249,60 +635,72 @@ static float sharpest(const outline *o, idx y, idx x, int dy, int dx)
         before = last;
         last = value;
     }
-    return (float)best;
+    return best;
 }
 
-static void across(const outline *o, const float *total, float *contrast, double *out)
+/* All sums are of whole numbers; only what counts as open depends on the contrast, so that the falls are kept for
+   it. */
+static int across(const outline *o, const float *total, float *contrast, int64_t *out)
 {
     static const int step[4][2] = {{0, 1}, {0, -1}, {1, 0}, {-1, 0}};
     const idx size = o->rows * o->width;
-    for (int pass = 0; pass < 2; pass++) {
-        for (idx i = 0; i < o->n; i++) {
-            const idx at = o->index[i], y = at / o->width, x = at % o->width, who = o->part[i];
-            double *t = out + who * EDGES;
-            for (int d = 0; d < 4; d++) {
-                const int dy = step[d][0], dx = step[d][1];
-                const idx off = dy * o->width + dx;
-                if ((float)o->height[within(at + off, 0, size - 1)] > o->threshold[i]) continue;
-                if (y + 4 * dy < 0 || y + 4 * dy >= o->rows || x + 4 * dx < 0 || x + 4 * dx >= o->width || y - dy < 0
-                    || y - dy >= o->rows || x - dx < 0 || x - dx >= o->width)
-                    continue;
-                if (pass == 0) {
-                    const int16_t far = o->height[at + 3 * off], own = o->height[at];
-                    t[PAIRS] += 1;
-                    t[GROUND] += far < own ? far : own;
-                    continue;
-                }
-                const int16_t *p = o->plane + at;
-                const float here = p[0], inner = p[-off], b1 = p[off], b2 = p[2 * off], b3 = p[3 * off], b4 = p[4 * off];
-                const float ref = contrast[who], two = (most(here, inner) - b2) / ref;
-                const float square = two * two, ring = b3 * b3;
-                t[FIRST] += (here - b1) / ref;
-                t[SECOND] += two;
-                t[INNER] += (inner - here) / ref;
-                t[SLOPE] += (b2 - b4) / ref;
-                t[OPEN] += two < 0.35f;
-                t[SHARP] += sharpest(o, y, x, dy, dx) / ref;
-                t[SPREAD] += square;
-                t[RING] += b3;
-                t[RINGS] += ring;
-                t[SIDE + d] += two;
-                t[REACH + d] += b3;
-                t[SIDES + d] += 1;
+    typedef struct { int32_t who, fall; } pair;
+    pair *pairs = NULL;
+    idx many = 0, room = 0;
+    for (idx i = 0; i < o->n; i++) {
+        if (many + 4 > room) {
+            room = room ? 2 * room : 4096;
+            pair *more = realloc(pairs, (size_t)room * sizeof *pairs);
+            if (!more) {
+                free(pairs);
+                return 0;
             }
+            pairs = more;
         }
-        if (pass == 0)
-            for (idx k = 0; k < o->count; k++) {
-                double *t = out + k * EDGES;
-                t[GROUND] = t[PAIRS] > 0 ? t[GROUND] / t[PAIRS] : 0;
-                const double rest = (double)total[k] - t[GROUND];
-                contrast[k] = (float)(rest > 1 ? rest : 1);
-            }
+        const idx at = o->index[i], who = o->part[i];
+        const int32_t y = (int32_t)at / (int32_t)o->width, x = (int32_t)at - y * (int32_t)o->width;
+        int64_t *t = out + who * EDGES;
+        for (int d = 0; d < 4; d++) {
+            const int dy = step[d][0], dx = step[d][1];
+            const idx off = dy * o->width + dx;
+            if ((float)o->height[within(at + off, 0, size - 1)] > o->threshold[i]) continue;
+            if (y + 4 * dy < 0 || y + 4 * dy >= o->rows || x + 4 * dx < 0 || x + 4 * dx >= o->width || y - dy < 0
+                || y - dy >= o->rows || x - dx < 0 || x - dx >= o->width)
+                continue;
+            const int16_t far = o->height[at + 3 * off], own = o->height[at], *p = o->plane + at;
+            const int here = p[0], inner = p[-off], b1 = p[off], b2 = p[2 * off], b3 = p[3 * off], b4 = p[4 * off];
+            const int two = (here > inner ? here : inner) - b2;
+            t[LOW] += far < own ? far : own;
+            t[FIRST] += here - b1;
+            t[INNER] += inner - here;
+            t[SLOPE] += b2 - b4;
+            t[SHARP] += sharpest(o, y, x, dy, dx);
+            t[SPREAD] += (int64_t)two * two;
+            t[RINGS] += (int64_t)b3 * b3;
+            t[SIDE + d] += two;
+            t[REACH + d] += b3;
+            t[SIDES + d] += 1;
+            pairs[many++] = (pair){(int32_t)who, two};
+        }
     }
+    for (idx k = 0; k < o->count; k++) {
+        const int64_t *t = out + k * EDGES, n = t[SIDES] + t[SIDES + 1] + t[SIDES + 2] + t[SIDES + 3];
+        const double rest = (double)total[k] - (n ? (double)t[LOW] / (double)n : 0);
+        contrast[k] = (float)(rest > 1 ? rest : 1);
+    }
+    for (idx i = 0; i < many; i++) {
+        const idx who = pairs[i].who;
+        out[who * EDGES + OPEN] += (float)pairs[i].fall / contrast[who] < 0.35f;
+    }
+    free(pairs);
+    return 1;
 }
 
-/* score.Trees._sum: each row of values walks down each tree. */
-static void walk(const float *values, idx n, idx columns, const float *edges, const int64_t *start, const uint8_t *features,
+/* score.Trees._sum: each row of values walks down each tree, some trees at a time. */
+enum { TREES = 8 };
+
+static void walk(const float *values, idx n, idx columns, const float *edges, const int64_t *start,
+                 const uint8_t *features,
                  const uint8_t *limits, const float *leaves, idx trees, int depth, float *total)
 {
     const idx nodes = ((idx)1 << depth) - 1;
@@ -310,16 +708,23 @@ static void walk(const float *values, idx n, idx columns, const float *edges, co
     for (idx i = 0; i < n; i++) {
         const float *v = values + i * columns;
         for (idx j = 0; j < columns; j++) {
-            idx low = start[j], high = start[j + 1];
-            while (low < high) {
-                const idx middle = (low + high) / 2;
-                if (v[j] < edges[middle]) high = middle;
-                else low = middle + 1;
-            }
-            bin[j] = (uint8_t)(low - start[j]);
+            int32_t over_ = 0;
+            for (idx k = start[j]; k < start[j + 1]; k++) over_ += !(v[j] < edges[k]);
+            bin[j] = (uint8_t)over_;
         }
         float sum = 0;
-        for (idx t = 0; t < trees; t++) {
+        idx t = 0;
+        for (; t + TREES <= trees; t += TREES) {
+            const uint8_t *f = features + t * nodes, *l = limits + t * nodes;
+            idx node[TREES] = {0};
+            for (int d = 0; d < depth; d++)
+                for (idx k = 0; k < TREES; k++) {
+                    const idx at = k * nodes + node[k];
+                    node[k] = 2 * node[k] + 1 + (bin[f[at]] > l[at]);
+                }
+            for (idx k = 0; k < TREES; k++) sum += leaves[(t + k) * (nodes + 1) + node[k] - nodes];
+        }
+        for (; t < trees; t++) {
             const uint8_t *f = features + t * nodes, *l = limits + t * nodes;
             idx node = 0;
             for (int d = 0; d < depth; d++) node = 2 * node + 1 + (bin[f[node]] > l[node]);
@@ -327,6 +732,210 @@ static void walk(const float *values, idx n, idx columns, const float *edges, co
         }
         total[i] += sum;
     }
+}
+
+/* components.ordered: a stable order of numbers not below 0, by their lower digits first; `room` for n. */
+static void sort_by_digits(const int32_t *value, idx n, int32_t *order, int32_t *room)
+{
+    enum { BITS = 11, DIGITS = 1 << BITS };
+    idx count[DIGITS];
+    int32_t most_ = 0, *from = room, *to = order;
+    for (idx i = 0; i < n; i++) most_ = most_ > value[i] ? most_ : value[i];
+    int passes = 1;
+    while (passes * BITS < 31 && most_ >> (passes * BITS)) passes++;
+    if (passes % 2 == 0) from = order, to = room;
+    for (idx i = 0; i < n; i++) from[i] = (int32_t)i;
+    for (int shift = 0; passes--; shift += BITS) {
+        memset(count, 0, sizeof count);
+        for (idx i = 0; i < n; i++) count[value[i] >> shift & (DIGITS - 1)]++;
+        for (idx k = 0, begin = 0; k < DIGITS; k++) {
+            const idx many = count[k];
+            count[k] = begin;
+            begin += many;
+        }
+        for (idx i = 0; i < n; i++) to[count[value[from[i]] >> shift & (DIGITS - 1)]++] = from[i];
+        int32_t *swap = from;
+        from = to;
+        to = swap;
+    }
+}
+
+/* find.outline: outlines at full size, one owner after the other, without their crumbs. */
+typedef struct {
+    int32_t *at, *ground, *part, *spare, *order;
+    idx n, room;
+} growing;
+
+static int grown(growing *g, idx more)
+{
+    if (g->n + more <= g->room) return 1;
+    const idx room = 2 * (g->n + more);
+    int32_t **each[5] = {&g->at, &g->ground, &g->part, &g->spare, &g->order};
+    for (int k = 0; k < 5; k++) {
+        int32_t *bigger = realloc(*each[k], (size_t)room * 4);
+        if (!bigger) return 0;
+        *each[k] = bigger;
+    }
+    g->room = room;
+    return 1;
+}
+
+typedef struct {
+    const int16_t *full, *plane, *height;
+    idx rows, width, own_width, scale;
+    double crumb, least, whole;
+} ground_of;
+
+typedef struct {
+    growing found, kept; /* of `kept`, `part` is the owner */
+    runs_of runs;
+    uint8_t *seen;
+    idx room;
+} outlining;
+
+/* One owner: its pixels of the level are index[member[0 .. n - 1]]. */
+static int trace_one(const ground_of *o, const int32_t *index, const int32_t *member, idx n, double half, int32_t who,
+                     outlining *s,
+                     uint8_t *whole)
+{
+    const idx scale = o->scale, reach = 2 + scale / 2, w = o->width, size = o->rows * w;
+    growing *g = &s->found;
+    idx x0 = w, y0 = o->rows, x1 = 0, y1 = 0;
+    for (idx i = 0; i < n; i++) {
+        const idx y = index[member[i]] / o->own_width * scale, x = index[member[i]] % o->own_width * scale;
+        x0 = x < x0 ? x : x0, x1 = x > x1 ? x : x1;
+        y0 = y < y0 ? y : y0, y1 = y > y1 ? y : y1;
+    }
+    x0 = within(x0 - reach, 0, w), y0 = within(y0 - reach, 0, o->rows);
+    const idx across_ = within(x1 + scale + reach, 0, w) - x0, tall = within(y1 + scale + reach, 0, o->rows) - y0;
+    if (across_ * tall > s->room) {
+        free(s->seen);
+        s->room = 2 * across_ * tall;
+        if (!(s->seen = calloc((size_t)s->room, 1))) return 0;
+    }
+    g->n = 0;
+    for (idx i = 0; i < n; i++) {
+        const idx place = index[member[i]], y = place / o->own_width * scale, x = place % o->own_width * scale;
+        const int32_t ground = (int32_t)o->plane[place] - o->height[place];
+        if (!grown(g, scale * scale)) return 0;
+        for (idx dy = 0; dy < scale; dy++)
+            for (idx dx = 0; dx < scale; dx++) {
+                const idx at = (y + dy) * w + x + dx;
+                if ((double)o->full[at] < (double)ground + half) continue;
+                s->seen[(y + dy - y0) * across_ + x + dx - x0] = 1;
+                g->at[g->n] = (int32_t)at;
+                g->ground[g->n++] = ground;
+            }
+    }
+    for (idx step = 0, from = 0; step < reach && from < g->n; step++) {
+        const idx to = g->n;
+        if (!grown(g, 4 * (to - from))) return 0;
+        for (int d = 0; d < 4; d++)
+            for (idx i = from; i < to; i++) {
+                const idx x = g->at[i] % w, at = g->at[i] + (d == 0 ? 1 : d == 1 ? -1 : d == 2 ? w : -w);
+                if (d == 0 ? x == w - 1 : d == 1 ? x == 0 : at < 0 || at >= size) continue;
+                uint8_t *seen = s->seen + (at / w - y0) * across_ + at % w - x0;
+                if (*seen || (double)o->full[at] < (double)g->ground[i] + half) continue;
+                *seen = 1;
+                g->at[g->n] = (int32_t)at;
+                g->ground[g->n++] = g->ground[i];
+            }
+        from = to;
+    }
+    for (idx i = 0; i < g->n; i++) s->seen[(g->at[i] / w - y0) * across_ + g->at[i] % w - x0] = 0;
+    sort_by_digits(g->at, g->n, g->order, g->spare);
+    for (idx i = 0; i < g->n; i++) g->spare[i] = g->at[g->order[i]];
+    const idx pieces = connect_few(g->spare, g->n, w, &s->runs, g->part);
+    if (pieces < 0 || !grown(&s->kept, g->n)) return 0;
+    int64_t *many = s->runs.first, largest = 0;
+    if (pieces) memset(many, 0, (size_t)pieces * 8);
+    for (idx i = 0; i < g->n; i++) many[g->part[i]]++;
+    for (idx k = 0; k < pieces; k++) largest = many[k] > largest ? many[k] : largest;
+    *whole = (double)largest >= o->whole * (double)g->n;
+    const double least = o->crumb * (double)largest > o->least ? o->crumb * (double)largest : o->least;
+    for (idx i = 0; i < g->n; i++)
+        if ((double)many[g->part[i]] >= least) {
+            s->kept.at[s->kept.n] = g->spare[i];
+            s->kept.part[s->kept.n++] = who;
+        }
+    return 1;
+}
+
+static int trace_all(const ground_of *o, const int32_t *index, const int32_t *owner, idx n, const double *half,
+                     idx count,
+                     outlining *s, uint8_t *whole)
+{
+    int32_t *order = malloc((size_t)(2 * n + 1) * 4);
+    int fine = order != NULL;
+    if (fine) sort_by_digits(owner, n, order, order + n);
+    for (idx who = 0, from = 0, to; fine && who < count; who++, from = to) {
+        for (to = from; to < n && owner[order[to]] == who;) to++;
+        fine = trace_one(o, index, order + from, to - from, half[who], (int32_t)who, s, whole + who);
+    }
+    free(order);
+    return fine;
+}
+
+/* hairs.middles: steps of each pixel from an end of its part, the one furthest from its first pixel. `near` has room
+   for 8 n. */
+static void steps_from(const int32_t *near, idx n, const int32_t *start, idx count, int32_t *queue, int32_t *step)
+{
+    idx head = 0, tail = 0;
+    for (idx i = 0; i < n; i++) step[i] = -1;
+    for (idx k = 0; k < count; k++)
+        if (start[k] >= 0 && step[start[k]] < 0) step[start[k]] = 0, queue[tail++] = start[k];
+    while (head < tail) {
+        const int32_t i = queue[head++];
+        for (int k = 0; k < 8; k++) {
+            const int32_t j = near[(idx)i * 8 + k];
+            if (j >= 0 && step[j] < 0) step[j] = step[i] + 1, queue[tail++] = j;
+        }
+    }
+    for (idx i = 0; i < n; i++) step[i] = step[i] < 0 ? 0 : step[i];
+}
+
+static void steps_along(const int32_t *index, const int32_t *part, idx n, idx count, idx width, int32_t *near,
+                        int32_t *queue,
+                        int32_t *start, int32_t *step)
+{
+    const idx move[4] = {1, width - 1, width, width + 1};
+    idx ahead[4] = {0};
+    for (idx i = 0; i < 8 * n; i++) near[i] = -1;
+    for (idx k = 0; k < count; k++) start[k] = -1;
+    for (idx i = 0; i < n; i++) {
+        if (start[part[i]] < 0) start[part[i]] = (int32_t)i;
+        for (int k = 0; k < 4; k++) {
+            while (ahead[k] < n && index[ahead[k]] < index[i] + move[k]) ahead[k]++;
+            const idx j = ahead[k];
+            if (j < n && index[j] == index[i] + move[k] && part[j] == part[i])
+                near[i * 8 + k] = (int32_t)j, near[j * 8 + k + 4] = (int32_t)i;
+        }
+    }
+    steps_from(near, n, start, count, queue, step);
+    for (idx i = 0; i < n; i++)
+        if (step[i] >= step[start[part[i]]]) start[part[i]] = (int32_t)i;
+    steps_from(near, n, start, count, queue, step);
+}
+
+/* hairs.contrast: means of the plane on three strips each of `along` by `wide` points. */
+static void strip_means(const int16_t *plane, idx h, idx w, const double *points, const double *cosine,
+                        const double *sine, idx n,
+                        idx angles, const double *step, const double *aside, idx along, idx wide, double *out)
+{
+    for (idx i = 0; i < n; i++)
+        for (idx k = 0; k < angles; k++)
+            for (idx s = 0; s < 3; s++) {
+                int64_t sum = 0;
+                const double c = cosine[i * angles + k], e = sine[i * angles + k];
+                for (idx a = 0; a < along; a++)
+                    for (idx b = 0; b < wide; b++) {
+                        const double on = step[i * along + a], off = aside[(i * 3 + s) * wide + b];
+                        const idx x = (idx)rint(points[2 * i] + c * on - e * off),
+                            y = (idx)rint(points[2 * i + 1] + e * on + c * off);
+                        sum += plane[within(y, 0, h - 1) * w + within(x, 0, w - 1)];
+                    }
+                out[(s * n + i) * angles + k] = (double)sum / (double)(along * wide);
+            }
 }
 
 /* --- what Python sees: every length and index is checked before a loop runs ------------------------------------------- */
@@ -346,7 +955,7 @@ static int inside(int fine, const char *what)
 
 static int below(const Py_buffer *b, idx n, idx end, const char *what)
 {
-    const int64_t *v = b->buf;
+    const int32_t *v = b->buf;
     int fine = 1;
     for (idx i = 0; i < n; i++) fine &= v[i] >= 0 && v[i] < end;
     return inside(fine, what);
@@ -360,36 +969,364 @@ static int rises(const Py_buffer *b, idx n)
     return inside(fine, "the index does not rise");
 }
 
+static int rises_on(const Py_buffer *b, idx n)
+{
+    const int32_t *v = b->buf;
+    int fine = n == 0 || v[0] >= 0;
+    for (idx i = 1; i < n; i++) fine &= v[i] > v[i - 1];
+    return inside(fine, "the index does not rise");
+}
+
+/* Room for a loop, if all is well so far. */
+static void *room_for(int fine, idx bytes)
+{
+    void *room = fine ? malloc((size_t)bytes + 1) : NULL;
+    if (fine && !room) PyErr_NoMemory();
+    return room;
+}
+
+static PyObject *done(int fine, Py_buffer *buffers[], size_t count)
+{
+    for (size_t i = 0; i < count; i++) PyBuffer_Release(buffers[i]);
+    if (!fine) return NULL;
+    Py_RETURN_NONE;
+}
+#define MANY(...) (sizeof((Py_buffer *[]){__VA_ARGS__}) / sizeof(Py_buffer *))
+#define DONE(fine, ...) done(fine, (Py_buffer *[]){__VA_ARGS__}, MANY(__VA_ARGS__))
+
 static PyObject *py_top_hat(PyObject *self, PyObject *args)
 {
     Py_buffer plane, out, peaks, highs;
     idx h, w, side, tile, rows, columns, r0, r1;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nnnnnnnnw*w*w*", &plane, &h, &w, &side, &tile, &rows, &columns, &r0, &r1, &out, &peaks, &highs))
+    if (!PyArg_ParseTuple(args, "y*nnnnnnnnw*w*w*", &plane, &h, &w, &side, &tile, &rows, &columns, &r0, &r1, &out,
+                          &peaks, &highs))
         return NULL;
     const int fine = inside(h > 0 && w > 0 && side > 0 && side % 2 == 1 && side <= 101, "no odd square on a picture")
                      && inside(tile > 0 && rows > 0 && columns > 0 && r0 >= 0 && r0 <= r1 && r1 <= rows
-                               && (rows == 1 || rows * tile <= h) && (columns == 1 || columns * tile <= w), "no such tiles")
-                     && holds(&plane, h * w, 2, "plane") && holds(&out, h * w, 2, "out") && holds(&peaks, rows * columns, 2, "peaks")
+                               && (rows == 1 || rows * tile <= h) && (columns == 1 || columns * tile <= w),
+                                   "no such tiles")
+                     && holds(&plane, h * w, 2, "plane") && holds(&out, h * w, 2, "out") && holds(&peaks,
+                         rows * columns, 2, "peaks")
                      && holds(&highs, rows * columns, 2, "tops");
     const idx y0 = fine ? r0 * tile : 0, y1 = fine ? r1 == rows ? h : r1 * tile : 0, pad = 2 * (side - 1);
-    int16_t *room = fine ? malloc(((size_t)(y1 - y0 + pad) * (size_t)((w < BLOCK ? w : BLOCK) + pad) + (size_t)w) * 2) : NULL;
+    int16_t *room = room_for(fine, ((y1 - y0 + pad) * ((w < BLOCK ? w : BLOCK) + pad) + w) * 2);
     if (room) {
         Py_BEGIN_ALLOW_THREADS
-        for (idx x = 0; x < w; x += BLOCK) top_hat(plane.buf, h, w, side, y0, y1, x, x + BLOCK < w ? x + BLOCK : w, room, out.buf);
+        for (idx x = 0; x < w; x += BLOCK) top_hat(plane.buf, h, w, side, y0, y1, x, x + BLOCK < w ? x + BLOCK : w,
+                                                   room, out.buf);
         for (idx r = r0; r < r1; r++) {
             const idx top = r * tile, end = r == rows - 1 ? h : top + tile;
             tops(out.buf, w, top, end, tile, columns, room, (int16_t *)peaks.buf + r * columns);
             tops(plane.buf, w, top, end, tile, columns, room, (int16_t *)highs.buf + r * columns);
         }
         Py_END_ALLOW_THREADS
+    }
+    free(room);
+    return DONE(room != NULL, &plane, &out, &peaks, &highs);
+}
+
+static PyObject *py_quantiles(PyObject *self, PyObject *args)
+{
+    Py_buffer padded, offsets, take, out;
+    idx pitch, h, w, n, taken;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnny*ny*nw*", &padded, &pitch, &h, &w, &offsets, &n, &take, &taken,
+                          &out)) return NULL;
+    int fine = inside(h > 0 && w > 0 && pitch >= w && n > 0, "no places") && holds(&offsets, n, 8, "offsets")
+               && holds(&take, taken, 8, "take") && holds(&out, taken * h * w, 4, "out");
+    const int64_t *at = offsets.buf, *which = take.buf;
+    for (idx i = 0; fine && i < n; i++)
+        fine = inside(at[i] >= 0 && ((h - 1) * pitch + w + at[i]) * 2 <= padded.len, "a neighbour lies outside");
+    for (idx k = 0; fine && k < taken; k++) fine = inside(which[k] >= 0 && which[k] < n,
+                                                          "there are not so many neighbours");
+    int16_t *room = room_for(fine, n * BLOCK * 2);
+    if (room) {
+        Py_BEGIN_ALLOW_THREADS
+        quantiles(padded.buf, pitch, h, w, at, n, which, taken, room, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    free(room);
+    return DONE(room != NULL, &padded, &offsets, &take, &out);
+}
+
+static PyObject *py_in_steps(PyObject *self, PyObject *args)
+{
+    Py_buffer density, out;
+    idx from, to;
+    float scale, low, high;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnfffw*", &density, &from, &to, &scale, &low, &high, &out)) return NULL;
+    const int fine = inside(from >= 0 && from <= to && low >= -32768 && high <= 32767, "no such steps")
+                     && holds(&density, to, 4, "density") && holds(&out, to, 2, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        in_steps((float *)density.buf + from, to - from, scale, low, high, (int16_t *)out.buf + from);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &density, &out);
+}
+
+static PyObject *py_halve(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, out;
+    idx height, width, y0, y1;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnnnw*", &plane, &height, &width, &y0, &y1, &out)) return NULL;
+    const int fine = inside(width > 0 && y0 >= 0 && y0 <= y1 && 2 * y1 <= height, "no such rows")
+                     && holds(&plane, height * width, 2, "plane") && holds(&out, y1 * (width / 2), 2, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        halve(plane.buf, width, width / 2, y0, y1, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &plane, &out);
+}
+
+static PyObject *py_tile_sums(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, mean, rough;
+    idx h, w, tile, rows, columns, r0, r1;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnnnnnnw*w*", &plane, &h, &w, &tile, &rows, &columns, &r0, &r1, &mean,
+                          &rough)) return NULL;
+    const int fine = inside(h > 0 && w > 0 && tile > 0 && columns > 0 && r0 >= 0 && r0 <= r1 && r1 <= rows
+                            && (rows - 1) * tile < h && (columns == 1 || columns * tile <= w), "no such tiles")
+                     && holds(&plane, h * w, 2, "plane") && holds(&mean, rows * columns, 8, "mean")
+                     && holds(&rough, rows * columns, 8, "rough");
+    int32_t *line = room_for(fine, 2 * w * 4);
+    if (line) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx r = r0; r < r1; r++)
+            tile_sums(plane.buf, w, r * tile, (r + 1) * tile < h ? (r + 1) * tile : h, tile, columns, line,
+                      (int64_t *)mean.buf + r * columns, (int64_t *)rough.buf + r * columns);
+        Py_END_ALLOW_THREADS
+    }
+    free(line);
+    return DONE(line != NULL, &plane, &mean, &rough);
+}
+
+static PyObject *py_over(PyObject *self, PyObject *args)
+{
+    Py_buffer height, limit, threshold, index, value, at;
+    idx h, w, tile, rows, columns, r0, r1, room, found = 0;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnnnnnny*y*nw*w*w*", &height, &h, &w, &tile, &rows, &columns, &r0, &r1, &limit,
+                          &threshold, &room,
+                          &index, &value, &at))
+        return NULL;
+    int fine = inside(h > 0 && w > 0 && h <= INT32_MAX / w && tile > 0 && columns > 0 && r0 >= 0 && r0 <= r1
+                      && r1 <= rows
+                      && (rows == 1 || rows * tile <= h) && (columns == 1 || columns * tile <= w), "no such tiles")
+               && holds(&height, h * w, 2, "height") && holds(&limit, rows * columns, 2, "limit")
+               && holds(&threshold, rows * columns, 4, "threshold") && holds(&index, room, 4, "index")
+               && holds(&value, room, 4, "value") && holds(&at, room, 4, "at");
+    float *line = room_for(fine, w * 6);
+    fine = line != NULL;
+    if (fine) {
+        int16_t *limits = (int16_t *)(line + w);
+        Py_BEGIN_ALLOW_THREADS
+        for (idx r = r0; r < r1; r++) {
+            for (idx x = 0; x < w; x++) {
+                const idx c = r * columns + (x / tile < columns ? x / tile : columns - 1);
+                limits[x] = ((int16_t *)limit.buf)[c];
+                line[x] = ((float *)threshold.buf)[c];
+            }
+            const idx y0 = r * tile, y1 = r == rows - 1 ? h : y0 + tile;
+            const idx here = over(height.buf, w, y0, y1, limits, line, NULL, NULL, NULL);
+            if (room && found + here <= room)
+                over(height.buf, w, y0, y1, limits, line, (int32_t *)index.buf + found, (float *)value.buf + found,
+                     (float *)at.buf + found);
+            found += here;
+        }
+        Py_END_ALLOW_THREADS
+    }
+    free(line);
+    if (!fine) return DONE(0, &height, &limit, &threshold, &index, &value, &at);
+    Py_XDECREF(DONE(1, &height, &limit, &threshold, &index, &value, &at));
+    return PyLong_FromSsize_t(found);
+}
+
+static PyObject *py_usual(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, mean, size;
+    idx h, w, beside, tile, rows, columns;
+    int lowest;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnninnnw*w*", &plane, &h, &w, &beside, &lowest, &tile, &rows, &columns, &mean,
+                          &size)) return NULL;
+    const int fine = inside(h > 0 && beside > 0 && w > 2 * beside && tile > 0 && rows > 0 && columns > 0
+                            && (rows - 1) * tile < h
+                            && columns * tile <= w && lowest >= -32768 && lowest < 0, "no such tiles")
+                     && holds(&plane, h * w, 2, "plane") && holds(&mean, rows * columns, 4, "mean")
+                     && holds(&size, rows * columns, 4, "size");
+    int32_t *room = room_for(fine, w * 4 + (tile / 2 + 1) * w * 2);
+    if (room) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx r = 0; r < rows; r++)
+            usual(plane.buf, w, r * tile, (r + 1) * tile < h ? (r + 1) * tile : h, tile, columns, beside,
+                  (int16_t)lowest,
+                  (int16_t *)(room + w), room, (float *)mean.buf + r * columns, (float *)size.buf + r * columns);
+        Py_END_ALLOW_THREADS
+    }
+    free(room);
+    return DONE(room != NULL, &plane, &mean, &size);
+}
+
+static PyObject *py_even(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, mean, scale, out;
+    idx h, w, beside, tile, rows, columns;
+    int lowest;
+    float limit;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnninnny*y*fw*", &plane, &h, &w, &beside, &lowest, &tile, &rows, &columns, &mean,
+                          &scale, &limit,
+                          &out))
+        return NULL;
+    const int fine = inside(h > 0 && beside > 0 && w > 2 * beside && tile > 0 && rows > 0 && columns > 0
+                            && limit < 32767
+                            && lowest >= -32768 && lowest < 0, "no such tiles")
+                     && holds(&plane, h * w, 2, "plane") && holds(&mean, rows * columns, 4, "mean")
+                     && holds(&scale, rows * columns, 4, "scale") && holds(&out, h * w, 2, "out");
+    float *room = room_for(fine, w * 10);
+    if (room) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx y = 0; y < h; y++) {
+            const idx r = y / tile < rows ? y / tile : rows - 1;
+            for (idx x = 0; (y % tile == 0 || y == 0) && x < w; x++) {
+                const idx c = r * columns + (x / tile < columns ? x / tile : columns - 1);
+                room[x] = ((float *)mean.buf)[c];
+                room[w + x] = ((float *)scale.buf)[c];
+            }
+            even((int16_t *)plane.buf + y * w, w, beside, (int16_t)lowest, room, room + w, limit,
+                 (int16_t *)(room + 2 * w),
+                 (int16_t *)out.buf + y * w);
+        }
+        Py_END_ALLOW_THREADS
+    }
+    free(room);
+    return DONE(room != NULL, &plane, &mean, &scale, &out);
+}
+
+static PyObject *py_pieces(PyObject *self, PyObject *args)
+{
+    Py_buffer value, out;
+    idx strips, w, piece, found = 0;
+    int least;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnniw*", &value, &strips, &w, &piece, &least, &out)) return NULL;
+    const int fine = inside(strips >= 0 && w > 0 && piece > 1 && piece <= 32 && (piece & (piece - 1)) == 0 && least > 0,
+                            "no such piece")
+                     && holds(&value, strips * piece * w, 2, "value") && holds(&out, strips * w, 32, "out");
+    int16_t *room = fine ? calloc((size_t)(4 * piece * (BLOCK + piece - 1) + BLOCK), 2) : NULL;
+    if (room) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx s = 0; s < strips; s++)
+            found += strip((int16_t *)value.buf + s * piece * w, w, piece, least, room, (double)s,
+                           (double *)out.buf + 4 * found);
+        Py_END_ALLOW_THREADS
         free(room);
     } else if (fine)
         PyErr_NoMemory();
-    Py_buffer *all[] = {&plane, &out, &peaks, &highs};
-    for (size_t i = 0; i < sizeof all / sizeof *all; i++) PyBuffer_Release(all[i]);
-    if (!room) return NULL;
-    Py_RETURN_NONE;
+    if (!room) return DONE(0, &value, &out);
+    Py_XDECREF(DONE(1, &value, &out));
+    return PyLong_FromSsize_t(found);
+}
+
+static PyObject *py_link(PyObject *self, PyObject *args)
+{
+    Py_buffer found, score, back;
+    idx n;
+    bends b;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnnddddddw*w*", &found, &n, &b.gap, &b.piece, &b.miss, &b.turn, &b.wider, &b.missed,
+                          &b.turned,
+                          &b.skipped, &score, &back))
+        return NULL;
+    const double *f = found.buf;
+    int fine = inside(b.piece > 1 && b.gap >= 0, "no such pieces") && holds(&found, n, 32, "found") && holds(&score, n,
+        8, "score")
+               && holds(&back, n, 8, "back");
+    for (idx i = 0; fine && i < n; i++)
+        fine = inside(f[4 * i] >= (i ? f[4 * i - 4] : 0) && f[4 * i] < 1e6, "the strips do not rise");
+    const idx strips = fine && n ? (idx)f[4 * n - 4] + 1 : 0;
+    idx *start = room_for(fine, (strips + 1) * (idx)sizeof *start);
+    if (start) {
+        Py_BEGIN_ALLOW_THREADS
+        chain_up(f, n, strips, &b, start, score.buf, back.buf);
+        Py_END_ALLOW_THREADS
+    }
+    free(start);
+    return DONE(start != NULL, &found, &score, &back);
+}
+
+static PyObject *py_trace(PyObject *self, PyObject *args)
+{
+    Py_buffer order, score, back, total, pieces, member;
+    idx n, count = 0;
+    double least;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*y*ndw*w*w*", &order, &score, &back, &n, &least, &total, &pieces,
+                          &member)) return NULL;
+    int fine = holds(&order, n, 8, "order") && holds(&score, n, 8, "score") && holds(&back, n, 8, "back")
+               && holds(&total, n, 8, "total") && holds(&pieces, n, 8, "pieces") && holds(&member, n, 8, "member");
+    for (idx i = 0; fine && i < n; i++) {
+        const int64_t o = ((int64_t *)order.buf)[i], b = ((int64_t *)back.buf)[i];
+        fine = inside(o >= 0 && o < n && b >= -1 && b < n, "there is no such piece");
+    }
+    uint8_t *taken = room_for(fine, n);
+    fine = taken != NULL;
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        count = trace(order.buf, score.buf, back.buf, n, least, taken, total.buf, pieces.buf, member.buf);
+        Py_END_ALLOW_THREADS
+    }
+    free(taken);
+    PyObject *none = DONE(fine, &order, &score, &back, &total, &pieces, &member);
+    if (!none) return NULL;
+    Py_DECREF(none);
+    return PyLong_FromSsize_t(count);
+}
+
+static PyObject *py_vote(PyObject *self, PyObject *args)
+{
+    Py_buffer found, weight, distances, votes;
+    idx n, many, h, w, cell, columns;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*ny*nnnnnw*", &found, &weight, &n, &distances, &many, &h, &w, &cell, &columns,
+                          &votes)) return NULL;
+    const int fine = inside(h > 0 && w > 0 && cell > 0 && columns > (w - 1) / cell, "no such cells") && holds(&found, n,
+        40, "found")
+                     && holds(&weight, n, 8, "weight") && holds(&distances, many, 8, "distances")
+                     && holds(&votes, ((h - 1) / cell + 1) * columns, 8, "votes");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        vote(found.buf, weight.buf, n, distances.buf, many, h, w, cell, columns, votes.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &found, &weight, &distances, &votes);
+}
+
+static PyObject *py_closed(PyObject *self, PyObject *args)
+{
+    Py_buffer score, out;
+    idx k, n, m;
+    float bent;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnnfw*", &score, &k, &n, &m, &bent, &out)) return NULL;
+    const int fine = inside(k >= 0 && n > 0 && m > 0, "no ways") && holds(&score, k * n * m, 4, "score") && holds(&out,
+        k * n, 8, "out");
+    float *room = room_for(fine, 8 * (m + 2) + 2 * n * m);
+    if (room) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx i = 0; i < k; i++)
+            closed((float *)score.buf + i * n * m, n, m, bent, room, (int8_t *)(room + 2 * (m + 2)),
+                   (int64_t *)out.buf + i * n);
+        Py_END_ALLOW_THREADS
+    }
+    free(room);
+    return DONE(room != NULL, &score, &out);
 }
 
 static PyObject *py_connect(PyObject *self, PyObject *args)
@@ -400,43 +1337,66 @@ static PyObject *py_connect(PyObject *self, PyObject *args)
     if (!PyArg_ParseTuple(args, "y*nnw*", &index, &n, &width, &part)) return NULL;
     const int fine = inside(width > 0, "no columns") && holds(&index, n, 8, "index") && holds(&part, n, 8, "part")
                      && rises(&index, n);
-    int64_t *room = fine ? malloc((size_t)(3 * n + 1) * 8) : NULL;
+    int64_t *room = room_for(fine, 3 * n * 8);
     if (room) {
         Py_BEGIN_ALLOW_THREADS
         count = connect(index.buf, n, width, room, room + n, room + 2 * n, part.buf);
         Py_END_ALLOW_THREADS
-        free(room);
-    } else if (fine)
-        PyErr_NoMemory();
-    PyBuffer_Release(&index);
-    PyBuffer_Release(&part);
-    return room ? PyLong_FromSsize_t(count) : NULL;
+    }
+    free(room);
+    PyObject *none = DONE(room != NULL, &index, &part);
+    if (!none) return NULL;
+    Py_DECREF(none);
+    return PyLong_FromSsize_t(count);
+}
+
+static PyObject *py_ordered(PyObject *self, PyObject *args)
+{
+    Py_buffer value, order;
+    idx n;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nw*", &value, &n, &order)) return NULL;
+    const int fine = holds(&value, n, 4, "value") && holds(&order, n, 4, "order") && inside(n <= INT32_MAX, "too many")
+                     && below(&value, n, (idx)INT32_MAX + 1, "a number lies below 0");
+    int32_t *room = room_for(fine, n * 4);
+    if (room) {
+        Py_BEGIN_ALLOW_THREADS
+        sort_by_digits(value.buf, n, order.buf, room);
+        Py_END_ALLOW_THREADS
+    }
+    free(room);
+    return DONE(room != NULL, &value, &order);
 }
 
 static PyObject *py_rung(PyObject *self, PyObject *args)
 {
     Py_buffer index, value, threshold, kept, owner, at;
-    idx n, width, least, greatest, pixels = 0, parts = 0, left = 0;
+    idx n, width, least, greatest, base, pixels = 0, parts = 0, left = 0;
     float share, cap;
     (void)self;
-    if (!PyArg_ParseTuple(args, "w*w*w*nnnnffw*w*w*", &index, &value, &threshold, &n, &width, &least, &greatest, &share, &cap, &kept,
-                          &owner, &at))
+    if (!PyArg_ParseTuple(args, "w*w*w*nnnnffnw*w*w*", &index, &value, &threshold, &n, &width, &least, &greatest,
+                          &share, &cap, &base,
+                          &kept, &owner, &at))
         return NULL;
-    int fine = inside(width > 0, "no columns") && holds(&index, n, 8, "index") && holds(&value, n, 4, "value")
-               && holds(&threshold, n, 4, "threshold") && holds(&kept, n, 8, "kept") && holds(&owner, n, 8, "owner")
-               && holds(&at, n, 4, "at") && rises(&index, n);
-    int64_t *room = fine ? malloc((size_t)(4 * n + 1) * 8) : NULL;
-    if (room) {
+    int fine = inside(width > 0, "no columns") && inside(base >= 0 && base + n <= INT32_MAX, "too many parts")
+               && holds(&index, n, 4, "index") && holds(&value, n, 4, "value") && holds(&threshold, n, 4, "threshold")
+               && holds(&kept, n, 4, "kept") && holds(&owner, n, 4, "owner") && holds(&at, n, 4, "at")
+                   && rises_on(&index, n);
+    int32_t *room = room_for(fine, n * 4);
+    fine = room != NULL;
+    if (fine) {
         Py_BEGIN_ALLOW_THREADS
-        left = rung(index.buf, value.buf, threshold.buf, n, width, least, greatest, share, cap, room + 3 * n, room, kept.buf, owner.buf,
+        left = rung(index.buf, value.buf, threshold.buf, n, width, least, greatest, share, cap, room, (int32_t)base,
+                    kept.buf, owner.buf,
                     at.buf, &pixels, &parts);
         Py_END_ALLOW_THREADS
-        free(room);
-    } else if (fine)
-        PyErr_NoMemory();
-    Py_buffer *all[] = {&index, &value, &threshold, &kept, &owner, &at};
-    for (size_t i = 0; i < sizeof all / sizeof *all; i++) PyBuffer_Release(all[i]);
-    return room ? Py_BuildValue("nnn", pixels, parts, left) : NULL;
+        if (left < 0) PyErr_NoMemory();
+    }
+    free(room);
+    PyObject *none = DONE(fine && left >= 0, &index, &value, &threshold, &kept, &owner, &at);
+    if (!none) return NULL;
+    Py_DECREF(none);
+    return Py_BuildValue("nnn", pixels, parts, left);
 }
 
 static PyObject *py_tally(PyObject *self, PyObject *args)
@@ -444,19 +1404,19 @@ static PyObject *py_tally(PyObject *self, PyObject *args)
     Py_buffer index, part, threshold, height, plane, out;
     idx n, size, count;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*y*y*ny*y*nw*n", &index, &part, &threshold, &n, &height, &plane, &size, &out, &count)) return NULL;
-    const int fine = holds(&index, n, 8, "index") && holds(&part, n, 8, "part") && holds(&threshold, n, 4, "threshold")
-                     && holds(&height, size, 2, "height") && holds(&plane, size, 2, "plane") && holds(&out, count * TALLIES, 8, "out")
-                     && below(&index, n, size, "a pixel lies outside") && below(&part, n, count, "there is no such part");
+    if (!PyArg_ParseTuple(args, "y*y*y*ny*y*nw*n", &index, &part, &threshold, &n, &height, &plane, &size, &out,
+                          &count)) return NULL;
+    const int fine = holds(&index, n, 4, "index") && holds(&part, n, 4, "part") && holds(&threshold, n, 4, "threshold")
+                     && holds(&height, size, 2, "height") && holds(&plane, size, 2, "plane") && holds(&out,
+                         count * TALLIES, 8, "out")
+                     && below(&index, n, size, "a pixel lies outside") && below(&part, n, count,
+                                                                                "there is no such part");
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
         tally(index.buf, part.buf, threshold.buf, n, height.buf, plane.buf, out.buf);
         Py_END_ALLOW_THREADS
     }
-    Py_buffer *all[] = {&index, &part, &threshold, &height, &plane, &out};
-    for (size_t i = 0; i < sizeof all / sizeof *all; i++) PyBuffer_Release(all[i]);
-    if (!fine) return NULL;
-    Py_RETURN_NONE;
+    return DONE(fine, &index, &part, &threshold, &height, &plane, &out);
 }
 
 static PyObject *py_form(PyObject *self, PyObject *args)
@@ -465,17 +1425,15 @@ static PyObject *py_form(PyObject *self, PyObject *args)
     idx n, count, width;
     (void)self;
     if (!PyArg_ParseTuple(args, "y*y*nnnw*", &index, &part, &n, &count, &width, &out)) return NULL;
-    const int fine = inside(width > 0, "no columns") && holds(&index, n, 8, "index") && holds(&part, n, 8, "part")
+    const int fine = inside(width > 0 && width <= INT32_MAX, "no columns") && holds(&index, n, 4, "index")
+        && holds(&part, n, 4, "part")
                      && holds(&out, count * FORMS, 8, "out") && below(&part, n, count, "there is no such part");
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
         form(index.buf, part.buf, n, count, width, out.buf);
         Py_END_ALLOW_THREADS
     }
-    Py_buffer *all[] = {&index, &part, &out};
-    for (size_t i = 0; i < sizeof all / sizeof *all; i++) PyBuffer_Release(all[i]);
-    if (!fine) return NULL;
-    Py_RETURN_NONE;
+    return DONE(fine, &index, &part, &out);
 }
 
 static PyObject *py_across(PyObject *self, PyObject *args)
@@ -483,27 +1441,121 @@ static PyObject *py_across(PyObject *self, PyObject *args)
     Py_buffer index, part, threshold, height, plane, full, total, contrast, out;
     outline o;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*y*y*ny*y*nny*nnny*nw*w*", &index, &part, &threshold, &o.n, &height, &plane, &o.rows, &o.width, &full,
+    if (!PyArg_ParseTuple(args, "y*y*y*ny*y*nny*nnny*nw*w*", &index, &part, &threshold, &o.n, &height, &plane, &o.rows,
+                          &o.width, &full,
                           &o.full_rows, &o.full_width, &o.scale, &total, &o.count, &contrast, &out))
         return NULL;
-    const int fine = inside(o.rows > 0 && o.width > 0 && o.full_rows > 0 && o.full_width > 0 && o.scale > 0, "no pixels")
-                     && holds(&index, o.n, 8, "index") && holds(&part, o.n, 8, "part") && holds(&threshold, o.n, 4, "threshold")
-                     && holds(&height, o.rows * o.width, 2, "height") && holds(&plane, o.rows * o.width, 2, "plane")
-                     && holds(&full, o.full_rows * o.full_width, 2, "full") && holds(&total, o.count, 4, "total")
-                     && holds(&contrast, o.count, 4, "contrast") && holds(&out, o.count * EDGES, 8, "out")
-                     && below(&index, o.n, o.rows * o.width, "a pixel lies outside")
-                     && below(&part, o.n, o.count, "there is no such part");
+    int fine = inside(o.rows > 0 && o.width > 0 && o.full_rows > 0 && o.full_width > 0 && o.scale > 0
+                      && o.width <= INT32_MAX / o.rows,
+                      "no pixels")
+               && holds(&index, o.n, 4, "index") && holds(&part, o.n, 4, "part") && holds(&threshold, o.n, 4,
+                                                                                          "threshold")
+               && holds(&height, o.rows * o.width, 2, "height") && holds(&plane, o.rows * o.width, 2, "plane")
+               && holds(&full, o.full_rows * o.full_width, 2, "full") && holds(&total, o.count, 4, "total")
+               && holds(&contrast, o.count, 4, "contrast") && holds(&out, o.count * EDGES, 8, "out")
+               && below(&index, o.n, o.rows * o.width, "a pixel lies outside")
+               && below(&part, o.n, o.count, "there is no such part");
     if (fine) {
         o.index = index.buf, o.part = part.buf, o.threshold = threshold.buf;
         o.height = height.buf, o.plane = plane.buf, o.full = full.buf;
         Py_BEGIN_ALLOW_THREADS
-        across(&o, total.buf, contrast.buf, out.buf);
+        fine = across(&o, total.buf, contrast.buf, out.buf);
+        Py_END_ALLOW_THREADS
+        if (!fine) PyErr_NoMemory();
+    }
+    return DONE(fine, &index, &part, &threshold, &height, &plane, &full, &total, &contrast, &out);
+}
+
+static PyObject *py_outlines(PyObject *self, PyObject *args)
+{
+    Py_buffer full, plane, height, index, owner, half, whole;
+    ground_of o;
+    outlining s = {0};
+    idx h, n, count;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nny*y*nnny*y*ny*ndddw*", &full, &o.rows, &o.width, &plane, &height, &h, &o.own_width,
+                          &o.scale, &index,
+                          &owner, &n, &half, &count, &o.crumb, &o.least, &o.whole, &whole))
+        return NULL;
+    int fine = inside(o.rows > 0 && o.width > 0 && o.width <= INT32_MAX / o.rows && h > 0 && o.own_width > 0
+                      && o.scale > 0
+                      && h * o.scale <= o.rows && o.own_width * o.scale <= o.width, "no such level")
+               && holds(&full, o.rows * o.width, 2, "full") && holds(&plane, h * o.own_width, 2, "plane")
+               && holds(&height, h * o.own_width, 2, "height") && holds(&index, n, 4, "index") && holds(&owner, n, 4,
+                   "owner")
+               && holds(&half, count, 8, "half") && holds(&whole, count, 1, "whole")
+               && below(&index, n, h * o.own_width, "a pixel lies outside") && below(&owner, n, count,
+                                                                                     "there is no such part");
+    if (fine) {
+        o.full = full.buf, o.plane = plane.buf, o.height = height.buf;
+        Py_BEGIN_ALLOW_THREADS
+        fine = trace_all(&o, index.buf, owner.buf, n, half.buf, count, &s, whole.buf);
+        Py_END_ALLOW_THREADS
+        if (!fine) PyErr_NoMemory();
+    }
+    PyObject *out = NULL, *none = DONE(fine, &full, &plane, &height, &index, &owner, &half, &whole);
+    if (none) {
+        Py_DECREF(none);
+        PyObject *at = PyByteArray_FromStringAndSize((char *)s.kept.at, s.kept.n * 4);
+        PyObject *of = PyByteArray_FromStringAndSize((char *)s.kept.part, s.kept.n * 4);
+        out = at && of ? PyTuple_Pack(2, at, of) : NULL;
+        Py_XDECREF(at);
+        Py_XDECREF(of);
+    }
+    growing *each[2] = {&s.found, &s.kept};
+    for (int k = 0; k < 2; k++) {
+        free(each[k]->at);
+        free(each[k]->ground);
+        free(each[k]->part);
+        free(each[k]->spare);
+        free(each[k]->order);
+    }
+    no_runs(&s.runs);
+    free(s.seen);
+    return out;
+}
+
+static PyObject *py_steps_along(PyObject *self, PyObject *args)
+{
+    Py_buffer index, part, step;
+    idx n, count, width;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*nnnw*", &index, &part, &n, &count, &width, &step)) return NULL;
+    const int fine = inside(width > 0 && n <= INT32_MAX, "no columns") && holds(&index, n, 4, "index") && holds(&part,
+        n, 4, "part")
+                     && holds(&step, n, 4, "step") && rises_on(&index, n) && below(&part, n, count,
+                                                                                   "there is no such part");
+    int32_t *room = room_for(fine, (9 * n + count) * 4);
+    if (room) {
+        Py_BEGIN_ALLOW_THREADS
+        steps_along(index.buf, part.buf, n, count, width, room, room + 8 * n, room + 9 * n, step.buf);
         Py_END_ALLOW_THREADS
     }
-    Py_buffer *all[] = {&index, &part, &threshold, &height, &plane, &full, &total, &contrast, &out};
-    for (size_t i = 0; i < sizeof all / sizeof *all; i++) PyBuffer_Release(all[i]);
-    if (!fine) return NULL;
-    Py_RETURN_NONE;
+    free(room);
+    return DONE(room != NULL, &index, &part, &step);
+}
+
+static PyObject *py_strip_means(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, points, cosine, sine, step, aside, out;
+    idx h, w, n, angles, along, wide;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nny*y*y*nny*y*nnw*", &plane, &h, &w, &points, &cosine, &sine, &n, &angles, &step,
+                          &aside, &along, &wide,
+                          &out))
+        return NULL;
+    const int fine = inside(h > 0 && w > 0 && along > 0 && wide > 0 && n >= 0 && angles >= 0, "no points")
+                     && holds(&plane, h * w, 2, "plane") && holds(&points, 2 * n, 8, "points") && holds(&cosine,
+                         n * angles, 8, "cosine")
+                     && holds(&sine, n * angles, 8, "sine") && holds(&step, n * along, 8, "step")
+                     && holds(&aside, 3 * n * wide, 8, "aside") && holds(&out, 3 * n * angles, 8, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        strip_means(plane.buf, h, w, points.buf, cosine.buf, sine.buf, n, angles, step.buf, aside.buf, along, wide,
+                    out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &plane, &points, &cosine, &sine, &step, &aside, &out);
 }
 
 static PyObject *py_walk(PyObject *self, PyObject *args)
@@ -512,7 +1564,8 @@ static PyObject *py_walk(PyObject *self, PyObject *args)
     idx n, columns, trees;
     int depth;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nny*y*y*y*y*niw*", &values, &n, &columns, &edges, &start, &features, &limits, &leaves, &trees,
+    if (!PyArg_ParseTuple(args, "y*nny*y*y*y*y*niw*", &values, &n, &columns, &edges, &start, &features, &limits,
+                          &leaves, &trees,
                           &depth, &total))
         return NULL;
     const idx nodes = ((idx)1 << (depth > 0 && depth < 16 ? depth : 0)) - 1;
@@ -524,29 +1577,50 @@ static PyObject *py_walk(PyObject *self, PyObject *args)
         const int64_t *s = start.buf;
         const uint8_t *f = features.buf;
         fine = inside(s[0] >= 0 && (idx)(edges.len / 4) >= s[columns], "the edges end too soon");
-        for (idx j = 0; fine && j < columns; j++) fine = inside(s[j + 1] >= s[j] && s[j + 1] - s[j] < 256, "too many edges");
+        for (idx j = 0; fine && j < columns; j++) fine = inside(s[j + 1] >= s[j] && s[j + 1] - s[j] < 256,
+                                                                "too many edges");
         for (idx i = 0; fine && i < trees * nodes; i++) fine = inside(f[i] < columns, "there is no such column");
     }
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
-        walk(values.buf, n, columns, edges.buf, start.buf, features.buf, limits.buf, leaves.buf, trees, depth, total.buf);
+        walk(values.buf, n, columns, edges.buf, start.buf, features.buf, limits.buf, leaves.buf, trees, depth,
+             total.buf);
         Py_END_ALLOW_THREADS
     }
-    Py_buffer *all[] = {&values, &edges, &start, &features, &limits, &leaves, &total};
-    for (size_t i = 0; i < sizeof all / sizeof *all; i++) PyBuffer_Release(all[i]);
-    if (!fine) return NULL;
-    Py_RETURN_NONE;
+    return DONE(fine, &values, &edges, &start, &features, &limits, &leaves, &total);
 }
 
 static PyMethodDef methods[] = {
     {"top_hat", py_top_hat, METH_VARARGS, "top_hat(plane, h, w, side, tile, rows, columns, r0, r1, out, peaks, tops)"},
+    {"quantiles", py_quantiles, METH_VARARGS, "quantiles(padded, pitch, h, w, offsets, n, take, taken, out)"},
+    {"in_steps", py_in_steps, METH_VARARGS, "in_steps(density, start, stop, scale, low, high, out)"},
+    {"halve", py_halve, METH_VARARGS, "halve(plane, h, w, y0, y1, out)"},
+    {"tile_sums", py_tile_sums, METH_VARARGS, "tile_sums(plane, h, w, tile, rows, columns, r0, r1, mean, rough)"},
+    {"over", py_over, METH_VARARGS,
+     "over(height, h, w, tile, rows, columns, r0, r1, limit, threshold, room, index, value, at) -> pixels"},
+    {"usual", py_usual, METH_VARARGS, "usual(plane, h, w, beside, lowest, tile, rows, columns, mean, size)"},
+    {"even", py_even, METH_VARARGS, "even(plane, h, w, beside, lowest, tile, rows, columns, mean, scale, limit, out)"},
+    {"pieces", py_pieces, METH_VARARGS, "pieces(value, strips, w, piece, least, out) -> pieces"},
+    {"link", py_link, METH_VARARGS,
+     "link(found, n, gap, piece, miss, turn, wider, missed, turned, skipped, score, back)"},
+    {"trace", py_trace, METH_VARARGS, "trace(order, score, back, n, least, total, pieces, member) -> chains"},
+    {"vote", py_vote, METH_VARARGS, "vote(found, weight, n, distances, many, h, w, cell, columns, votes)"},
+    {"closed", py_closed, METH_VARARGS, "closed(score, k, n, m, bent, out)"},
     {"connect", py_connect, METH_VARARGS, "connect(index, n, width, part) -> count"},
+    {"ordered", py_ordered, METH_VARARGS, "ordered(value, n, order)"},
     {"rung", py_rung, METH_VARARGS,
-     "rung(index, value, threshold, n, width, least, greatest, share, cap, kept, owner, at) -> pixels, parts, left"},
+     "rung(index, value, threshold, n, width, least, greatest, share, cap, base, kept, owner, at) -> pixels, parts, left"},
     {"tally", py_tally, METH_VARARGS, "tally(index, part, threshold, n, height, plane, size, out, count)"},
     {"form", py_form, METH_VARARGS, "form(index, part, n, count, width, out)"},
     {"across", py_across, METH_VARARGS,
-     "across(index, part, threshold, n, height, plane, rows, width, full, full_rows, full_width, scale, total, count, contrast, out)"},
+     "across(index, part, threshold, n, height, plane, rows, width, full, full_rows, full_width, scale, total, count, "
+     "contrast, out)"},
+    {"outlines", py_outlines, METH_VARARGS,
+     "outlines(full, rows, width, plane, height, h, w, scale, index, owner, n, half, count, crumb, least, whole) "
+     "-> index, owner"},
+    {"steps_along", py_steps_along, METH_VARARGS, "steps_along(index, part, n, count, width, step)"},
+    {"strip_means", py_strip_means, METH_VARARGS,
+     "strip_means(plane, h, w, points, cosine, sine, n, angles, step, aside, along, wide, out)"},
     {"walk", py_walk, METH_VARARGS,
      "walk(values, n, columns, edges, start, features, limits, leaves, trees, depth, total)"},
     {NULL, NULL, 0, NULL}};

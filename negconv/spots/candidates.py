@@ -50,25 +50,28 @@ class Parts:
 
     Attributes
     ----------
-    index, part, rung : int arrays (n,)
-        Flat index, part, and number of the threshold, of each pixel; sorted by rung, then index.
+    index, part : int32 arrays (n,)
+        Flat index and part of each pixel; sorted by threshold, then index.
     threshold : float32 array (n,)
     step : int array (count,)
         Number of the threshold of each part.
+    sums : float64 array (count, len(SUMS))
+        Of each part.
     """
 
     level: Level
     index: np.ndarray
     part: np.ndarray
-    rung: np.ndarray
     threshold: np.ndarray
     step: np.ndarray
+    sums: np.ndarray
 
     def only(self, take: np.ndarray) -> Parts:
         """Some of the parts, numbered anew; bool array (count,)."""
         inside = take[self.part]
-        return Parts(self.level, self.index[inside], (np.cumsum(take) - 1)[self.part[inside]], self.rung[inside],
-                     self.threshold[inside], self.step[take])
+        number = np.cumsum(take, dtype=np.int32) - np.int32(1)
+        return Parts(self.level, self.index[inside], number[self.part[inside]], self.threshold[inside], self.step[take],
+                     self.sums[take])
 
 
 def levels(plane: np.ndarray, *, light: bool = True, threads: int = 2):
@@ -114,62 +117,101 @@ def dark_detail(plane: np.ndarray, shape: tuple[int, int], threads: int) -> np.n
 
 def parts(level: Level, *, light: bool = True) -> Parts | None:
     """Parts of a level at rising thresholds, or None."""
-    index, threshold = above(level)
+    index, value, threshold = above(level)
     least = LEAST if light else DARK_LEAST
-    width = level.plane.shape[1]
-    value = level.height.reshape(-1)[index].astype(np.float32)
     found, total = [], 0
     for step in range(RUNGS if len(index) else 0):
-        if compiled.loops:
-            index, threshold = np.ascontiguousarray(index, np.int64), np.ascontiguousarray(threshold)
-            kept, owner, at = np.empty(len(index), np.int64), np.empty(len(index), np.int64), np.empty(len(index), np.float32)
-            pixels, count, left = compiled.loops.rung(index, value, threshold, len(index), width, least, GREATEST, RUNG - 1,
-                                                      STEP * noise.STEPS, kept, owner, at)
-            found.append((kept[:pixels], owner[:pixels] + total, np.full(pixels, step), at[:pixels], np.full(count, step)))
-            total += count
-            index, value, threshold = index[:left], value[:left], threshold[:left]
-            if not left:
-                break
-            continue
-        part, count = connected(index, width)
-        area = np.bincount(part, minlength=count)
-        keep = (area >= least) & (area <= GREATEST)
-        number = np.cumsum(keep) - 1
-        inside = keep[part]
-        if inside.any():
-            here = index[inside]
-            found.append((here, number[part[inside]] + total, np.full(len(here), step), threshold[inside],
-                          np.full(int(keep.sum()), step)))
-            total += int(keep.sum())
-        threshold = threshold + np.minimum(np.float32(RUNG - 1) * threshold, np.float32(STEP * noise.STEPS))
-        stay = (value > threshold) & (area >= least)[part]
-        index, value, threshold = index[stay], value[stay], threshold[stay]
+        kept, at, count, index, value, threshold = _rung(index, value, threshold, level.plane.shape[1], least, total)
+        found.append((*kept, at, np.full(count, step)))
+        total += count
         if not len(index):
             break
-    return Parts(level, *map(np.concatenate, zip(*found))) if total else None
+    if not total:
+        return None
+    index, part, threshold, step = map(np.concatenate, zip(*found))
+    return Parts(level, index, part, threshold, step, _sums(level, index, part, threshold, total))
 
 
-def above(level: Level) -> tuple[np.ndarray, np.ndarray]:
-    """Flat indices of all pixels above the lowest threshold, and that threshold."""
-    h, w = level.height.shape
-    rows, columns = level.start.shape
-    across = np.minimum(np.arange(w) // level.tile, columns - 1)
+def _rung(index, value, threshold, width: int, least: int, total: int):
+    """Parts above one threshold, numbered from `total`: pixels and their part, their threshold, number of parts; and the pixels
+    above the next threshold with theirs."""
+    share, most = np.float32(RUNG - 1), np.float32(STEP * noise.STEPS)
+    if compiled.loops:
+        kept, owner, at = (np.empty(len(index), t) for t in (np.int32, np.int32, np.float32))
+        pixels, count, left = compiled.loops.rung(index, value, threshold, len(index), width, least, GREATEST, share, most, total,
+                                                  kept, owner, at)
+        # Copies, lest the room for all is kept for few.
+        return ((kept[:pixels].copy(), owner[:pixels].copy()), at[:pixels].copy(), count,
+                *(v if 2 * left > len(v) else v.copy() for v in (index[:left], value[:left], threshold[:left])))
+    part, count = connected(index, width)
+    area = np.bincount(part, minlength=count)
+    keep = (area >= least) & (area <= GREATEST)
+    number = np.cumsum(keep, dtype=np.int32) - np.int32(1) + np.int32(total)
+    inside = keep[part]
+    after = threshold + np.minimum(share * threshold, most)
+    stay = (value > after) & (area >= least)[part]
+    return ((index[inside], number[part[inside]]), threshold[inside], int(keep.sum()), index[stay], value[stay], after[stay])
 
-    def over(limit, each):
-        for r in range(0, rows, each):
-            y0, y1 = r * level.tile, (h if r == rows - 1 else (r + 1) * level.tile)
-            line = np.minimum(limit[r], 32000).astype(np.int16)[across]
-            yield y0, level.height[y0:y1] > line
 
+#: Sums over the pixels of each part: pixels, sum and sum of squares of the height, pixels above 1.3 and 2 thresholds, greatest
+#: height and density, one of its pixels, and the sum of its density.
+SUMS = ("pixels", "height", "squares", "core", "deep", "peak", "top", "place", "density")
+
+
+def _sums(level, index, part, threshold, n: int) -> np.ndarray:
+    """`Parts.sums`."""
+    height, plane = level.height.reshape(-1), level.plane.reshape(-1)
+    if compiled.loops:
+        out = np.zeros((n, len(SUMS)))
+        out[:, SUMS.index("top")] = -32768
+        compiled.loops.tally(index, part, threshold, len(index), height, plane, height.size, out, n)
+        return out
+    value = height[index].astype(np.float32)
+    peak, top, middle = np.zeros(n), np.full(n, -32768.0), np.empty(n)
+    np.maximum.at(peak, part, value)
+    np.maximum.at(top, part, plane[index])
+    middle[part] = index
+    return np.stack([np.bincount(part, minlength=n), np.bincount(part, value, n), np.bincount(part, value * value, n),
+                     np.bincount(part[value > threshold * np.float32(1.3)], minlength=n),
+                     np.bincount(part[value > threshold * np.float32(2)], minlength=n), peak, top, middle,
+                     np.bincount(part, plane[index], n)], axis=1)
+
+
+def above(level: Level) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Flat indices (int32) of all pixels above the lowest threshold, their height and that threshold (float32)."""
+    rows = level.start.shape[0]
     # More than that share of the picture standing out is texture everywhere: start higher there. Some rows tell.
-    limit, each = level.start, max(1, rows // 16)
+    limit, some = level.start, range(0, rows, max(1, rows // 16))
     for _ in range(6):
-        if np.mean([found.mean() for _, found in over(limit, each)]) <= MOST:
+        if np.mean([_over(level, limit, r, r + 1, count=True) for r in some]) <= MOST:
             break
         limit = limit * 1.4
-    index = np.concatenate([np.flatnonzero(found) + y0 * w for y0, found in over(limit, 1)])
-    y, x = index // w, index % w
-    return index, limit[np.minimum(y // level.tile, rows - 1), np.minimum(x // level.tile, columns - 1)].astype(np.float32)
+    return _over(level, limit, 0, rows)
+
+
+def _over(level: Level, limit: np.ndarray, r0: int, r1: int, count: bool = False):
+    """Of some rows of tiles the pixels above the limit of their tile as in `above`, or only their share."""
+    h, w = level.height.shape
+    rows, columns = limit.shape
+    y0, y1 = r0 * level.tile, (h if r1 == rows else r1 * level.tile)
+    whole, limit = np.minimum(limit, 32000).astype(np.int16), limit.astype(np.float32)
+    if compiled.loops:
+        out = [np.empty(0, t) for t in (np.int32, np.float32, np.float32)]
+        of = (level.height, h, w, level.tile, rows, columns, r0, r1, whole, limit)
+        n = compiled.loops.over(*of, 0, *out)
+        if count:
+            return n / ((y1 - y0) * w)
+        out = [np.empty(n, v.dtype) for v in out]
+        compiled.loops.over(*of, n, *out)
+        return out
+    tall = np.minimum(np.arange(y0, y1) // level.tile, rows - 1)
+    across = np.minimum(np.arange(w) // level.tile, columns - 1)
+    found = level.height[y0:y1] > whole[tall][:, across]
+    if count:
+        return found.mean()
+    y, x = np.nonzero(found)
+    index = ((y + y0) * w + x).astype(np.int32)
+    return index, level.height.reshape(-1)[index].astype(np.float32), limit[tall[y], across[x]]
 
 
 def around(values: np.ndarray, shares, threads: int = 2) -> np.ndarray:
@@ -177,13 +219,18 @@ def around(values: np.ndarray, shares, threads: int = 2) -> np.ndarray:
     h, w = values.shape
     reach_y, reach_x = min(REACH, h - 1), min(REACH, w - 1)
     padded = np.pad(values, ((reach_y, reach_y), (reach_x, reach_x)), mode="reflect")
-    window = np.lib.stride_tricks.sliding_window_view(padded, (2 * reach_y + 1, 2 * reach_x + 1))
-    outer = np.ones(window.shape[2:], bool)
+    outer = np.ones((2 * reach_y + 1, 2 * reach_x + 1), bool)
     outer[max(reach_y - 1, 0):reach_y + 2, max(reach_x - 1, 0):reach_x + 2] = False
     if not outer.any():
         outer[:] = True
     take = [int(round(s * (int(outer.sum()) - 1))) for s in shares]
     out = np.empty((len(take), h, w), np.float32)
+    if compiled.loops and values.dtype == np.int16:
+        y, x = np.nonzero(outer)
+        offsets = y * padded.shape[1] + x
+        compiled.loops.quantiles(padded, padded.shape[1], h, w, offsets, len(offsets), np.array(take), len(take), out)
+        return out
+    window = np.lib.stride_tricks.sliding_window_view(padded, outer.shape)
 
     def work(y0: int, y1: int) -> None:
         ordered = np.sort(window[y0:y1][:, :, outer], axis=2)

@@ -51,6 +51,15 @@ def connected(index: np.ndarray, width: int) -> tuple[np.ndarray, int]:
     return np.repeat(part, np.diff(np.append(first, n))), int(part.max()) + 1
 
 
+def ordered(value: np.ndarray) -> np.ndarray:
+    """A stable order of whole numbers from 0 up to 2^31 - 1: int array (n,) of the places of the least, the next ..."""
+    if compiled.loops:
+        order = np.empty(len(value), np.int32)
+        compiled.loops.ordered(np.ascontiguousarray(value, np.int32), len(value), order)
+        return order
+    return np.argsort(value, kind="stable")
+
+
 def _joined(count: int, a: np.ndarray, b: np.ndarray) -> np.ndarray:
     """Smallest member of the set each of `count` nodes is in, when a[i] and b[i] are linked."""
     root = np.arange(count)

@@ -50,7 +50,7 @@ def glance(parts: Parts, frame: Frame) -> np.ndarray:
     """The first columns of every part of a level, float32 (count, len(FIRST)): enough to drop most of the picture."""
     level, n = parts.level, len(parts.step)
     width = level.plane.shape[1]
-    area, total, squares, core2, core4, peak, top, middle, _ = _tally(parts)
+    area, total, squares, core2, core4, peak, top, middle, _ = parts.sums.T
     mean, square = total / area, squares / area
     core2, core4, middle = core2 / area, core4 / area, middle.astype(np.int64)
     height = square / mean
@@ -74,45 +74,18 @@ def _log(v) -> np.ndarray:
     return np.log(np.maximum(v, 1e-3))
 
 
-def _tally(parts: Parts) -> np.ndarray:
-    """Of each part: pixels, sum and sum of squares of the height, pixels above 1.3 and 2 thresholds, greatest height and
-    density, one of its pixels, and the sum of its density; float64 (9, count)."""
-    level, index, part, n = parts.level, parts.index, parts.part, len(parts.step)
-    height, plane = level.height.reshape(-1), level.plane.reshape(-1)
-    if compiled.loops:
-        out = np.zeros((n, 9))
-        out[:, 6] = -32768
-        compiled.loops.tally(index, part, parts.threshold, len(index), height, plane, height.size, out, n)
-        return out.T
-    value = height[index].astype(np.float32)
-    peak, top, middle = np.zeros(n), np.full(n, -32768.0), np.empty(n)
-    np.maximum.at(peak, part, value)
-    np.maximum.at(top, part, plane[index])
-    middle[part] = index
-    return np.stack([np.bincount(part, minlength=n), np.bincount(part, value, n), np.bincount(part, value * value, n),
-                     np.bincount(part[value > parts.threshold * np.float32(1.3)], minlength=n),
-                     np.bincount(part[value > parts.threshold * np.float32(2)], minlength=n), peak, top, middle,
-                     np.bincount(part, plane[index], n)])
-
-
 def measure(parts: Parts, frame: Frame) -> Measured:
     """The second features of every part of a level."""
     level, index, part, n = parts.level, parts.index, parts.part, len(parts.step)
-    width = level.plane.shape[1]
-    rows = level.plane.shape[0]
-    # Each threshold's parts on a sheet of their own, below the last, since they cover one another.
-    shape = shapes(index + parts.rung * (rows * width), part, n, width)
-    np.subtract(shape.y, parts.step * rows, out=shape.y)
-    shape.box[:, 1] -= parts.step * rows
-    area, total, squares, _, _, peak, _, _, dense = _tally(parts)
+    shape = shapes(index, part, n, level.plane.shape[1])
+    area, total, squares, _, _, peak, _, _, dense = parts.sums.T
     first, second = (total / area).astype(np.float32), (squares / area).astype(np.float32)
     density = (dense / area).astype(np.float32)
     total = second / first
     spread = np.sqrt(np.maximum(second - first * first, 0)) / first
 
     ground, contrast, met = _across(parts, total)
-    pairs = np.maximum(met[PAIRS], 1)
-    edge = met / pairs
+    edge = met / np.maximum(met[PAIRS], 1)
     side_spread = np.sqrt(np.maximum(edge[SPREAD] - edge[TWO] ** 2, 0))
     with np.errstate(all="ignore"):
         least = np.fmin.reduce(met[SIDE] / met[SIDES])
@@ -152,7 +125,7 @@ def _grain_inside(parts: Parts) -> np.ndarray:
     index, part, n = parts.index, parts.part, len(parts.step)
     if len(index) < 5:
         return np.zeros(n, np.float32)
-    there = np.flatnonzero((index[4:] - index[:-4] == 4) & (part[4:] == part[:-4]) & (parts.rung[4:] == parts.rung[:-4]))
+    there = np.flatnonzero((index[4:] - index[:-4] == 4) & (part[4:] == part[:-4]))
     plane = parts.level.plane.reshape(-1)
     at = index[there]
     step = np.abs(plane[at + 2] - (plane[at].astype(np.float32) + plane[at + 4]) / 2)
@@ -199,11 +172,12 @@ def _steepness(plane: np.ndarray) -> float:
     return float(two[chosen].sum() / max(four[chosen].sum(), 1))
 
 
-#: Rows of `_across`: pairs, and sums over them.
-PAIRS, ONE, TWO, INNER, SLOPE, OPEN, SHARP, SPREAD, RING, RINGS = range(10)
+#: Rows of `_across`: sums over the pairs.
+LOW, ONE, INNER, SLOPE, OPEN, SHARP, SPREAD, RINGS = range(8)
 #: Of the four sides: sums of the fall over two pixels, of the density three pixels out, and pairs.
-SIDE, REACH, SIDES = slice(10, 14), slice(14, 18), slice(18, 22)
-GROUND, EDGES = 22, 23
+SIDE, REACH, SIDES = slice(8, 12), slice(12, 16), slice(16, 20)
+#: The last three over all sides.
+TWO, RING, PAIRS, EDGES = 20, 21, 22, 20
 
 
 def _across(parts: Parts, total: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -221,35 +195,49 @@ def _across(parts: Parts, total: np.ndarray) -> tuple[np.ndarray, np.ndarray, np
         Mean height three pixels out.
     contrast : float32 array (count,)
         Height over that ground.
-    met : float64 array (EDGES, count)
-        Sums over the pairs; falls are in contrasts.
+    met : float64 array (PAIRS + 1, count)
+        Falls are in contrasts.
     """
+    contrast, met = _pairs(parts, total)
+    met = np.concatenate([met.T, [met[:, of].sum(axis=1) for of in (SIDE, REACH, SIDES)]]).astype(np.float64)
+    ground = np.where(met[PAIRS] > 0, met[LOW] / np.maximum(met[PAIRS], 1), 0.0)
+    for rows in (ONE, TWO, INNER, SLOPE, SHARP, SIDE):
+        met[rows] /= contrast
+    met[SPREAD] /= contrast.astype(np.float64) ** 2
+    return ground, contrast, met
+
+
+def _pairs(parts: Parts, total: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Contrast of each part, float32 (count,), and the sums over its pairs in steps, int64 (count, EDGES)."""
     level, index, part, n = parts.level, parts.index, parts.part, len(parts.step)
     if compiled.loops:
-        contrast, out = np.empty(n, np.float32), np.zeros((n, EDGES))
+        contrast, out = np.empty(n, np.float32), np.zeros((n, EDGES), np.int64)
         compiled.loops.across(index, part, parts.threshold, len(index), level.height, level.plane, *level.plane.shape,
                               level.full, *level.full.shape, level.scale, np.ascontiguousarray(total, np.float32), n, contrast, out)
-        return out[:, GROUND], contrast, out.T
+        return contrast, out
     width = level.plane.shape[1]
     plane, height = level.plane.reshape(-1), level.height.reshape(-1)
-    met = np.zeros((EDGES, n))
-    sides = list(_sides(parts))
-    for off, at, who in sides:
-        met[PAIRS] += np.bincount(who, minlength=n)
-        met[GROUND] += np.bincount(who, np.minimum(height[at + 3 * off], height[at]), n)
-    met[GROUND] = np.where(met[PAIRS] > 0, met[GROUND] / np.maximum(met[PAIRS], 1), 0.0)
-    contrast = np.maximum(total - met[GROUND], 1).astype(np.float32)
-    for side, (off, at, who) in enumerate(sides):
-        inner, here, *beyond = (plane[at + k * off].astype(np.float32) for k in (-1, 0, 1, 2, 3, 4))
-        ref = contrast[who]
-        two = (np.maximum(here, inner) - beyond[1]) / ref
-        for row, value in ((ONE, (here - beyond[0]) / ref), (TWO, two), (INNER, (inner - here) / ref),
-                           (SLOPE, (beyond[1] - beyond[3]) / ref), (OPEN, two < 0.35),
-                           (SHARP, _sharpest(level, at, off, width) / ref),
-                           (SPREAD, two * two), (RING, beyond[2]), (RINGS, beyond[2] * beyond[2]),
-                           (SIDE.start + side, two), (REACH.start + side, beyond[2]), (SIDES.start + side, None)):
-            met[row] += np.bincount(who, value, n)
-    return met[GROUND], contrast, met
+    out = np.zeros((n, EDGES), np.int64)
+
+    def add(row, who, value):
+        out[:, row] += np.bincount(who, value, n).astype(np.int64)
+
+    falls, owners = [], []
+    for side, (off, at, who) in enumerate(_sides(parts)):
+        inner, here, *beyond = (plane[at + k * off].astype(np.int64) for k in (-1, 0, 1, 2, 3, 4))
+        two = np.maximum(here, inner) - beyond[1]
+        for row, value in ((LOW, np.minimum(height[at + 3 * off], height[at])), (ONE, here - beyond[0]), (INNER, inner - here),
+                           (SLOPE, beyond[1] - beyond[3]), (SHARP, _sharpest(level, at, off, width)), (SPREAD, two * two),
+                           (RINGS, beyond[2] * beyond[2]), (SIDE.start + side, two), (REACH.start + side, beyond[2]),
+                           (SIDES.start + side, None)):
+            add(row, who, value)
+        falls.append(two)
+        owners.append(who)
+    pairs = out[:, SIDES].sum(axis=1)
+    contrast = np.maximum(total - np.where(pairs > 0, out[:, LOW] / np.maximum(pairs, 1), 0.0), 1).astype(np.float32)
+    falls, owners = np.concatenate(falls).astype(np.float32), np.concatenate(owners)
+    add(OPEN, owners, falls / contrast[owners] < np.float32(0.35))
+    return contrast, out
 
 
 def _sides(parts: Parts):
@@ -309,7 +297,7 @@ def _sharpest(level: Level, at: np.ndarray, off: int, width: int) -> np.ndarray:
             fall = last.pop(0) - value
             best = fall if best is None else np.maximum(best, fall)
         last.append(value)
-    return best.astype(np.float32)
+    return best
 
 
 def _pixels(channels: Channels, index: np.ndarray, width: int, scale: int) -> np.ndarray:

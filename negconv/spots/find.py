@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..errors import InputError
-from . import candidates, company, features, hairs, noise, rings, score, scratches
+from . import candidates, company, compiled, features, hairs, noise, rings, score, scratches
 from .channels import Channels
-from .components import connected
+from .components import connected, ordered
 from .kinds import bounds, grouped, shapes, spot_rows
 from .table import Spots
 
@@ -160,9 +160,8 @@ def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
         wins = winners(index, owner, worth(confidence, area), area)
         keep = wins[owner]
         number = np.cumsum(wins) - 1
-        at, who, deep = outline(level, index[keep], number[owner[keep]], ground[wins], contrast[wins])
-        at, who, whole = in_one_piece(at, who, len(deep), level.full.shape)
-        out.append(_Found(at, who, np.where(whole, confidence[wins], 0), deep, light, known[take][wins]))
+        at, who, whole = outline(level, index[keep], number[owner[keep]], ground[wins], contrast[wins])
+        out.append(_Found(at, who, np.where(whole, confidence[wins], 0), contrast[wins] / noise.STEPS, light, known[take][wins]))
     if not light or not met:
         return out
     peers = company.Peers(*map(np.concatenate, zip(*met)))
@@ -205,16 +204,16 @@ def claimed(index, owner, value) -> tuple[np.ndarray, np.ndarray]:
     if not len(index):
         return index, owner
     best = np.argsort(-value, kind="stable")
-    rank = np.empty(len(best), np.int64)
+    rank = np.empty(len(best), np.int32)
     rank[best] = np.arange(len(best))
-    place, held = np.divmod(np.sort(index * len(best) + rank[owner]), len(best))
-    first = np.ones(len(place), bool)
-    np.not_equal(place[1:], place[:-1], out=first[1:])
-    return place[first], best[held[first]]
+    order = ordered(index)
+    place = index[order]
+    first = np.flatnonzero(np.diff(place, prepend=-1))
+    return place[first], best[np.minimum.reduceat(rank[owner[order]], first)]
 
 
 def outline(level, index, owner, above, contrast):
-    """Outlines at full size of chosen parts of a level.
+    """Outlines at full size of chosen parts of a level, without crumbs.
 
     The edge of dirt lies where half of the light it takes is taken: for deep dirt far below half its density.
 
@@ -229,22 +228,27 @@ def outline(level, index, owner, above, contrast):
     Returns
     -------
     index, owner : int arrays (n,)
-        Flat index at full size and number of the part, each pixel once for each part.
-    contrast : float array
-        Density of each part above its surroundings.
+        Flat index at full size and number of the part, by part, each pixel once for each.
+    whole : bool array (count,)
+        Which hold together (`in_one_piece`).
     """
     full, scale = level.full, level.scale
     width, wide = level.plane.shape[1], full.shape[1]
+    half = above - noise.STEPS * np.log10(1 - EDGE * (1 - 10.0 ** -(contrast / noise.STEPS)))
+    if compiled.loops:
+        whole = np.zeros(len(half), bool)
+        found = compiled.loops.outlines(
+            full, *full.shape, level.plane, level.height, *level.plane.shape, scale, np.ascontiguousarray(index, np.int32),
+            np.ascontiguousarray(owner, np.int32), len(index), half.astype(np.float64), len(half), CRUMB, LEAST, WHOLE, whole)
+        return *(np.frombuffer(v, np.int32) for v in found), whole
     flat, height = level.plane.reshape(-1), level.height.reshape(-1)
     ground = flat[index].astype(np.int32) - height[index]
-    deep = contrast / noise.STEPS
-    half = above - noise.STEPS * np.log10(1 - EDGE * (1 - 10.0 ** -deep))
     y, x = index // width * scale, index % width * scale
     if scale > 1:
         dy, dx = (v.ravel() for v in np.mgrid[:scale, :scale])
         y, x = (y[:, None] + dy).ravel(), (x[:, None] + dx).ravel()
         owner, ground = np.repeat(owner, len(dy)), np.repeat(ground, len(dy))
-    at = y * wide + x
+    at = y.astype(np.int64) * wide + x
     values_full = full.reshape(-1)
     limit = half[owner]
     keep = values_full[at] >= ground + limit
@@ -273,7 +277,7 @@ def outline(level, index, owner, above, contrast):
         key = np.concatenate([key, ring])
         key.sort()
         fresh, fresh_ground = ring, ring_ground
-    return key % full.size, key // full.size, deep
+    return in_one_piece(key % full.size, key // full.size, len(half), full.shape)
 
 
 def together(found: list[_Found]):
@@ -387,7 +391,7 @@ def as_its_twins(index, owner, confidence, area, light) -> np.ndarray:
 
     The coarser of two outlines must not win only for having been scored a little higher.
     """
-    order = np.argsort(index, kind="stable")
+    order = ordered(index)
     index, owner = index[order], owner[order]
     n, pairs = len(confidence), []
     for step in range(1, DEEP + 1):
@@ -460,9 +464,10 @@ def continuing(index, owner, sure, able, light, shape) -> np.ndarray:
     """Strips, of those able to, that continue a sure one of the same sign within `GAP` pixels: a hair changes with what lies
     under it."""
     size = shape[0] * shape[1]
-    order = np.argsort(index + owner * size, kind="stable")
+    order = ordered(index)
+    order = order[ordered(owner[order])]
     index, owner = index[order], owner[order]
-    form = shapes(index + owner * size, owner, len(sure), shape[1])
+    form = shapes(index, owner, len(sure), shape[1])
     strip = (form.length >= 3 * form.width) & (form.length >= 10)
     added = np.zeros(len(sure), bool)
     strip &= sure | able

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from . import compiled
 from .kinds import shapes
 
 #: A hair is at least so much longer than wide, and so long; and no wider than that.
@@ -90,12 +91,7 @@ def middles(index, part, count: int, width: int, wide) -> list:
 
     Pixels are numbered by their steps from one end; the middle of those of like number lies on the line.
     """
-    near = _neighbours(index, part, width)
-    far = _steps(near, _firsts(part, count))
-    end = np.zeros(count, np.int64)
-    order = np.argsort(far, kind="stable")
-    end[part[order]] = order
-    steps = _steps(near, end)
+    steps = _steps_along(index, part, count, width)
     size = np.maximum(np.rint(wide).astype(np.int64), 2)[part]
     longest = np.zeros(count, np.int64)
     np.maximum.at(longest, part, steps)
@@ -108,6 +104,21 @@ def middles(index, part, count: int, width: int, wide) -> list:
     lines = np.stack([x, y], axis=1).reshape(count, groups, 2)
     there = number.reshape(count, groups) > 0
     return [line[has] for line, has in zip(lines, there)]
+
+
+def _steps_along(index, part, count: int, width: int) -> np.ndarray:
+    """Steps of each pixel from one end of its part, the pixel furthest from its first."""
+    if compiled.loops:
+        steps = np.empty(len(index), np.int32)
+        index, part = np.ascontiguousarray(index, np.int32), np.ascontiguousarray(part, np.int32)
+        compiled.loops.steps_along(index, part, len(index), count, width, steps)
+        return steps
+    near = _neighbours(index, part, width)
+    far = _steps(near, _firsts(part, count))
+    end = np.zeros(count, np.int64)
+    order = np.argsort(far, kind="stable")
+    end[part[order]] = order
+    return _steps(near, end)
 
 
 def _firsts(part, count) -> np.ndarray:
@@ -149,17 +160,21 @@ def contrast(plane: np.ndarray, points, angles, width) -> np.ndarray:
     """How far strips through points (n, 2) along each of their angles (n, k) stand out of both sides, and of the lighter; (n, k).
     """
     h, w = plane.shape
-    along = np.array([-0.5, -0.25, 0, 0.25, 0.5])
-    half = width[:, None, None, None] / 2
-    across = [half * np.array([-0.5, 0, 0.5]), half + np.array(BESIDE), -half - np.array(BESIDE)]
-    ax, ay = np.cos(angles)[..., None, None], np.sin(angles)[..., None, None]
-    x0, y0 = points[:, 0][:, None, None, None], points[:, 1][:, None, None, None]
-    step = np.maximum(width, 3)[:, None, None, None] * along[:, None]
-    got = []
-    for t in across:
-        x = np.rint(x0 + ax * step - ay * t).astype(np.int64)
-        y = np.rint(y0 + ay * step + ax * t).astype(np.int64)
-        got.append(plane[np.clip(y, 0, h - 1), np.clip(x, 0, w - 1)].mean(axis=(2, 3)))
+    half, beside = width[:, None] / 2, np.array(BESIDE)
+    across = np.stack([half * np.array([-0.5, 0, 0.5]), half + beside, -half - beside], axis=1)
+    cosine, sine = np.cos(angles), np.sin(angles)
+    step = np.maximum(width, 3)[:, None] * np.array([-0.5, -0.25, 0, 0.25, 0.5])
+    if compiled.loops:
+        got = np.empty((3, *angles.shape))
+        compiled.loops.strip_means(plane, h, w, np.ascontiguousarray(points, np.float64), cosine, sine, *angles.shape, step, across,
+                                   *step.shape[1:], *across.shape[2:], got)
+    else:
+        ax, ay, x0, y0 = cosine[..., None, None], sine[..., None, None], *points.T[..., None, None, None]
+        got, on = [], step[:, None, :, None]
+        for t in np.moveaxis(across, 1, 0)[:, :, None, None]:
+            x = np.rint(x0 + ax * on - ay * t).astype(np.int64)
+            y = np.rint(y0 + ay * on + ax * t).astype(np.int64)
+            got.append(plane[np.clip(y, 0, h - 1), np.clip(x, 0, w - 1)].mean(axis=(2, 3)))
     middle, one, other = got
     lighter = middle - np.maximum(one, other)
     # An edge of the picture beside it is no lack of the hair's own.

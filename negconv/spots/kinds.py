@@ -30,7 +30,7 @@ def shapes(index: np.ndarray, part: np.ndarray, count: int, width: int) -> Shape
     Parameters
     ----------
     index : int array (n,)
-        Flat indices of all parts' pixels, sorted.
+        Flat indices of the parts' pixels below 2^31, those of each part rising.
     part : int array (n,)
         Part of each pixel, 0 .. count - 1.
     count, width : int
@@ -66,7 +66,7 @@ def _forms(index, part, count: int, width: int) -> np.ndarray:
     its pixels side by side; float64 (11, count)."""
     if compiled.loops:
         out = np.zeros((count, 11))
-        index, part = np.ascontiguousarray(index, np.int64), np.ascontiguousarray(part, np.int64)
+        index, part = np.ascontiguousarray(index, np.int32), np.ascontiguousarray(part, np.int32)
         compiled.loops.form(index, part, len(index), count, width, out)
         return out.T
     y, x = index // width, index % width
@@ -78,10 +78,10 @@ def _forms(index, part, count: int, width: int) -> np.ndarray:
     for k, v in enumerate((x, y)):
         np.minimum.at(low[k], part, v)
         np.maximum.at(high[k], part, v)
-    right = np.flatnonzero((np.diff(index) == 1) & (x[1:] != 0) & (part[1:] == part[:-1]))
-    at = np.searchsorted(index, index + width)
-    at[at == len(index)] = 0
-    down = (index[at] == index + width) & (part[at] == part)
+    # Each part on a sheet of its own.
+    key = index + part.astype(np.int64) * (int(index.max(initial=0)) + width + 1)
+    right, down = (np.isin(key + step, key) for step in (1, width))
+    right &= x < width - 1
     shared = np.bincount(part[right], minlength=count) + np.bincount(part[down], minlength=count)
     return np.stack([area, cx, cy, *(np.bincount(part, v, count) for v in (dx * dx, dy * dy, dx * dy)), *low, *high, shared])
 

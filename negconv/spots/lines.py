@@ -9,12 +9,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from . import noise
+from . import compiled, noise
 
 #: Rows of a piece, a power of two; the steepest goes one pixel across for each along.
 PIECE = 16
 #: Distance of the pixels on either side that a line must be darker than.
 BESIDE = 3
+#: What the outermost pixels, that have none beside them, are said to lie lower.
+LOWEST = -2000
 #: Units to a usual step, and the most units one pixel may say: no spot is a line.
 UNIT, MOST = 4, 12
 #: Side of the tiles the usual step is taken in, and the least it is held for.
@@ -23,8 +25,8 @@ TILE, FINE = 16, 3.0
 LEAST, WORTH = 4.0, 8.0
 #: Power of the megapixels with which that rises: a larger picture has longer scratches, and more lines of its own.
 LARGER = 0.2
-#: How far pieces may miss each other, turn and leave a gap, and what each costs of the sum.
-MISS, TURN, GAP = 1.6, 4, 2
+#: How far pieces may miss each other (the further, the wider the gap), turn and leave a gap, and what each costs of the sum.
+MISS, WIDER, TURN, GAP = 1.6, 0.8, 4, 2
 MISSED, TURNED, SKIPPED = 3.0, 2.0, 30.0
 #: Strips worked on at a time.
 BLOCK = 8
@@ -70,7 +72,7 @@ def lines(plane: np.ndarray, scale: int = 1) -> list[Line]:
         turned = np.ascontiguousarray(plane.T) if across else plane
         if min(turned.shape) < 2 * TILE:
             continue
-        sums = pieces(evened(steps_down(turned)), LEAST * UNIT * np.sqrt(PIECE))
+        sums = pieces(evened(turned), LEAST * UNIT * np.sqrt(PIECE))
         for total, chain in chains(sums, worth * UNIT * np.sqrt(PIECE)):
             top, x, slope = sums[chain, 0] * PIECE, sums[chain, 1], sums[chain, 2]
             points = np.stack([np.stack([x, x + slope], 1), np.stack([top, top + PIECE - 1], 1)], 2).reshape(-1, 2)
@@ -82,17 +84,25 @@ def lines(plane: np.ndarray, scale: int = 1) -> list[Line]:
 def steps_down(plane: np.ndarray) -> np.ndarray:
     """How much lower each pixel is than the lower of those on either side of it along the row; int16."""
     out = np.empty(plane.shape, np.int16)
-    out[:, :BESIDE], out[:, -BESIDE:] = -2000, -2000
+    out[:, :BESIDE], out[:, -BESIDE:] = LOWEST, LOWEST
     side = np.minimum(plane[:, :-2 * BESIDE], plane[:, 2 * BESIDE:])
     np.subtract(side, plane[:, BESIDE:-BESIDE], out=out[:, BESIDE:-BESIDE])
     return out
 
 
-def evened(step: np.ndarray) -> np.ndarray:
-    """Steps less their mean around, in units of what is usual there, limited; int16."""
-    h, w = step.shape
-    rows, columns = noise.tiles(step.shape, TILE)
+def evened(plane: np.ndarray) -> np.ndarray:
+    """Steps down of a plane less their mean around, in units of what is usual there, limited; int16."""
+    h, w = plane.shape
+    rows, columns = noise.tiles(plane.shape, TILE)
     mean, size = np.empty((2, rows, columns), np.float32)
+    if compiled.loops:
+        of = (np.ascontiguousarray(plane), h, w, BESIDE, LOWEST, TILE, rows, columns)
+        compiled.loops.usual(*of, mean, size)
+        mean, size = _middling(mean), np.maximum(_middling(size), FINE) * np.float32(1.25)
+        out = np.empty((h, w), np.int16)
+        compiled.loops.even(*of, mean, (UNIT / size).astype(np.float32), MOST, out)
+        return out
+    step = steps_down(plane)
     for r in range(rows):
         part = step[r * TILE:(r + 1) * TILE:2, :columns * TILE]
         n = part.shape[0] * TILE
@@ -150,21 +160,14 @@ def pieces(value: np.ndarray, least: float, piece: int = PIECE) -> np.ndarray:
     float array (n, 4)
         Strip, x of the upper end, reach and sum of each; by strip.
     """
-    found = []
-    strips = value.shape[0] // piece
-    for first in range(0, strips, BLOCK):
-        rows = value[first * piece:min(first + BLOCK, strips) * piece]
-        left = sums_right(np.ascontiguousarray(rows[:, ::-1]), piece)[:, :0:-1, ::-1]
-        right = sums_right(rows, piece)
-        strip, x = np.nonzero(np.maximum(left.max(axis=1), right.max(axis=1)) >= least)
-        column = np.concatenate([left[strip, :, x], right[strip, :, x]], axis=1)
-        best = column.argmax(axis=1)
-        found.append(np.stack([strip + first, x, best - (piece - 1), column[np.arange(len(x)), best]], axis=1))
-    if not found:
-        return np.zeros((0, 4))
-    found = np.concatenate(found).astype(float)
+    strips, w = value.shape[0] // piece, value.shape[1]
+    if compiled.loops:
+        found = np.empty((strips * w, 4))
+        found = found[:compiled.loops.pieces(value, strips, w, piece, int(np.ceil(least)), found)].copy()
+    else:
+        found = _pieces(value, least, piece)
     # By strip and middle; of those within two pixels the greatest stays.
-    key = np.rint((found[:, 0] + 1) * 4 * value.shape[1] + found[:, 1] + found[:, 2] / 2)
+    key = np.rint((found[:, 0] + 1) * 4 * w + found[:, 1] + found[:, 2] / 2)
     order = np.argsort(key, kind="stable")
     found, key = found[order], key[order]
     keep = np.ones(len(found), bool)
@@ -177,10 +180,31 @@ def pieces(value: np.ndarray, least: float, piece: int = PIECE) -> np.ndarray:
     return found[keep]
 
 
+def _pieces(value: np.ndarray, least: float, piece: int) -> np.ndarray:
+    """The same with those around greater ones."""
+    found, strips = [np.zeros((0, 4))], value.shape[0] // piece
+    for first in range(0, strips, BLOCK):
+        rows = value[first * piece:min(first + BLOCK, strips) * piece]
+        left = sums_right(np.ascontiguousarray(rows[:, ::-1]), piece)[:, :0:-1, ::-1]
+        right = sums_right(rows, piece)
+        strip, x = np.nonzero(np.maximum(left.max(axis=1), right.max(axis=1)) >= least)
+        column = np.concatenate([left[strip, :, x], right[strip, :, x]], axis=1)
+        best = column.argmax(axis=1)
+        found.append(np.stack([strip + first, x, best - (piece - 1), column[np.arange(len(x)), best]], axis=1))
+    return np.concatenate(found)
+
+
 def chains(found: np.ndarray, least: float) -> list[tuple[float, list[int]]]:
     """Pieces that continue each other: the sum and the rows of `found` of each chain with a sum of at least `least`."""
     if not len(found):
         return []
+    if compiled.loops:
+        found, n = np.ascontiguousarray(found), len(found)
+        (score, total), (back, size, member) = np.empty((2, n)), np.empty((3, n), np.int64)
+        compiled.loops.link(found, n, GAP, PIECE, MISS, TURN, WIDER, MISSED, TURNED, SKIPPED, score, back)
+        many = compiled.loops.trace(np.argsort(-score, kind="stable"), score, back, n, least, total, size, member)
+        ends = np.cumsum(size[:many])
+        return [(t, m[::-1].tolist()) for t, m in zip(total[:many].tolist(), np.split(member, ends))]
     strip, x, reach, value = found[:, 0].astype(int), found[:, 1], found[:, 2], found[:, 3]
     end, score, back = x + reach, value.copy(), np.full(len(found), -1)
     starts = np.searchsorted(strip, np.arange(strip[-1] + 2))
@@ -194,7 +218,7 @@ def chains(found: np.ndarray, least: float) -> list[tuple[float, list[int]]]:
             miss = np.abs(x[me][:, None] - end[them] - slope * (1 + gap * PIECE))
             turn = np.abs(reach[me][:, None] - reach[them])
             gain = score[them] - TURNED * turn - MISSED * miss - SKIPPED * gap
-            gain[(miss > MISS + 0.8 * gap) | (turn > TURN)] = 0
+            gain[(miss > MISS + WIDER * gap) | (turn > TURN)] = 0
             best = gain.argmax(axis=1)
             more = value[me] + gain[np.arange(len(me)), best]
             up = more > score[me]

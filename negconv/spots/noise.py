@@ -5,6 +5,8 @@ from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
+from . import compiled
+
 #: Steps of one unit of density in an int16 plane. Four pixels must add up without overflow, hence `_TOP`.
 STEPS = 2000
 _LOW, _TOP = -1.0, 4.09
@@ -32,8 +34,12 @@ def film_plane(linear: np.ndarray, density: np.ndarray | None, *, threads: int =
     h, w = linear.shape[:2]
     out = np.empty((h, w), np.int16)
     colour = linear.ndim == 3
+    low, top = np.float32(_LOW * STEPS), np.float32(_TOP * STEPS)
+    fast = compiled.loops and density is not None and density.dtype == np.float32 and density.flags.c_contiguous
 
     def work(y0: int, y1: int) -> None:
+        if fast:
+            return compiled.loops.in_steps(density, y0 * w, y1 * w, STEPS, low, top, out)
         if density is not None:
             value = np.multiply(density[y0:y1], np.float32(STEPS), dtype=np.float32)
         else:
@@ -45,7 +51,7 @@ def film_plane(linear: np.ndarray, density: np.ndarray | None, *, threads: int =
                 value = value[..., 0] + value[..., 1] + value[..., 2]
             value *= np.float32(STEPS * SLOPE / np.log(10) / (3 if colour else 1))
         np.nan_to_num(value, copy=False, nan=0.0)
-        np.clip(value, np.float32(_LOW * STEPS), np.float32(_TOP * STEPS), out=value)
+        np.clip(value, low, top, out=value)
         np.rint(value, out=value)
         np.copyto(out[y0:y1], value, casting="unsafe")
 
@@ -59,6 +65,8 @@ def halved(plane: np.ndarray, *, threads: int = 2) -> np.ndarray:
     out = np.empty((h, w), np.int16)
 
     def work(y0: int, y1: int) -> None:
+        if compiled.loops:
+            return compiled.loops.halve(plane, *plane.shape, y0, y1, out)
         rows = plane[2 * y0:2 * y1, :2 * w]
         tall = rows[0::2] + rows[1::2]
         np.add(tall[:, 0::2], tall[:, 1::2], out=out[y0:y1])
@@ -79,12 +87,15 @@ def tile_stats(plane: np.ndarray, tile: int, *, threads: int = 2) -> tuple[np.nd
     Roughness is the mean absolute second difference over two pixels (beyond most of the grain's own correlation;
     blind to gradients), scaled to the standard deviation of normal noise.
     """
+    h, w = plane.shape
     rows, columns = tiles(plane.shape, tile)
-    mean, rough = np.empty((2, rows, columns), np.float32)
+    mean, rough = np.empty((2, rows, columns), np.int64)
     # E|x| of a normal variable is sqrt(2 / pi) sigma, and a - (b + c) / 2 has 1.5 times the variance.
     scale = np.float32(1 / (np.sqrt(2 / np.pi) * np.sqrt(1.5)))
 
     def work(r0: int, r1: int) -> None:
+        if compiled.loops:
+            return compiled.loops.tile_sums(plane, h, w, tile, rows, columns, r0, r1, mean, rough)
         for r in range(r0, r1):
             part = plane[r * tile:(r + 1) * tile:2, :columns * tile].astype(np.int16)
             side = part[:, :-4] + part[:, 4:]
@@ -92,14 +103,12 @@ def tile_stats(plane: np.ndarray, tile: int, *, threads: int = 2) -> tuple[np.nd
             step = np.zeros_like(part)
             np.subtract(part[:, 2:-2], side, out=step[:, 2:-2])
             np.abs(step, out=step)
-            n = part.shape[0] * min(tile, part.shape[1])
             for source, target in ((part, mean), (step, rough)):
-                total = source.sum(axis=0, dtype=np.int32)
-                target[r] = total.reshape(columns, -1).sum(axis=1) / n
-            rough[r] *= scale
+                target[r] = source.sum(axis=0, dtype=np.int32).reshape(columns, -1).sum(axis=1)
 
     over(threads, rows, work, size=4)
-    return mean, rough
+    n = ((np.minimum((np.arange(rows) + 1) * tile, h) - np.arange(rows) * tile + 1) // 2 * min(tile, w))[:, None]
+    return (mean / n).astype(np.float32), (rough / n).astype(np.float32) * scale
 
 
 def grain_curve(mean: np.ndarray, rough: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
-from . import noise
-from .lines import UNIT, evened, pieces, steps_down
+from . import compiled, noise
+from .lines import UNIT, evened, pieces
 from .noise import STEPS
 from .score import HEARD, Trees
 
@@ -152,7 +152,7 @@ def middles(small: np.ndarray):
     for across in (False, True):
         plane = np.ascontiguousarray(down.T) if across else down
         least = LEAST * UNIT * np.sqrt(PIECE)
-        p = pieces(evened(steps_down(plane)), least, PIECE)
+        p = pieces(evened(plane), least, PIECE)
         middle = np.stack([p[:, 1] + p[:, 2] / 2, p[:, 0] * PIECE + (PIECE - 1) / 2], axis=1)
         way = np.stack([p[:, 2], np.full(len(p), PIECE - 1)], axis=1)
         way /= np.hypot(*way.T)[:, None]
@@ -166,13 +166,7 @@ def middles(small: np.ndarray):
     weight = np.minimum(found[:, 4], MOST) / MOST
     out = []
     for radius in RADII:
-        votes = np.zeros(rows * columns)
-        for distance in (-1.15 * radius, -radius, -0.87 * radius, 0.87 * radius, radius, 1.15 * radius):
-            x, y = found[:, 0] - found[:, 3] * distance, found[:, 1] + found[:, 2] * distance
-            ok = (x >= 0) & (y >= 0) & (x < w) & (y < h)
-            cell = (y[ok] // CELL).astype(int) * columns + (x[ok] // CELL).astype(int)
-            votes += np.bincount(cell, weight[ok], rows * columns)
-        votes = votes.reshape(rows, columns)
+        votes = _voted(found, weight, radius, (h, w), (rows, columns))
         # A rim out of round misses its middle by some of its radius.
         reach = max(1, round(0.25 * radius / CELL))
         padded = np.pad(votes, reach + 1)[:-1, :-1].cumsum(axis=0).cumsum(axis=1)
@@ -192,6 +186,20 @@ def middles(small: np.ndarray):
             at = np.array(kept)
             out.append((radius, (at[:, 1] + 0.5) * CELL, (at[:, 0] + 0.5) * CELL, total[at[:, 0], at[:, 1]]))
     return out
+
+
+def _voted(found, weight, radius, shape, cells) -> np.ndarray:
+    """Votes of pieces (x, y, direction, sum) for the middles of circles of a radius, by cell."""
+    distances = radius * np.array([-1.15, -1, -0.87, 0.87, 1, 1.15])
+    if compiled.loops:
+        votes = np.zeros(cells)
+        compiled.loops.vote(found, weight, len(found), distances, len(distances), *shape, CELL, cells[1], votes)
+        return votes
+    x = (found[:, 0] - found[:, 3] * distances[:, None]).ravel()
+    y = (found[:, 1] + found[:, 2] * distances[:, None]).ravel()
+    ok = (x >= 0) & (y >= 0) & (x < shape[1]) & (y < shape[0])
+    cell = y[ok].astype(int) // CELL * cells[1] + x[ok].astype(int) // CELL
+    return np.bincount(cell, np.tile(weight, len(distances))[ok], cells[0] * cells[1]).reshape(cells)
 
 
 def rims(small: np.ndarray, x: np.ndarray, y: np.ndarray, radius: float, votes: np.ndarray) -> list[Ring]:
@@ -249,6 +257,10 @@ def _laid_out(small, x, y, radius, cos, sin):
 def _closed(score: np.ndarray) -> np.ndarray:
     """Columns (k, n) of the closed ways with the greatest sums in (k, n, m); from row to row they step aside by one."""
     k, n, m = score.shape
+    if compiled.loops:
+        out = np.empty((k, n), np.int64)
+        compiled.loops.closed(np.ascontiguousarray(score, np.float32), k, n, m, BENT, out)
+        return out
     total, back = np.zeros((k, m), np.float32), np.zeros((2 * n, k, m), np.int8)
     wide = np.full((k, m + 2), -1e9, np.float32)
     # Twice round, and the middle of both rounds kept: it is far from where they begin and end.

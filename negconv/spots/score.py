@@ -3,7 +3,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -59,15 +59,18 @@ class Trees:
         trees, least = self.stops[stop]
         return self.start + self._sum(values, 0, trees) > least
 
+    @cached_property
+    def _packed(self) -> tuple[np.ndarray, ...]:
+        """All edges, where those of each feature start, and features, limits and leaves as the compiled loop takes them."""
+        return (np.concatenate(self.edges).astype(np.float32), np.cumsum([0, *map(len, self.edges)], dtype=np.int64),
+                self.features.astype(np.uint8), self.limits.astype(np.uint8), np.ascontiguousarray(self.leaves, np.float32))
+
     def _sum(self, values: np.ndarray, begin: int, end: int) -> np.ndarray:
         n = len(values)
         if compiled.loops:
             total, values = np.zeros(n, np.float32), np.ascontiguousarray(values, np.float32)
-            edges = self.edges[:values.shape[1]]
-            start = np.cumsum([0, *map(len, edges)], dtype=np.int64)
-            nodes = (v[begin:end].astype(np.uint8) for v in (self.features, self.limits))
-            leaves = np.ascontiguousarray(self.leaves[begin:end], np.float32)
-            compiled.loops.walk(values, n, values.shape[1], np.concatenate(edges).astype(np.float32), start, *nodes, leaves,
+            edges, start, *nodes, leaves = self._packed
+            compiled.loops.walk(values, n, values.shape[1], edges, start, *(v[begin:end] for v in nodes), leaves[begin:end],
                                 end - begin, leaves.shape[1].bit_length() - 1, total)
             return total
         bins = np.stack([np.searchsorted(e, values[:, j], side="right")
