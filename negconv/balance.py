@@ -513,13 +513,13 @@ def mono_weights(densities, unmix=(1 / 3, 1 / 3, 1 / 3)) -> tuple[tuple[float, f
     readings of one quantity tell each one's variance from the variances of their differences (Grubbs, J. Am. Stat.
     Assoc. 43, 1948, p. 243).
     """
-    d = thin(densities).astype(float)
-    centred = d - np.median(d, axis=0)
-    mean = centred.mean(axis=1)
+    d = np.ascontiguousarray(thin(densities).T, float)
+    centred = d - np.median(d, axis=1, keepdims=True)
+    mean = centred.mean(axis=0)
     size = float(mean @ mean)
-    slope = np.clip(centred.T @ mean / size, 0.5, 2.0) if size > 1e-6 * len(d) else np.ones(3)
-    left = centred / slope
-    pair = [1.4826 ** 2 * np.median(np.abs(left[:, i] - left[:, j])) ** 2 for i, j in ((0, 1), (0, 2), (1, 2))]
+    slope = np.clip(centred @ mean / size, 0.5, 2.0) if size > 1e-6 * d.shape[1] else np.ones(3)
+    left = centred / slope[:, None]
+    pair = [1.4826 ** 2 * np.median(np.abs(left[i] - left[j])) ** 2 for i, j in ((0, 1), (0, 2), (1, 2))]
     own = np.array([pair[0] + pair[1] - pair[2], pair[0] + pair[2] - pair[1], pair[1] + pair[2] - pair[0]]) / 2
     own = np.maximum(own, 0.05 * max(own.max(), 1e-8))
     weight = 1 / own

@@ -209,22 +209,28 @@ def _eroded(mask: np.ndarray) -> np.ndarray:
 
 def _middle(pixels: np.ndarray, where: str) -> FilmBase:
     """The median of the pixels, per channel."""
-    pixels = pixels[np.isfinite(pixels).all(axis=1)]
-    rgb = np.maximum(np.median(pixels, axis=0), 1e-6)
-    spread = 1.4826 * np.median(np.abs(pixels - rgb), axis=0) / rgb
-    return FilmBase(tuple(map(float, rgb)), tuple(map(float, spread)), len(pixels), where)
+    return _of_medians(_finite(pixels), where)
 
 
 def _mode(pixels: np.ndarray, where: str) -> FilmBase:
     """The centre of the densest half of the pixels, by brightness, then per channel."""
-    pixels = pixels[np.isfinite(pixels).all(axis=1)]
-    light = pixels.mean(axis=1)
+    planes = _finite(pixels)
+    light = planes.mean(axis=0)
     order = np.sort(light)
     half = max(len(order) // 2, 1)
     start = int(np.argmin(order[half - 1:] - order[:len(order) - half + 1])) if len(order) > 1 else 0
     low, high = order[start], order[start + half - 1]
     slack = 0.5 * (high - low) + 1e-9
-    pixels = pixels[(light >= low - slack) & (light <= high + slack)]
-    rgb = np.maximum(np.median(pixels, axis=0), 1e-6)
-    spread = 1.4826 * np.median(np.abs(pixels - rgb), axis=0) / rgb
-    return FilmBase(tuple(map(float, rgb)), tuple(map(float, spread)), len(pixels), where)
+    return _of_medians(planes[:, (light >= low - slack) & (light <= high + slack)], where)
+
+
+def _finite(pixels: np.ndarray) -> np.ndarray:
+    """Those of the pixels (n, 3) that are numbers, as planes (3, n): medians run along memory."""
+    planes = np.ascontiguousarray(pixels.T)
+    return planes[:, np.isfinite(planes).all(axis=0)]
+
+
+def _of_medians(planes: np.ndarray, where: str) -> FilmBase:
+    rgb = np.maximum(np.median(planes, axis=1), 1e-6)
+    spread = 1.4826 * np.median(np.abs(planes - rgb[:, None]), axis=1) / rgb
+    return FilmBase(tuple(map(float, rgb)), tuple(map(float, spread)), planes.shape[1], where)

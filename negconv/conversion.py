@@ -157,7 +157,7 @@ def _usable(capture: Capture, small: Capture) -> None:
         raise InputError(name, "holds NaN or infinity", "export it again")
     if top < 1e-4:
         raise InputError(name, "is all black", "check that the panel was on and the exposure")
-    if not capture.flattened and float((data[::3, ::3].min(axis=2) >= 0.998).mean()) >= 0.99:
+    if not capture.flattened and float(np.logical_and.reduce([data[::3, ::3, c] >= 0.998 for c in range(3)]).mean()) >= 0.99:
         raise InputError(name, "is saturated all over", "photograph it again with a shorter exposure")
 
 

@@ -331,13 +331,13 @@ def film_kind(base, densities) -> tuple[str, str]:
 
 def _off_grey(d: np.ndarray) -> float:
     """Robust spread of channel densities about their common scale."""
-    mean = d.mean(axis=1)
+    d = np.ascontiguousarray(d.T)
+    mean = d.mean(axis=0)
     centred = mean - np.median(mean)
-    off = d - mean[:, None]
-    off = off - np.median(off, axis=0)
-    slope = (off * centred[:, None]).sum(axis=0) / max((centred ** 2).sum(), 1e-9)
-    left = np.abs(off - centred[:, None] * slope)
-    return float(1.4826 * np.median(left, axis=0).max() + 0.1 * np.percentile(left, 95, axis=0).max())
+    off = d - mean
+    off -= np.median(off, axis=1, keepdims=True)
+    left = np.abs(off - np.outer(off @ centred / max(centred @ centred, 1e-9), centred))
+    return float(1.4826 * np.median(left, axis=1).max() + 0.1 * np.percentile(left, 95, axis=1).max())
 
 
 # ---- film files -----------------------------------------------------------------------------------------------------
