@@ -299,7 +299,7 @@ class Roll:
             hashing = beside.submit(self._states, captures, workers, 1 if fresh else count_cores(), begun)
             if not fresh:
                 states = hashing.result()
-                there = _all_there(folder, self._key(captures, states, notes), captures, workers)
+                there = self._there(folder, self._key(captures, states, notes), captures, workers)
                 if there is not None:
                     yield from there
                     now = False
@@ -503,10 +503,32 @@ class Roll:
         text = json.dumps(output.plain(what), sort_keys=True, allow_nan=False)
         return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
+    def _there(self, folder: str, key: str, captures: Sequence[str], workers) -> list[Result] | None:
+        """Results when every frame of the roll is in the folder as its sidecar says, and what failed fails again; else
+        None."""
+        found = _all_there(folder, key, captures, workers)
+        if found is None or not found[1]["failed"]:
+            return found and found[0]
+        results, about = found
+        recipe = self._recipe()
+        panels = self._panels_given() or tuple(p for p in captures if os.path.basename(p) in about["panels"])
+        pictures = [p for p in captures if os.path.abspath(p) not in {os.path.abspath(q) for q in panels}]
+        failed = [captures[i] for i in about["failed"]]
+        try:
+            field_ = _panel_of(panels, None)
+            base = self._given_base(recipe, field_)
+            jobs = [LookJob(p, field_, base, recipe.for_frame(p, pictures.index(p) + 1)) for p in failed]
+        except (InputError, ValueError):
+            return None
+        again = [outcome for _, outcome in sorted(workers.run(look_at, jobs), key=lambda one: one[0])]
+        if any(isinstance(outcome, Survey) for outcome in again):
+            return None
+        return [Result(p, "", "failed", _fault(p, outcome)) for p, outcome in zip(failed, again)] + results
+
     def _tasks(self, seen: RollSurvey, field_: PanelField | None, folder: str, notes: Notes, key: str, captures, states,
                overwrite: bool, threads: int) -> list[FrameJob]:
         panels = tuple(states[p] or file_state(p) for p in seen.panels)
-        about = {"key": key, **seen.to_dict()}
+        about = {"key": key, **seen.to_dict(), "failed": [captures.index(path) for path, _ in seen.failed]}
         tasks = []
         for frame in seen.frames:
             ending = output.SUFFIXES[frame.recipe.output]
@@ -702,8 +724,8 @@ def _by_memory(seen: RollSurvey) -> int:
     return count_cores() if not free or not largest else int(0.8 * free / (BYTES_PER_PIXEL * largest))
 
 
-def _all_there(folder: str, key: str, captures, workers) -> list[Result] | None:
-    """Results when every frame of the roll is in the folder as its sidecar says, else None."""
+def _all_there(folder: str, key: str, captures, workers) -> tuple[list[Result], dict] | None:
+    """Results, and what the sidecars say of the roll, when every frame of it is in the folder as its own says; else None."""
     found = []
     for name in sorted(os.listdir(folder)):
         if name.endswith(".json") and not name.startswith("."):
@@ -714,7 +736,8 @@ def _all_there(folder: str, key: str, captures, workers) -> list[Result] | None:
             roll = record.get("roll")
             if isinstance(roll, dict) and roll.get("key") == key and name == record["output"]["file"] + ".json":
                 found.append(record)
-    if not found or len(found) != found[0]["roll"].get("frames") or found[0]["roll"].get("failed"):
+    about = found[0]["roll"] if found else {}
+    if not found or len(found) != about.get("frames") or not _listed(about, captures):
         return None
     pictures = [(os.path.join(folder, r["output"]["file"]), r["output"]["sha256"]) for r in found]
     if not all(outcome is True for _, outcome in workers.run(is_there, pictures)):
@@ -724,7 +747,14 @@ def _all_there(folder: str, key: str, captures, workers) -> list[Result] | None:
                    for r, (path, _) in zip(found, pictures)]
     except (KeyError, IndexError, TypeError, ValueError):
         return None
-    return sorted(results, key=lambda r: r.number)
+    return sorted(results, key=lambda r: r.number), about
+
+
+def _listed(about: dict, captures) -> bool:
+    """Whether a sidecar's record of the roll names its failed captures and its panel frames; it may be anybody's."""
+    failed, panels = about.get("failed"), about.get("panels")
+    return (isinstance(failed, list) and all(type(i) is int and 0 <= i < len(captures) for i in failed)
+            and isinstance(panels, list) and all(isinstance(name, str) for name in panels))
 
 
 def _content(value):

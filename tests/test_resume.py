@@ -119,6 +119,30 @@ def test_someone_elses_file_is_kept(made):
     assert again(folder, out, overwrite=True)["frame01.dng"].status == "ok" and contents(out) == undisturbed
 
 
+def test_a_capture_that_cannot_be_used_does_not_have_all_looked_at_again(tmp_path):
+    make_roll(tmp_path, frames=3, megapixels=0.1, seed=5, jobs=1)
+    bad = tmp_path / "captures" / "frame02.dng"
+    whole = bad.read_bytes()
+    bad.write_bytes(whole[:len(whole) // 2])
+    roll, seen = Roll(tmp_path / "captures", recipe=PLAIN), []
+
+    def run():
+        seen.clear()
+        results = roll.convert(tmp_path / "out", jobs=1, progress=lambda stage, *_: seen.append(stage))
+        return {os.path.basename(r.path): (r.status, r.message) for r in results}
+
+    first = run()
+    assert {n: s for n, (s, _) in first.items()} == {"frame01.dng": "ok", "frame02.dng": "failed", "frame03.dng": "ok"}
+    assert "survey" in seen
+    second = run()
+    assert seen == []
+    assert {n: s for n, (s, _) in second.items()} == {"frame01.dng": "skipped", "frame02.dng": "failed", "frame03.dng": "skipped"}
+    assert second["frame02.dng"] == first["frame02.dng"]
+    # Made whole, it is another roll.
+    bad.write_bytes(whole)
+    assert run()["frame02.dng"][0] == "ok" and "survey" in seen
+
+
 SCRIPT = """
 import sys
 from negconv import Recipe
