@@ -8,10 +8,12 @@ it. What is left open is decided by the shapes that pictures have, and on a stri
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Sequence
 
 import numpy as np
 
 from . import kernel
+from .gate import NARROW, WIDE, Gate, gates
 from .levels import BASE, DARK, PANEL, PICTURE, VOID, Parts
 from .rectangles import (ASPECTS, EVERY, LONGEST, STEP, Found, best_turn, counts, edge_maps, meeting, off_shape, peaks,
                          to_plan, turned)
@@ -53,8 +55,13 @@ LOPSIDED = 0.06
 #: Pictures of a strip along the film for one across it, and the widest gap between them for that.
 ALONG = (0.741, 0.75, 1.0, 1.241, 1.357, 1.5)
 WIDE_GAP = 0.14
+#: The same of pictures on 135 film, and on 120.
+LENGTHS = {NARROW: (0.75, 1.5, 2.708), WIDE: (0.741, 1.0, 1.241, 1.357, 1.5, 2.0, 3.0)}
 #: What the gaps of a strip must show, on both their sides, to be taken for gaps.
 GAPPED = 0.5
+#: What it is worth that two sides lie where the film's edges or perforations have them, and, as a share of the picture
+#: across the film and in plan pixels, how far gates commonly are from there.
+GATED, PLAY, COARSE = 1.5, 0.004, 1.0
 #: A picture of which no larger share than this is exposed is none.
 FILLED = 0.004
 REBATE, HOLDER, VIEW = range(3)
@@ -240,10 +247,11 @@ class Seen:
 
 
 def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: float, upright: tuple,
-                   also: tuple[Found, ...] = ()) -> Seen | None:
+                   also: tuple[Found, ...] = (), film: tuple[float, float] | None = None) -> Seen | None:
     """The one picture in a plan, or those of a strip; None where nothing much speaks for any.
 
-    `degrees` and `also` are what was found before, tried first, and `upright` the two planes so turned and their edge maps.
+    `degrees` and `also` are what was found before, tried first, and `upright` the two planes so turned and their edge
+    maps; `film` as in `gate.gates`.
     """
     made: dict[float, tuple] = {}
     best: dict[bool, tuple] = {}
@@ -254,12 +262,12 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
         if turn not in made:
             kinds, density, *maps = upright if turn == own else turned(parts.kinds, parts.density, turn)
             seen = exposed(kinds, maps[0] if maps else edge_maps(kinds, density, noise), upright=True)
-            made[turn] = kinds, density, seen, [_Sought(seen, i) for i in range(4)]
-        kinds, density, seen, sought = made[turn]
+            made[turn] = kinds, density, seen, [_Sought(seen, i) for i in range(4)], gates(kinds, film)
+        kinds, density, seen, sought, across = made[turn]
         if strip:
-            pictures, seen = _strip_either_way(seen, sought, kinds, aspect)
+            pictures, seen = _strip_either_way(seen, sought, kinds, aspect, across)
         else:
-            one = faint_rectangle(seen, sought, kinds, aspect, known)
+            one = faint_rectangle(seen, sought, kinds, aspect, known, across)
             pictures = one and [one]
         return (pictures[0].score, pictures, turn, kinds, density, seen) if pictures else None
 
@@ -308,10 +316,11 @@ def _own_turn(parts: Parts, noise: float) -> float:
     return best_turn(maps[0].edges[:2] + maps[1].edges[2:], maps[0].holder[:2] + maps[1].holder[2:], 0.3, EVERY)
 
 
-def _strip_either_way(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect: float | None):
+def _strip_either_way(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect: float | None,
+                      across: Sequence[Gate]):
     """The strip that runs across the view or down it, whichever speaks for itself more, or None; and what is exposed,
     with the edges between its pictures, which have others outside of them, at their full weight."""
-    ways = [(faint_strip(seen, sought, kinds, aspect, down), down) for down in (False, True)]
+    ways = [(faint_strip(seen, sought, kinds, aspect, down, across), down) for down in (False, True)]
     pictures, down = max(ways, key=lambda way: way[0][0].score if way[0] else -np.inf)
     edges = seen.raw[:2] + seen.edges[2:] if down else seen.edges[:2] + seen.raw[2:]
     return pictures, replace(seen, edges=edges)
@@ -401,7 +410,7 @@ def _thrice(profile: np.ndarray) -> np.ndarray:
 
 
 def faint_strip(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect: float | None,
-                down: bool) -> list[Faint] | None:
+                down: bool, across: Sequence[Gate] = ()) -> list[Faint] | None:
     """Two pictures or more of an upright grid: alike, in line, at one pitch; across the view, or `down` it."""
     film = seen.open_.T if down else seen.open_
     content = seen.content.T if down else seen.content
@@ -410,14 +419,18 @@ def faint_strip(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect:
     if len(span) < 60:
         return None
     first, last = int(span[0]), int(span[-1])
-    sides = [one.side() for one in (sought[2:] if down else sought[:2])]
+    across = [g for g in across if g.down == down]
+    sides = [one.side(places) for one, places in zip(sought[2:] if down else sought[:2],
+                                                     _places(across, seen.content.shape)[2 if down else 0:])]
     lines = []
-    for side in sides:
+    for j, side in enumerate(sides):
         n = len(side.at)
         value, edge = side.score(np.arange(n), np.full(n, first), np.full(n, last))
         rest = side.what != VIEW
-        order = [j for j in np.argsort(-value) if rest[j] and value[j] > 0.1][:4]
-        lines.append([(int(side.at[j]), float(value[j]), float(edge[j]), int(side.what[j])) for j in order])
+        order = [i for i in np.argsort(-value) if rest[i] and value[i] > 0.1][:4]
+        order += [i for i in range(n) if i not in order and side.what[i] == REBATE
+                  and any(abs(side.at[i] - (g.high if j else g.low)) < 1 for g in across)]
+        lines.append([(int(side.at[i]), float(value[i]), float(edge[i]), int(side.what[i])) for i in order])
     shapes = ALONG if aspect is None else sorted({aspect, 1 / aspect})
     worth = SHAPED if aspect is None else GIVEN
     total = max(float(content.sum()), 1.0)
@@ -427,6 +440,7 @@ def faint_strip(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect:
             high = bottom - top
             if high < 0.08 * max(kinds.shape) or (last - first) < 1.9 * high * shapes[0]:
                 continue
+            held = float(_held(across, down, np.array([top]), np.array([bottom]))[0])
             rows = slice(top + 2, bottom - 1)
             enter, leave = (_ends(plane[rows], content[rows], sign) for plane, sign in zip(rebate, (1, -1)))
             filled = np.concatenate([[0.0], np.cumsum(content[rows].mean(axis=0) * high)])
@@ -436,13 +450,13 @@ def faint_strip(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect:
                     continue
                 places, ends, gaps = got
                 inside = min(sum(filled[b] - filled[a] for a, b in places) / total, 1.0)
-                score = above + below + ends + INSIDE * inside + worth + gaps
+                score = above + below + ends + INSIDE * inside + worth + gaps + GATED * held
                 if best is None or score > best[0]:
                     best = (score, top, bottom, places, (above, below), (top_seen, bottom_seen), (top_on, bottom_on),
-                            inside, enter, leave)
+                            inside, enter, leave, held)
     if best is None:
         return None
-    score, top, bottom, places, (above, below), (top_seen, bottom_seen), on, inside, enter, leave = best
+    score, top, bottom, places, (above, below), (top_seen, bottom_seen), on, inside, enter, leave, held = best
     out = []
     for low, high in places:
         values = (above, leave[0][high], below, enter[0][low])
@@ -453,7 +467,7 @@ def faint_strip(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect:
         t, b, l, r = (low, high, top, bottom) if down else (top, bottom, low, high)
         found = Found(float(t), float(b), float(l), float(r), tuple(rests), tuple(float(min(v, 1.0)) for v in supports),
                       float((kinds[t:b, l:r] == PICTURE).mean()), float(score))
-        out.append(Faint(found, tuple(float(v) for v in values), float(score), 0.0, 0.0, float(inside)))
+        out.append(Faint(found, tuple(float(v) for v in values), float(score), 0.0, 0.0, float(inside), held, down))
     return out
 
 
@@ -538,6 +552,8 @@ class Faint:
     lead: float                                    # that over any other rectangle's; 0 on a strip
     fits: float                                    # for its shape
     inside: float                                  # share of all that is exposed
+    held: float                                    # how well two sides lie where the film has them, 0..1,
+    down: bool                                     # left and right, and not top and bottom
 
 
 def outlines(seen: Exposed, density: np.ndarray, found: Found, degrees: float, shape: tuple[int, int],
@@ -618,20 +634,21 @@ def _half_light(density: np.ndarray, columns: np.ndarray, at: float, sign: int, 
 
 
 def faint_rectangle(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect: float | None = None,
-                    also: tuple[Found, ...] = ()) -> Faint | None:
-    """The one picture of an upright grid."""
+                    also: tuple[Found, ...] = (), across: Sequence[Gate] = ()) -> Faint | None:
+    """The one picture of an upright grid; `also` are rectangles to try, `across` where the film may have its sides."""
     h, w = kinds.shape
     if seen.content.sum() < 30:
         return None
     extra = [[f.top for f in also], [h - 1 - f.bottom for f in also], [f.left for f in also],
              [w - 1 - f.right for f in also]]
+    extra = [one + more for one, more in zip(extra, _places(across, (h, w)))]
     sums = sums_along(seen.outside[0])
     for last in (False, True):
         sides = [one.side([int(round(v)) for v in places]) for one, places in zip(sought, extra)]
-        combined = _combined(seen, sides, sums, aspect)
+        combined = _combined(seen, sides, sums, aspect, across)
         if combined is None:
             return None
-        i, at, values, supports, inside, fit, score = combined
+        i, at, values, supports, inside, fit, held, score = combined
         if not last:
             best = int(np.argmax(score - fit))
             more = _completing(at[:, best], [v[best] for v in values], seen, aspect)
@@ -645,7 +662,28 @@ def faint_rectangle(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, asp
     found = Found(float(top), float(bottom), float(left), float(right), rests,
                   tuple(float(supports[j][best]) for j in ORDER), float(share.mean()), float(score[best]))
     return Faint(found, tuple(float(values[j][best]) for j in ORDER), float(score[best]), lead, float(fit[best]),
-                 float(inside[best]))
+                 float(inside[best]), float(held[:, best].max()), bool(held[1, best] > held[0, best]))
+
+
+def _places(across: Sequence[Gate], shape: tuple[int, int]) -> list[list[int]]:
+    """Where the film has sides (top, bottom, left, right), counted from the border of each, in a grid of this shape."""
+    out: list[list[int]] = [[], [], [], []]
+    for g in across:
+        size = shape[1 if g.down else 0]
+        for i, at in ((2 * g.down, round(g.low)), (2 * g.down + 1, round(size - 1 - g.high))):
+            if 0 <= at < size:
+                out[i].append(at)
+    return out
+
+
+def _held(across: Sequence[Gate], down: bool, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """How well sides lie where the film has them, 0..1; (n,)."""
+    out = np.zeros(len(low))
+    for g in across:
+        if g.down == down:
+            off = np.maximum(np.abs(low - g.low), np.abs(high - g.high)) / (PLAY * (g.high - g.low) + COARSE)
+            np.maximum(out, np.exp(-0.5 * off ** 2), out=out)
+    return out
 
 
 def sums_along(plane: np.ndarray) -> np.ndarray:
@@ -659,7 +697,7 @@ def sums_along(plane: np.ndarray) -> np.ndarray:
     return sums
 
 
-def _combined(seen: Exposed, sides: list[_Side], sums: np.ndarray, aspect: float | None):
+def _combined(seen: Exposed, sides: list[_Side], sums: np.ndarray, aspect: float | None, across: Sequence[Gate] = ()):
     """Every combination of four lines: which, where (4, n), what speaks for each side, and in all."""
     tops, bottoms, lefts, rights = (s.at for s in sides)
     high, wide = (bottoms[None, :] - tops[:, None])[:, :, None, None], (rights[None, :] - lefts[:, None])[None, None]
@@ -685,6 +723,11 @@ def _combined(seen: Exposed, sides: list[_Side], sums: np.ndarray, aspect: float
         fit = SHAPED * np.exp(-0.5 * (off_shape(ratio) / 0.006) ** 2)
     else:
         fit = GIVEN * np.exp(-0.5 * (np.log(ratio / aspect) / 0.008) ** 2)
+    held = np.stack([_held(across, False, top, bottom), _held(across, True, left, right)])
+    if aspect is None and across:
+        long = np.where(held[0] > held[1], wide / high, high / wide)[:, None] / np.array(LENGTHS[across[0].film])
+        of_film = SHAPED * np.exp(-0.5 * (np.abs(np.log(long)).min(axis=1) / 0.006) ** 2)
+        fit = np.where(held.max(axis=0) > 0.5, of_film, fit)
     cut = np.any([side.what[j] != REBATE for side, j in zip(sides, i)], axis=0)
     fit = np.where(cut, 0.0, fit)
     film = []
@@ -693,7 +736,8 @@ def _combined(seen: Exposed, sides: list[_Side], sums: np.ndarray, aspect: float
         film += [rows[0], rows[-1]]
     odd = sum(np.clip(3 * (np.abs((at[a] - film[a]) - (film[a + 1] - at[a + 1])) / length - LOPSIDED), 0, 0.6)
               for a, length in ((0, high), (2, wide)))
-    return i, at, values, supports, inside, fit, sum(values) + INSIDE * inside + fit - odd
+    return (i, at, values, supports, inside, fit, held,
+            sum(values) + INSIDE * inside + fit + GATED * held.max(axis=0) - odd)
 
 
 def _completing(at, values, seen: Exposed, aspect: float | None) -> list[list[float]]:

@@ -9,6 +9,7 @@ import numpy as np
 
 from .capture import block_mean
 from .faint import Faint, Seen, faint_pictures, outlines
+from .gate import NARROW, WIDE, past_film
 from .levels import (BASE, DARK, PANEL, PICTURE, VOID, Level, Parts, bare_panel, even_tones, log_light,
                      panel_like, parts)
 from .rectangles import ASPECTS, Found, edge_maps, rectangles, tally, to_plan, turn_of, turned
@@ -33,7 +34,7 @@ BLUISH = -0.35
 #: A base whose spread is so many times that of a larger and darker tone is a gradient.
 UNEVEN = 3.0
 #: With less confidence than this another base and a finer plan are tried: a base so many times as common.
-AGAIN, MANY = 0.3, 3.0
+AGAIN, MANY = 0.5, 3.0
 #: How far, in log, the shape of a picture may be from that of its format.
 OFF = 0.035
 #: Of what is clear just outside a picture, at least this share is base.
@@ -295,27 +296,39 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
         if max(tone.log) < max(tones[0].log) - 2 * DENSE:
             break                       # neither is it the base, nor is anything darker
     tones = [tone for tone in tones if not _skirt(tone, tones)]
-    best, tried = None, []
+    best, bare, tried = None, None, []
     for base in _promising(list(_bases(tones, flattened))):
         ringed = best is not None and panel_like(best.base, flattened) and _ringed(best, base)
-        if best is None or ringed or best.merit < PLAIN:
+        if best is None or ringed or best.merit < PLAIN or _bordered(best):
             attempt = _attempt(log, base, aspect)
+            if panel_like(base, flattened) and past_film(attempt.kinds):
+                # Neither is what is brighter than this the base.
+                best, bare, tried = None, bare or best or attempt, []
+                continue
             tried.append(attempt)
             if best is None or attempt.merit > best.merit + (-_yield(attempt, best) if ringed else NESTED / 3):
                 best = attempt
-        if best.merit >= PLAIN and not (panel_like(best.base, flattened) and _may_be_ringed(best)):
+        if best.merit >= PLAIN and not (_bordered(best) or panel_like(best.base, flattened) and _may_be_ringed(best)):
             break
+    best = best or bare
     if best is None:
         return None
     frames, attempt, faint = _framed(proxy, k, best, aspect, film_format)
     if _mean(frames) < AGAIN:
         # Night hides the sides of a picture, and what surrounds the film is plain: but most of the film is base.
-        large = max(tried, key=lambda one: one.base.share)
+        large = max(tried or [best], key=lambda one: one.base.share)
         if large is not best and large.base.share > MANY * best.base.share:
             others = _framed(proxy, k, large, aspect, film_format)
             if _mean(others[0]) > _mean(frames):
                 frames, attempt, faint = others
     return _Answer(attempt, frames, faint, plan, k)
+
+
+def _bordered(attempt: _Attempt) -> bool:
+    """Whether a picture ends at the holder all round but for one side, at which alone there is what was taken for the
+    base: that may as well be a strip of panel between holder and film."""
+    return (len(attempt.found) == 1 and sorted(attempt.found[0].rests) == ["holder", "holder", "holder", "rebate"]
+            and attempt.clear < STRIP)
 
 
 def _promising(bases: list[Level]) -> list[Level]:
@@ -342,6 +355,12 @@ def _framed(proxy: np.ndarray, k: int, best: _Attempt, aspect: float | None,
     if best.lined < UNLINED:
         # What lies around the picture is brighter than the base: panel past the film's edge, or the base is none.
         sided = [replace(f, confidence=min(f.confidence, GUESSED)) if "rebate" in f.rests else f for f in sided]
+    most = GUESSED if _bordered(best) else 1.0
+    sided = [replace(f, confidence=min(f.confidence, most)) for f in sided]
+    # Where nothing exposed meets the holder, a picture hardly ends there.
+    sided = [replace(f, confidence=min(f.confidence, GUESSED)) if any(
+        on == "holder" and s < MEETS for on, s in zip(one.rests, one.support)) else f
+        for one, f in zip(best.found, sided)]
     if aspect is not None:
         sided = [replace(f, confidence=min(f.confidence, GUESSED)) if _misshapen(f, aspect) else f for f in sided]
     if sided and min(f.confidence for f in sided) >= PLAINLY and best.astray <= ASTRAY:
@@ -349,6 +368,7 @@ def _framed(proxy: np.ndarray, k: int, best: _Attempt, aspect: float | None,
     other = _faintly(proxy, k, best, aspect, film_format)
     if other is None:
         return sided, best, False
+    other = other[0], [replace(f, confidence=min(f.confidence, most)) for f in other[1]]
     before, after = _mean(sided), _mean(other[1])
     if best.astray > 2 * ASTRAY and len(other[1]) > len(sided):
         before /= 2                     # what leaves much that is exposed unexplained is hardly the whole answer
@@ -477,6 +497,10 @@ def _attempt(log: np.ndarray, base: Level, aspect: float | None) -> _Attempt:
                     float(np.median([_lined(kinds, f) for f in found] or [0.0])))
 
 
+#: A picture has less of the base's tone in it than this where the base may be a strip of panel.
+STRIP = 0.01
+#: A picture that ends at the holder is seen to along more than this share of a side.
+MEETS = 0.05
 #: With this confidence, a picture is not looked for by its faint sides as well.
 PLAINLY = 0.9
 #: What is found by them is believed at this share of the confidence of another answer, which they speak against.
@@ -485,14 +509,19 @@ RATHER = 0.75
 ASTRAY = 0.15
 #: What is seen of a side within so short a stretch of it may as well be where something round touches it.
 TANGENT = 0.4
+#: How well two sides must lie where the film has them for nothing else to be asked of them.
+HELD = 0.5
+#: The same of its length along the film, where no format is given.
+FITS = 0.2
 #: A side seen along less than this share is measured by the outermost edges alone.
 FAINT = 0.75
 
 
 def _faintly(proxy, k: int, first: _Attempt, aspect: float | None, film_format: str | None):
     """Pictures found by sides that hardly show: an attempt and its frames, or None."""
-    seen = faint_pictures(first.parts, first.base.spread, aspect, first.degrees, (first.kinds, first.density, first.maps),
-                          first.found)
+    upright = first.kinds, first.density, first.maps
+    seen = faint_pictures(first.parts, first.base.spread, aspect, first.degrees, upright, first.found,
+                          _film_of(film_format))
     if seen is None or max(f.found.rests.count("view") for f in seen.pictures) > 2:
         return None
     found = tuple(p.found for p in seen.pictures)
@@ -503,10 +532,20 @@ def _faintly(proxy, k: int, first: _Attempt, aspect: float | None, film_format: 
     for faint, frame in zip(seen.pictures, frames):
         evidence = _faint_evidence(faint, frame, seen, first, aspect)
         confidence = _confidence(evidence, FAINT_WEIGHTS)
-        if aspect is None and len(found) == 1 and min(frame.reaches) < TANGENT:
+        known = () if faint.held < HELD else (1, 3) if faint.down else (0, 2)
+        tangent = min(r for i, r in enumerate(frame.reaches) if i not in known) < TANGENT
+        if aspect is None and len(found) == 1 and tangent and not (known and faint.fits > FITS):
             confidence = min(confidence, TRUSTED if max(frame.firm) > LOOSE else UNTRUSTED)
         out.append(replace(frame, evidence=tuple(evidence), confidence=confidence))
     return attempt, out
+
+
+def _film_of(film_format: str | None) -> tuple[float, float] | None:
+    """The film of a format, where its width has the sides of its pictures."""
+    if film_format is None:
+        return None
+    known = format_named(film_format)
+    return NARROW if known.perforated else WIDE if known.frames else None
 
 
 def _misshapen(f: _Sided, aspect: float) -> bool:
@@ -537,7 +576,7 @@ def _faint_evidence(faint: Faint, frame: _Sided, seen: Seen, first: _Attempt, as
             faint.inside, float(not many and min(frame.reaches) < TANGENT), float(found.rests.count("holder")),
             float(found.rests.count("view")), float(agreed), firm[0], firm[1], sum(firm) / 4,
             float(aspect is not None), float(many), min(seen.lead, 1.0),
-            float(min(min(p.values) for p in seen.pictures))]
+            float(min(min(p.values) for p in seen.pictures)), faint.held]
 
 
 def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:
@@ -758,7 +797,7 @@ WEIGHTS = (1.57, 1.10, 0.32, 0.42, 0.73, 0.38, -1.28, 0.17, -0.35, -0.12, -0.09,
 
 #: The same for pictures found by sides that hardly show.
 FAINT_WEIGHTS = (-3.26, 0.73, 0.56, 0.72, 0.33, 0.74, 1.11, 0.73, 0.06, -0.07, -0.49, 0.12, 1.27, 1.09, 0.64, 0.32,
-                 -0.32, -0.30, 0.16, 0.78)
+                 -0.32, -0.30, 0.16, 0.78, 1.5)
 
 
 def _confidence(evidence: list[float], weights=WEIGHTS) -> float:

@@ -282,6 +282,8 @@ PENUMBRA = (0.55, 0.45)
 STRAYED = 0.008
 #: What one place along a side is worth: errors along a side are alike, so many places are worth less than their number.
 PLACE = 0.75
+#: A side of a strip's picture seen along less than this may as well be something in the picture, so it counts for less.
+PLAIN = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -351,7 +353,8 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
         for i, (side, on) in enumerate(zip(t.sides, t.rests)):
             level, one = i % 2 == 0, np.zeros((1, n))
             one[0, 4 + 4 * f + i] = 1
-            chord = _chord(t.points, i, side, np.array([0.0]))
+            plain = min(side.support / PLAIN, 1.0) if len(traced) > 1 else 1.0
+            chord = _chord(t.points, i, plain * side.at(np.array([0.0])), np.array([0.0]))
             add(one, terms(chord, level)[1], (0.02 * lengths[f].max()) ** -2)
             if on != "rebate" or len(side.points) < 6:
                 continue
@@ -362,7 +365,7 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
             dense = np.maximum(some[:, 3], 0.0)
             entries[:, -1] = (1 if i in (0, 3) else -1) / half * dense / (dense + 0.5)
             many = len(side.points) / len(some)
-            add(entries, -at, PLACE * many * side.reach ** 4 * some[:, 2] * half ** 2 / 4, 1.2 / half)
+            add(entries, -at, PLACE * many * side.reach ** 4 * plain ** 2 * some[:, 2] * half ** 2 / 4, 1.2 / half)
         if f:
             for i in range(4):
                 if any(traced[g].rests[i] == "view" for g in (f - 1, f)):

@@ -9,7 +9,9 @@ import pytest
 from negconv.base import sample_base
 from negconv.capture import Capture
 from negconv.errors import InputError
+from negconv.gate import NARROW, WIDE, gates, past_film
 from negconv.frame import FORMATS, TRUSTED, Frame, find_frames, format_named, look, picture_mask
+from negconv.levels import BASE, DARK, PANEL, PICTURE
 from negconv.synthetic import layouts
 from negconv.synthetic.scenes import scene
 
@@ -283,8 +285,56 @@ def test_pixels_of_which_nothing_is_known_lead_to_none(scenes, unknown):
 @pytest.mark.parametrize("soft_mm", [0.01, 0.08])
 def test_a_gates_penumbra_does_not_move_the_sides_outwards(scenes, soft_mm):
     """Half of the light is gone where but a little of the exposure is there, the further out the denser the picture."""
-    layout = bare("holder", 7, (800, 1200), format="135", frames=1, gate_soft=soft_mm, gate_round=0.0, blur=0.6, noise=0.002,
-                  window_mm=(-19.0, -13.0, 19.0, 13.0), film_mm=(-200.0, -17.5, 200.0, 17.5), scale=26.0)
+    layout = bare("holder", 7, (800, 1200), format="135", frames=1, gate_soft=soft_mm, gate_round=0.0, blur=0.6,
+                  noise=0.002, window_mm=(-19.0, -13.0, 19.0, 13.0), film_mm=(-200.0, -17.5, 200.0, 17.5), scale=26.0)
     c = layouts.render(layout, scenes[:1], layouts.random_stock(np.random.default_rng(3)))
     (frame,) = find_frames(Capture(c.data, flattened=True))
     assert np.abs(np.array(frame.corners) - c.corners[0]).max() < 0.4
+
+
+def strip_of_135(scale=10.0, size=(420, 900), rows=(True, True)):
+    """Kinds of a piece of 135 film on the panel, its middle 30 pixels above that of the view; from memory of ISO 1007:
+    holes of 2.8 by 1.98 mm every 4.75 mm, 2 mm from the edges of film 35 mm wide."""
+    kinds = np.full(size, PANEL, np.uint8)
+    y, x = (np.mgrid[:size[0], :size[1]] + 0.5) / scale
+    y = y - size[0] / scale / 2 + 3.0
+    kinds[np.abs(y) < 17.5] = BASE
+    for side, shown in zip((-1, 1), rows):
+        hole = (np.abs(y * side - 14.1) < 1.4) & (np.abs((x + 1.3) % 4.75 - 2.375) < 0.99)
+        kinds[hole & shown] = PANEL
+    return kinds
+
+
+@pytest.mark.parametrize("rows", [(True, True), (True, False), (False, True)])
+@pytest.mark.parametrize("down", [False, True])
+def test_perforations_say_where_the_picture_is_across_the_film(rows, down):
+    kinds = strip_of_135(rows=rows)
+    found, = gates(np.ascontiguousarray(kinds.T) if down else kinds)
+    middle = (420 - 1) / 2 - 30
+    assert found.down == down and found.film == NARROW and abs(found.scale - 10.0) < 0.05
+    assert abs(found.low - (middle - 120)) < 1.5 and abs(found.high - (middle + 120)) < 1.5
+
+
+def test_the_edges_of_roll_film_say_it_too():
+    """56 mm of 61.5: common practice, and ISO 732 from memory."""
+    kinds = np.full((700, 900), PANEL, np.uint8)
+    kinds[20:635] = BASE
+    kinds[100:500, 300:600] = PICTURE
+    found, = gates(kinds)
+    assert found.film == WIDE and abs(found.scale - 10.0) < 0.05
+    assert abs(found.low - 47) < 1.5 and abs(found.high - 607) < 1.5
+
+
+def test_what_shows_through_perforations_is_not_the_base():
+    kinds = strip_of_135()
+    assert not past_film(kinds)
+    taken = np.where(kinds == PANEL, BASE, PICTURE).astype(np.uint8)
+    assert past_film(taken) and not past_film(np.full(kinds.shape, DARK, np.uint8))
+
+
+def test_a_night_between_perforations_is_framed_by_them():
+    """No side of it is seen along more than half; light leaks in on all sides of the film."""
+    c = layouts.random_capture("leak", 9108)
+    assert c.layout.content == "night" and c.layout.perforated
+    frames = find_frames(Capture(c.data, flattened=c.layout.flattened))
+    assert errors(c, frames)[0] < 0.005

@@ -1,0 +1,177 @@
+"""Where the film's own measures have the sides of a picture.
+
+Film is cut to a width, and cameras expose it midway between its edges, on 135 film midway between its perforations. So
+where edges or perforations show, two sides of a picture are known within the play of film in a camera, though nothing
+be exposed near them, and with them the scale. Widths and perforations from memory of ISO 1007 (135) and ISO 732 (120);
+pictures across them: common practice, no source.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .levels import BASE, PANEL, PICTURE
+from .rectangles import STEP, counts, meeting
+
+#: Millimetres: width of the film, and of pictures across it.
+NARROW, WIDE = (35.0, 24.0), (61.5, 56.0)
+#: Millimetres: pitch and length along the film of perforations, their height across it, and between their two rows.
+PITCH, LONG, HIGH, BETWEEN = 4.75, 1.98, 2.8, 25.37
+#: Perforations in a row that make it one, and how far, as a share of their pitch, they may be off it.
+ROW, OFF = 4, 0.06
+#: Of the film's length, so much of an edge of it shows, at least.
+SHOWN = 0.5
+#: What lies a pixel into a hole already counts as film in a plan.
+BLEED = 0.5
+
+
+@dataclass(frozen=True)
+class Gate:
+    """Where pictures lie across the film in an upright grid.
+
+    Attributes
+    ----------
+    down : bool
+        The film runs down the view: `low` and `high` are left and right; else top and bottom.
+    low, high : float
+        Grid pixels.
+    scale : float
+        Grid pixels a millimetre.
+    film : (float, float)
+        `NARROW` or `WIDE`.
+    perforated : bool
+        Known by perforations and not by edges.
+    """
+
+    down: bool
+    low: float
+    high: float
+    scale: float
+    film: tuple[float, float]
+    perforated: bool
+
+
+def gates(kinds: np.ndarray, film: tuple[float, float] | None = None) -> list[Gate]:
+    """Where the film in an upright grid may have its pictures; `film`, if known, is `NARROW` or `WIDE`."""
+    out: list[Gate] = []
+    if film != WIDE:
+        out = _by_perforations(kinds)
+    if not out:
+        for down in (False, True):
+            edges = _film_edges(kinds.T if down else kinds)
+            if edges is not None:
+                low, high = edges
+                # Where the edges of 135 film show, so do its perforations.
+                width, picture = film or WIDE
+                middle, half = (low + high) / 2, (high - low) / 2 * picture / width
+                out.append(Gate(down, middle - half, middle + half, (high - low) / width, (width, picture), False))
+    return out
+
+
+def _film_edges(kinds: np.ndarray) -> tuple[float, float] | None:
+    """The upper and the lower edge of film against the panel, where both show along most of it."""
+    panel, film = kinds == PANEL, (kinds == BASE) | (kinds == PICTURE)
+    of_rows = np.count_nonzero(film, axis=1)
+    long = int(of_rows.max(initial=0))
+    if long < 60 or not panel.any():
+        return None
+    found = []
+    for sign in (1, -1):
+        seen = np.count_nonzero(meeting(panel, film, 0, sign), axis=1)
+        at = np.flatnonzero(seen > SHOWN * long)
+        if not len(at):
+            return None
+        first = at[0] if sign > 0 else at[-1]
+        near = slice(max(first - 1, 0), first + 5) if sign > 0 else slice(max(first - 4, 0), first + 2)
+        found.append(float(np.average(np.arange(near.start, near.start + len(seen[near])), weights=seen[near])))
+        beyond = of_rows[:max(first - 2 * STEP, 0)] if sign > 0 else of_rows[first + 2 * STEP + 1:]
+        if beyond.sum() > 0.02 * film.sum():
+            return None
+    low, high = found
+    return (low, high) if high - low > 60 else None
+
+
+def _by_perforations(kinds: np.ndarray) -> list[Gate]:
+    """The gate by one row of perforations or two."""
+    boxes = _boxes(kinds == PANEL)
+    out = []
+    for down in (False, True):
+        found = _rows(boxes[:, (2, 3, 0, 1)] if down else boxes)
+        if not found:
+            continue
+        film = counts((kinds == BASE) | (kinds == PICTURE))[1 if down else 0].astype(float)
+        # Two rows lie a known way apart; of one, the picture is on the side where there is more of the film.
+        pairs = _pairs(found)
+        for a, b in pairs[:1]:
+            scale = ((b[0] - a[1] + 2 * BLEED) / BETWEEN + (a[2] + b[2]) / 2 / PITCH) / 2
+            middle, half = (a[1] + b[0]) / 2 - 0.5, NARROW[1] / 2 * scale
+            out.append(Gate(down, middle - half, middle + half, scale, NARROW, True))
+        if pairs:
+            continue
+        for low, high_, pitch, _ in found[:1]:
+            scale = pitch / PITCH
+            gap, size = (BETWEEN - NARROW[1]) / 2 * scale, NARROW[1] * scale
+            after = film[int(high_):int(high_ + size)].sum()
+            before = film[max(int(low - size), 0):int(low)].sum()
+            if after > before:
+                start = high_ - 0.5 - BLEED + gap
+                out.append(Gate(down, start, start + size, scale, NARROW, True))
+            else:
+                end = low - 0.5 + BLEED - gap
+                out.append(Gate(down, end - size, end, scale, NARROW, True))
+    return out
+
+
+def past_film(kinds: np.ndarray) -> bool:
+    """Whether what was taken for the base is brighter than film: through two rows of perforations it shows, or what is
+    brighter still, and around them it does not."""
+    boxes = _boxes((kinds == BASE) | (kinds == PANEL))
+    return any(_pairs(_rows(boxes[:, (2, 3, 0, 1)] if down else boxes)) for down in (False, True))
+
+
+def _boxes(holes: np.ndarray) -> np.ndarray:
+    """Top, bottom, left, right of what may be perforations, float (n, 4)."""
+    from scipy.ndimage import find_objects, label
+
+    if not 0.001 < np.count_nonzero(holes) / holes.size < 0.7:
+        return np.zeros((0, 4))
+    boxes = np.array([(y.start, y.stop, x.start, x.stop) for y, x in find_objects(label(holes)[0])], float)
+    sizes = boxes[:, 1::2] - boxes[:, ::2]
+    return boxes[(sizes.min(axis=1) > 3) & (sizes.max(axis=1) < 0.2 * max(holes.shape))]
+
+
+def _pairs(rows: list[tuple]) -> list[tuple[tuple, tuple]]:
+    """Two rows of perforations that lie as far apart as they do on film, the upper one first."""
+    return [(a, b) for a in rows for b in rows if b[0] > a[1]
+            and abs((b[0] - a[1]) / (a[2] + b[2]) * 2 * PITCH / BETWEEN - 1) < 0.04]
+
+
+def _rows(boxes: np.ndarray) -> list[tuple[float, float, float, int]]:
+    """Rows of perforations that run across among boxes (n, 4) of top, bottom, left, right: the top and the bottom of
+    their holes, their pitch, and how many they are, the longest first."""
+    out = []
+    wide = boxes[:, 3] - boxes[:, 2]
+    left = np.ones(len(boxes), bool)
+    for i in np.argsort(-(boxes[:, 1] - boxes[:, 0])):
+        if not left[i]:
+            continue
+        unit = wide[i] / LONG
+        same = left & (np.abs(wide - wide[i]) <= max(0.15 * wide[i], 1.5)) & (
+            np.abs(boxes[:, :2] - boxes[i, :2]).max(axis=1) <= max(0.25 * unit, 2.0))
+        if np.count_nonzero(same) < ROW or boxes[i, 1] - boxes[i, 0] > 1.25 * HIGH * unit + 2:
+            continue
+        x = np.sort((boxes[same, 2] + boxes[same, 3]) / 2)
+        steps = np.diff(x)
+        usual = steps[(steps > 0.75 * PITCH * unit) & (steps < 1.3 * PITCH * unit)]
+        if len(usual) < ROW - 2:
+            continue
+        n = np.round((x - x[0]) / np.median(usual))
+        pitch, start = np.polyfit(n, x, 1)
+        good = np.abs(x - start - pitch * n) < OFF * pitch
+        if np.count_nonzero(good) < ROW or good.mean() < 0.75 or len(np.unique(n)) < len(n):
+            continue
+        pitch = float(np.polyfit(n[good], x[good], 1)[0])
+        out.append((float(np.median(boxes[same, 0])), float(np.median(boxes[same, 1])), pitch, int(good.sum())))
+        left &= ~same
+    return sorted(out, key=lambda row: -row[3])
