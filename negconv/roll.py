@@ -11,140 +11,28 @@ import hashlib
 import json
 import os
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Callable, Iterator, Sequence
 
-import numpy as np
-
 from . import __version__, files, output
-from .balance import Balance, thin
 from .base import FilmBase
 from .begin import Begun, stages
-from .capture import read, read_rows
-from .conversion import (Plan, Survey, apply, apply_encoded, choose_film, decide, film_base, finish, fitted, levelled, or_whole, solve,
-                         survey as survey_capture)
-from .errors import InputError, one_line
+from .conversion import Survey, film_base
+from .errors import InputError
 from .files import FileState, changed_at, file_state, state_of
 from .film import Film
-from .finish.moves import Moves
 from .flat import PanelField, panel_field
-from .frame import Frame, format_named
-from .gather import LEADER_WORDS, PANEL_WORDS, find_captures, find_panels, glance, hinted, labels
+from .gather import PANEL_WORDS, find_captures, find_panels, hinted
+from .jobs import FrameJob, LookJob, Result, RollFrame, convert_frame, failure, fault, glance_at, is_there, look_at, warm
 from .notes import Notes
-from .pool import is_blank, pool_bases
 from .recipe import Recipe
-from .workers import Ahead, Died, Given, Here, Own, count_cores, free_memory
+from .shared import Stock, decided, leaders, usual_frame
+from .workers import Ahead, Given, Here, Own, count_cores, free_memory
 
 #: Peak memory of one conversion, bytes a pixel of the capture (benchmarks/roll.py measures it).
 BYTES_PER_PIXEL = 64
-#: A raw file whose half-size read is smaller than this along its long side is surveyed at full size.
-LEAST = 1000
-#: Pixels of each picture sent back by its survey, and those that stand for it in the roll.
-SENT, EVIDENCE = 8000, 4000
-BLANK_WORDS = "blank or evenly fogged: there is no picture to balance"
-#: Confidence given to a frame that lies where the roll's others do.
-USUAL = 0.4
-#: A density spread this small over a picture area at the base's level is blank film.
-AT_BASE = 0.06
-
-
-@dataclass(frozen=True)
-class Result:
-    """What became of one frame.
-
-    Attributes
-    ----------
-    path : str
-        The capture.
-    output : str
-        The picture; empty where there is none.
-    status : {"ok", "skipped", "failed"}
-        Skipped: it was there already, made from the same inputs, settings and version.
-    message : str
-        Why it failed or was skipped.
-    warnings : tuple of str
-    number : int
-        The frame's number on the roll, 0 for a capture that shows none.
-    """
-
-    path: str
-    output: str
-    status: str
-    message: str = ""
-    warnings: tuple[str, ...] = ()
-    number: int = 0
-
-    @property
-    def ok(self) -> bool:
-        """True when the picture is there."""
-        return self.status != "failed"
-
-    def __str__(self) -> str:
-        name = one_line(os.path.basename(self.output) or os.path.basename(self.path))
-        if self.status == "failed":
-            return one_line(self.message)
-        words = [one_line(w) for w in (self.message, *self.warnings) if w]
-        return f"{name}: {'; '.join(words) or self.status}"
-
-
-@dataclass(frozen=True)
-class Stock:
-    """One film found on a roll.
-
-    Attributes
-    ----------
-    film : Film
-    base : FilmBase
-    balance : Balance
-        Of the roll.
-    frames : int
-        How many frames are on it.
-    reason : str
-        Why it is taken for this film.
-    """
-
-    film: Film
-    base: FilmBase
-    balance: Balance
-    frames: int
-    reason: str = ""
-
-    def to_dict(self) -> dict:
-        return {"film": self.film.name, "kind": self.film.kind, "reason": self.reason, "base": self.base.to_dict(),
-                "balance": self.balance.to_dict(), "frames": self.frames}
-
-
-@dataclass(frozen=True)
-class RollFrame:
-    """One frame of a roll and all that will be done to it.
-
-    Attributes
-    ----------
-    path : str
-        The capture it is on.
-    number : int
-        On the roll, from 1.
-    name : str
-        Of its output, without ending.
-    plan : Plan
-    recipe : Recipe
-        With the frame's own settings folded in.
-    index, count : int
-        Which frame of its capture it is, from 1, and of how many.
-    pixels : int
-        Of the capture.
-    """
-
-    path: str
-    number: int
-    name: str
-    plan: Plan = field(repr=False)
-    recipe: Recipe = field(repr=False)
-    index: int = 1
-    count: int = 1
-    pixels: int = field(default=0, repr=False)
 
 
 @dataclass(frozen=True)
@@ -293,9 +181,9 @@ class Roll:
             fresh = not isinstance(workers, Given) and not any(n.endswith(".json") for n in os.listdir(folder))
             if fresh and isinstance(workers, Here):
                 ahead = begun.ahead if begun is not None else Ahead(stages, self._sources(captures))
-            workers.begin(_warm)
+            workers.begin(warm)
             if begun is not None:
-                _warm()
+                warm()
             hashing = beside.submit(self._states, captures, workers, 1 if fresh else count_cores(), begun)
             if not fresh:
                 states = hashing.result()
@@ -316,7 +204,7 @@ class Roll:
             tasks = self._tasks(seen, field_, folder, notes, key, captures, states, overwrite, threads)
             tasks = [replace(t, ahead=ahead) for t in tasks]
             for done, (i, outcome) in enumerate(workers.run(convert_frame, tasks), 1):
-                yield outcome if isinstance(outcome, Result) else _failed(tasks[i].frame, outcome)
+                yield outcome if isinstance(outcome, Result) else failure(tasks[i].frame, outcome)
                 if progress:
                     progress("convert", done, len(tasks))
             now = False
@@ -350,12 +238,11 @@ class Roll:
         looks = self._look_again(pictures, looks, field_, base, recipe, workers)
         failed = [(p, look) for p, look in zip(pictures, looks) if isinstance(look, str)]
         seen = [look for look in looks if not isinstance(look, str)]
-        leaders = _leaders(seen)
-        leader = next((s.base for s in seen if s.path in leaders), None)
-        seen = [s for s in seen if s.path not in leaders]
-        frames, stocks, more = self._decide(seen, base, leader, recipe)
-        warnings += more + _count_warning(recipe, frames)
-        return RollSurvey(frames, stocks, tuple(panels), leaders, tuple(failed), tuple(dict.fromkeys(warnings)))
+        blank = leaders(seen)
+        leader = next((s.base for s in seen if s.path in blank), None)
+        frames, stocks, more = decided([s for s in seen if s.path not in blank],
+                                       base if isinstance(base, FilmBase) else leader, self._film(), recipe)
+        return RollSurvey(frames, stocks, tuple(panels), blank, tuple(failed), tuple(dict.fromkeys((*warnings, *more))))
 
     def _recipe(self) -> Recipe:
         if isinstance(self.film, str) and self.film in ("auto", "colour", "mono"):
@@ -399,7 +286,7 @@ class Roll:
                 for n, p in enumerate(pictures, 1)]
         looks: list[Survey | str] = [""] * len(jobs)
         for done, (i, outcome) in enumerate(workers.run(look_at, jobs), 1):
-            looks[i] = outcome if isinstance(outcome, Survey) else _fault(pictures[i], outcome)
+            looks[i] = outcome if isinstance(outcome, Survey) else fault(pictures[i], outcome)
             if progress:
                 progress("survey", done, len(jobs))
         return looks
@@ -417,64 +304,6 @@ class Roll:
                 out[lost[i]] = replace(outcome, warnings=(*words, "no frame was found with confidence: it is taken to lie "
                                                           "as the roll's others do"))
         return out
-
-    def _decide(self, seen: Sequence[Survey], given, leader: FilmBase | None, recipe: Recipe):
-        """Frames with their plans, the films found, and what is to be said of the roll."""
-        own_film, warnings = self._film(), []
-        if isinstance(given, FilmBase):
-            bases: list[tuple] = [(given, 0, "")] * len(seen)
-        elif leader is not None:
-            bases = [(leader, 0, "")] * len(seen)
-        else:
-            bases = pool_bases([s.base for s in seen])
-        names = labels([s.path for s in seen])
-        pictures, number = [], 0
-        for name, s, (base, group, word) in zip(names, seen, bases):
-            for index, (frame, evidence) in enumerate(zip(s.frames, s.evidence), 1):
-                number += 1
-                its = recipe.for_frame(s.path, number)
-                one = replace(s, frames=(frame,), evidence=(evidence,), warnings=s.warnings + ((word,) if word else ()))
-                pictures.append(_Picture(s.path, name, number, index, len(s.frames), one, base, group, its))
-        films = _films(pictures, own_film)
-        stocks, adapted, balances = self._stocks(pictures, films, recipe)
-        frames = []
-        taken = {n.casefold() for n, s in zip(names, seen) if len(s.frames) == 1}
-        for picture, film, (_, reason), balance in zip(pictures, adapted, films, balances):
-            plan = decide(picture.seen, film=film, base=picture.base, balance=balance, recipe=picture.recipe)[0]
-            plan = replace(plan, kind_reason=reason)
-            name = picture.name if picture.count == 1 else _part_name(picture.name, picture.index, taken)
-            frames.append(RollFrame(picture.path, picture.number, name, plan, picture.recipe, picture.index, picture.count,
-                                    picture.seen.shape[0] * picture.seen.shape[1]))
-        if len(stocks) > 1:
-            warnings.append(f"the captures are of {len(stocks)} films: each is balanced by itself")
-        return tuple(frames), stocks, warnings
-
-    def _stocks(self, pictures: Sequence[_Picture], films, recipe: Recipe):
-        """The films of the roll; each picture's film, fit for what the roll shows of it; each picture's balance."""
-        groups: dict[tuple, list[int]] = {}
-        for i, (picture, (film, _)) in enumerate(zip(pictures, films)):
-            if picture.base is not None:
-                groups.setdefault((picture.group, film), []).append(i)
-        stocks, adapted, balances = [], [film for film, _ in films], [None] * len(pictures)
-        for (_, film), members in sorted(groups.items(), key=lambda item: (-len(item[1]), item[1][0])):
-            group = [pictures[i] for i in members]
-            blank = [is_blank(p.seen.evidence[0]) for p in group]
-            # A blank or fogged frame says nothing about the light and the film of the others, nor does a whole capture.
-            sure = [not b and p.seen.frames[0].confidence >= USUAL for b, p in zip(blank, group)]
-            telling = sure if any(sure) else [not b for b in blank] if not all(blank) else [True] * len(group)
-            film = fitted(film, group[0].base, [p.seen.evidence[0] for p, t in zip(group, telling) if t], group[0].seen.meta)
-            roll = [thin(film.densities(p.seen.evidence[0], p.base.rgb, p.seen.meta), EVIDENCE)
-                    for p, t in zip(group, telling) if t]
-            solved = [solve(film, p.base, list(p.seen.evidence), p.seen, p.recipe, roll=roll, mix=_share(p.recipe))
-                      for p in group]
-            for i, balance, b in zip(members, solved, blank):
-                adapted[i] = film
-                balances[i] = replace(balance, warnings=balance.warnings + ((BLANK_WORDS,) if b else ()))
-            whole = solve(film, group[0].base, [group[0].seen.evidence[0]], replace(group[0].seen, neutral=None),
-                          replace(recipe, exposure=0.0, neutral="auto"), roll=roll, mix=1.0)
-            stocks.append(Stock(film, group[0].base, replace(whole, source=f"roll of {len(roll)} frames"), len(members),
-                                films[members[0]][1]))
-        return tuple(stocks), adapted, balances
 
     # ---- conversion --------------------------------------------------------------------------------------------------
 
@@ -523,7 +352,7 @@ class Roll:
         again = [outcome for _, outcome in sorted(workers.run(look_at, jobs), key=lambda one: one[0])]
         if any(isinstance(outcome, Survey) for outcome in again):
             return None
-        return [Result(p, "", "failed", _fault(p, outcome)) for p, outcome in zip(failed, again)] + results
+        return [Result(p, "", "failed", fault(p, outcome)) for p, outcome in zip(failed, again)] + results
 
     def _tasks(self, seen: RollSurvey, field_: PanelField | None, folder: str, notes: Notes, key: str, captures, states,
                overwrite: bool, threads: int) -> list[FrameJob]:
@@ -540,33 +369,7 @@ class Roll:
         return tasks
 
 
-# --- jobs: run in a worker ------------------------------------------------------------------------------------------
-
-@dataclass(frozen=True)
-class LookJob:
-    """One capture to be surveyed."""
-
-    path: str
-    field: PanelField | None
-    base: FilmBase | tuple[float, ...] | None
-    recipe: Recipe
-    frame: Frame | None = None
-    #: What reads captures ahead, where the job is done in the process that made it.
-    ahead: Ahead | None = None
-
-
-def look_at(job: LookJob) -> Survey:
-    """Survey one capture on a reduced read."""
-    seen = None if job.ahead is None else job.ahead.look(job.path, job.recipe.linearity)
-    capture, proxy = seen or (read_rows(job.path, linearity=job.recipe.linearity, reduced=True), None)
-    if capture.reduced > 1 and max(capture.shape) < LEAST:
-        capture, proxy = read(job.path, linearity=job.recipe.linearity), None
-    base = None if job.base is None else film_base(job.base, capture, job.field, job.recipe)
-    seen = survey_capture(capture, panel=job.field, frames=job.frame and [job.frame], base=base, recipe=job.recipe,
-                          proxy=proxy)
-    seen = seen if job.frame is not None else or_whole(seen)
-    return replace(seen, evidence=tuple(thin(e, SENT) for e in seen.evidence))
-
+# --- small decisions ------------------------------------------------------------------------------------------------
 
 def _panel_of(paths: tuple[str, ...], begun: Begun | None) -> PanelField | None:
     """The field of a roll's panel frames."""
@@ -578,136 +381,6 @@ def _panel_of(paths: tuple[str, ...], begun: Begun | None) -> PanelField | None:
 @lru_cache(maxsize=1)
 def _field_of(paths: tuple[str, ...]) -> PanelField:
     return panel_field(list(paths))
-
-
-def _warm() -> None:
-    """Import what every job needs, while something else is waited for."""
-    from . import encode, invert  # noqa: F401
-
-    output.versions()
-    np.ma  # which the first median imports
-
-
-def glance_at(job: tuple[str, str]):
-    """`gather.glance` of one capture."""
-    return glance(*job)
-
-
-def is_there(job: tuple[str, str]) -> bool:
-    """True when a picture is as its sidecar says."""
-    try:
-        return files.hash_file(job[0])[0] == job[1]
-    except InputError:
-        return False
-
-
-@dataclass(frozen=True)
-class FrameJob:
-    """One frame to be converted."""
-
-    frame: RollFrame
-    output: str
-    capture: FileState
-    panels: tuple[FileState, ...]
-    field: PanelField | None
-    notes: Notes
-    roll: dict
-    capture_index: int
-    overwrite: bool
-    threads: int
-    #: What reads captures ahead, where the job is done in the process that made it.
-    ahead: Ahead | None = None
-
-
-def convert_frame(job: FrameJob) -> Result:
-    """Convert and write one frame; every fault of its inputs or outputs is in the result."""
-    try:
-        return _convert_frame(job)
-    except InputError as error:
-        return _failed(job.frame, error)
-    except MemoryError:
-        return _failed(job.frame, InputError(job.frame.path, "does not fit into memory", "use fewer jobs"))
-
-
-def _convert_frame(job: FrameJob) -> Result:
-    frame, recipe, path = job.frame, job.frame.recipe, job.output
-    job.capture.check()
-    for panel in job.panels:
-        panel.check()
-    output.refuse_input(path, frame.path, *(p.path for p in job.panels))
-    used = [("capture", job.capture), *((f"panel {i}", p) for i, p in enumerate(job.panels, 1)),
-            *((key, file_state(os.fspath(recipe.file(name)))) for key, name in recipe.files())]
-    inputs = {role: output.as_record(f.path, f.sha256, f.size, os.path.dirname(path)) for role, f in used}
-    mark = output.fingerprint(inputs, {"plan": frame.plan, "recipe": recipe, "notes": job.notes})
-    there = output.look_up(path, mark)
-    if there == "same":
-        return Result(frame.path, path, "skipped", "up to date", frame.plan.warnings, frame.number)
-    if there == "changed" and not job.overwrite:
-        return Result(frame.path, path, "skipped", "was changed after negconv wrote it and is kept (allow overwriting to "
-                      "make it again)", frame.plan.warnings, frame.number)
-    if there == "foreign" and not job.overwrite:
-        raise InputError(path, "exists already and is not negconv's", "choose another folder or allow overwriting")
-    source = frame.path, recipe.linearity
-    capture = (job.ahead and job.ahead.take(*source)) or read_rows(frame.path, linearity=recipe.linearity)
-    plan = levelled(frame.plan, capture, panel=job.field, recipe=recipe)
-    metadata = job.notes.metadata(capture.meta, plan.pixel_um)
-    codes = picture = spots = None
-    if recipe.spots == "off" and recipe.moves == Moves():
-        bits = 8 if recipe.output == "jpeg" else recipe.bits
-        if recipe.output == "tiff":
-            channels = 1 if plan.film.kind == "mono" else 3
-            with output.GrowingTiff(path, plan.cut.shape, channels, bits, space=recipe.space, metadata=metadata) as file:
-                positive, _ = apply_encoded(capture, plan, panel=job.field, recipe=recipe, bits=bits, threads=job.threads,
-                                            done=file.write_rows)
-                job.capture.check()  # its rows were read until now
-                picture = file.finish()
-        else:
-            positive, codes = apply_encoded(capture, plan, panel=job.field, recipe=recipe, bits=bits, threads=job.threads)
-            job.capture.check()
-        del capture
-    else:
-        positive = apply(capture, plan, panel=job.field, recipe=recipe, threads=job.threads, keep_density=recipe.spots != "off")
-        job.capture.check()
-        del capture
-        positive, spots = finish(positive, recipe)
-    record = {"fingerprint": mark, "number": frame.number, "inputs": inputs, "plan": plan, "roll": job.roll,
-              "capture_index": job.capture_index, "notes": job.notes}
-    if spots is not None:
-        record["spots"] = {"counts": spots.counts, "rows": [s.to_dict() for s in spots]}
-    staged = output.stage_positive(positive, path, output=recipe.output, metadata=metadata, record=record, codes=codes,
-                                   picture=picture, shape=plan.cut.shape, threads=job.threads)
-    output.place_pair(*staged, overwrite=job.overwrite or there == "ours", same_is_fine=True)
-    return Result(frame.path, path, "ok", "", positive.warnings, frame.number)
-
-
-def _failed(frame: RollFrame, error) -> Result:
-    return Result(frame.path, "", "failed", _fault(frame.path, error), frame.plan.warnings, frame.number)
-
-
-def _fault(path: str, error) -> str:
-    """One line about what went wrong with a file."""
-    if isinstance(error, InputError):
-        return str(error)
-    if isinstance(error, Died):
-        return str(InputError(path, str(error), "use fewer jobs, or leave it out"))
-    return str(InputError(path, f"could not be converted ({type(error).__name__}: {error})", "please report this"))
-
-
-# --- small decisions ------------------------------------------------------------------------------------------------
-
-@dataclass(frozen=True)
-class _Picture:
-    """One picture area while the roll is decided."""
-
-    path: str
-    name: str
-    number: int
-    index: int
-    count: int
-    seen: Survey
-    base: FilmBase | None
-    group: int
-    recipe: Recipe
 
 
 def _workers(executor, jobs: int | None, count: int):
@@ -764,86 +437,6 @@ def _content(value):
     if isinstance(value, (str, os.PathLike)):
         return files.hash_file(value)[0]
     return value
-
-
-def _share(recipe: Recipe) -> float:
-    return {"frame": 0.0, "roll": 1.0}.get(recipe.balance, recipe.balance)
-
-
-def _films(pictures: Sequence[_Picture], given: Film | None) -> list[tuple[Film, str]]:
-    """The film of each picture; where it is told by the pictures, those of one base vote."""
-    each = []
-    for p in pictures:
-        base = p.base if p.base is not None else FilmBase((1.0, 1.0, 1.0))
-        each.append(choose_film(given, base, p.seen.evidence[0], p.recipe))
-    out = list(each)
-    for group in {p.group for p in pictures}:
-        members = [i for i, p in enumerate(pictures) if p.group == group and p.recipe.film == "auto" and given is None]
-        votes: dict[Film, list[int]] = {}
-        for i in members:
-            votes.setdefault(each[i][0], []).append(i)
-        if len(votes) > 1:
-            film, voters = max(votes.items(), key=lambda item: (len(item[1]), item[0].kind == "colour"))
-            for i in members:
-                out[i] = (film, f"{len(voters)} of {len(members)} frames with this base: {each[voters[0]][1]}")
-    return out
-
-
-def usual_frame(seen: Sequence[Survey]) -> tuple[Frame, tuple[int, int]] | None:
-    """Where frames lie in the captures of a roll, and the size of those; None where they do not agree.
-
-    Captures of one holder show their frame within a few hundredths of the same place; three at least must.
-    """
-    good = [s for s in seen if len(s.frames) == 1 and s.frames[0].trusted]
-    if len(good) < 3:
-        return None
-    shapes = [s.shape for s in good]
-    shape = max(set(shapes), key=shapes.count)
-    corners = np.array([s.frames[0].corners for s in good if s.shape == shape])
-    middle = np.median(corners, axis=0)
-    if np.median(np.abs(corners - middle).max(axis=(1, 2))) > 0.03 * max(shape):
-        return None
-    edge = middle[1] - middle[0]
-    angle = float(np.degrees(np.arctan2(edge[1], edge[0])))
-    return Frame(tuple((float(x), float(y)) for x, y in middle), angle, USUAL, ("where the roll's other frames lie",),
-                 good[0].frames[0].format), shape
-
-
-def _leaders(seen: Sequence[Survey]) -> tuple[str, ...]:
-    """Captures of blank leader: nothing on them but base, and named so or at an end of the roll."""
-    found = []
-    for i, s in enumerate(seen):
-        if len(seen) > 1 and len(s.frames) == 1 and (hinted(s.path, LEADER_WORDS) or i in (0, len(seen) - 1)) and _at_base(s):
-            found.append(s.path)
-    return tuple(found) if len(found) < len(seen) else ()
-
-
-def _at_base(seen: Survey) -> bool:
-    if seen.base is None:
-        return False
-    density = -np.log10(np.maximum(seen.evidence[0], 1e-6) / np.array(seen.base.rgb)).mean(axis=1)
-    low, high = np.percentile(density, [2, 98])
-    return bool(high - low < AT_BASE and abs(low + high) / 2 < AT_BASE)
-
-
-def _part_name(name: str, index: int, taken: set[str]) -> str:
-    """``name-2`` for the second frame of a capture, with more dashes where another capture has that name."""
-    dash = "-"
-    while f"{name}{dash}{index}".casefold() in taken:
-        dash += "-"
-    return f"{name}{dash}{index}"
-
-
-def _count_warning(recipe: Recipe, frames: Sequence[RollFrame]) -> list[str]:
-    """A word where the number of frames is not that of the format (common practice, no source)."""
-    names = {f.plan.frame.format for f in frames if f.plan.frame is not None}
-    name = recipe.format or (names.pop() if len(names) == 1 else None)
-    if not name:
-        return []
-    counts = format_named(name).frames
-    if not counts or len(frames) in counts:
-        return []
-    return [f"{len(frames)} frame{'s' * (len(frames) != 1)}; a roll of {name} has {' or '.join(map(str, counts))}"]
 
 
 def summary(results: Sequence[Result]) -> str:

@@ -15,7 +15,7 @@ PACKAGE = ROOT / "negconv"
 ORDER = ["errors", "textfile", "parallel", "_kernel", "kernel", "settings", "files", "density", "colour", "icc", "tone", "rows", "capture", "flat", "resample",
          "levels", "rectangles", "sides", "gate", "faint", "frame", "base", "film", "generic", "balance", "appraise", "pool", "chart",
          "encode", "invert", "positive", "spots", "finish", "recipe", "exif", "notes", "gather", "output", "conversion",
-         "workers", "begin", "roll", "sheet", "proof", "proofs", "plots", "synthetic", "cli", "__main__"]
+         "workers", "begin", "jobs", "shared", "roll", "sheet", "proof", "proofs", "plots", "synthetic", "cli", "__main__"]
 
 
 def modules():

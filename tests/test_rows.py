@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import tifffile
 
-from negconv import InputError, Recipe, read, roll
+from negconv import InputError, Recipe, jobs, read
 from negconv.capture import PROXY, Capture, block_mean, read_rows, read_twice
 from negconv.cli import main
 from negconv.conversion import apply, decide, or_whole, survey
@@ -162,14 +162,14 @@ def test_a_conversion_begun_early_makes_the_same_bytes(pictures, tmp_path, monke
 def test_a_capture_changed_while_its_rows_are_read_is_not_finished(pictures, tmp_path, monkeypatch):
     source = tmp_path / "frame01.tif"
     source.write_bytes((pictures / "frame01.tif").read_bytes())
-    made = roll.apply_encoded
+    made = jobs.apply_encoded
 
     def changed(*args, **keys):
         got = made(*args, **keys)
         os.utime(source, ns=(1, 1))
         return got
 
-    monkeypatch.setattr(roll, "apply_encoded", changed)
+    monkeypatch.setattr(jobs, "apply_encoded", changed)
     results = list(Roll([source], panel=pictures / "panel.tif", recipe=PLAIN).convert(tmp_path / "out", jobs=1))
     assert [r.status for r in results] == ["failed"] and "was changed while the roll" in results[0].message
     assert os.listdir(tmp_path / "out") == []
