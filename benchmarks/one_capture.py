@@ -46,7 +46,7 @@ def timed(command: list[str]) -> tuple[float, float]:
 
 def measured(megapixels: float, args) -> tuple[float, float, float, float, float, float]:
     """Medians: wall and memory of the floor, wall and memory of negconv, and of the ratios run by run."""
-    from negconv.capture import DEMOSAIC
+    from negconv.raw import DEMOSAIC
 
     with tempfile.TemporaryDirectory() as folder:
         folder = Path(args.folder, f"{megapixels:g}") if args.folder else Path(folder)

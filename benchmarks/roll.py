@@ -36,7 +36,7 @@ def decode_and_write(job: tuple[str, str]) -> None:
     import rawpy
     import tifffile
 
-    from negconv.capture import DEMOSAIC
+    from negconv.raw import DEMOSAIC
 
     source, target = job
     with rawpy.imread(source) as raw:

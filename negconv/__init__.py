@@ -10,7 +10,7 @@ __version__ = "0.1.0"
 
 _HOMES = {
     "InputError": "errors",
-    "Capture": "capture", "Meta": "capture", "read": "capture",
+    "Capture": "capture", "Meta": "capture", "read": "reading",
     "flatten": "flat", "PanelField": "flat", "panel_field": "flat",
     "Cut": "resample",
     "Frame": "frame", "find_frames": "frame", "FORMATS": "frame",

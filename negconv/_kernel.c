@@ -57,7 +57,7 @@ INLINE float logarithm(float x)
     return (float)e * 0.69314718056f + s * (2.0f + q * (2.0f / 3 + q * (2.0f / 5 + q * (2.0f / 7))));
 }
 
-/* capture._halved, one row of cells: a cell of two by two samples of a mosaic, less black, is one pixel. */
+/* raw._halved, one row of cells: a cell of two by two samples of a mosaic, less black, is one pixel. */
 WIDEST static void halve_row(const uint16_t *red, const uint16_t *green, const uint16_t *other, const uint16_t *blue, idx n,
                              const int *black, int white, uint16_t *out)
 {

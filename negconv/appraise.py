@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from .base import FilmBase, base_in
-from .capture import Capture, Meta, read
+from .capture import Capture, Meta
+from .reading import read
 from .errors import one_line
 from .flat import PanelField, flatten
 from .frame import PROXY, Frame, Look, look, picture_mask

@@ -8,7 +8,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Iterator
 
-from .capture import RAW_SUFFIXES, read_rows, read_twice
+from .reading import RAW_SUFFIXES, read_rows, read_twice
 from .files import FileState, changed_at, state_of
 from .flat import PanelField, panel_field
 from .workers import Ahead

@@ -9,7 +9,8 @@ import numpy as np
 
 from . import colour
 from .base import FilmBase, sample_base
-from .capture import Capture, Meta, read
+from .capture import Capture, Meta
+from .reading import read
 from .density import Curve, density
 from .errors import InputError
 from .film import Film, Residuals, film_kind, wide_channels

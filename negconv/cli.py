@@ -354,7 +354,7 @@ def _decode_on_all_cores() -> None:
     from .workers import count_cores
 
     # One capture decodes in two thirds of the time on LibRaw's own threads. Of a roll each frame has a core, and the same
-    # bytes come out whatever runs beside it (`capture.libraw`).
+    # bytes come out whatever runs beside it (`raw.libraw`).
     os.environ.setdefault("OMP_NUM_THREADS", str(count_cores()))
 
 

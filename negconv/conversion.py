@@ -14,7 +14,8 @@ import numpy as np
 
 from .balance import Balance
 from .base import FilmBase, base_in, sample_base
-from .capture import Capture, Meta, read
+from .capture import Capture, Meta
+from .reading import read
 from .colour import luminance
 from .errors import InputError
 from .film import Film

@@ -12,7 +12,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from . import kernel
-from .capture import Capture, block_mean, read, read_rows
+from .capture import Capture, block_mean
+from .reading import read, read_rows
 from .errors import InputError
 from .rows import in_parts, rows_of
 

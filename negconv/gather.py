@@ -10,7 +10,8 @@ from typing import Callable, Sequence
 
 import numpy as np
 
-from .capture import SUFFIXES, block_mean, read
+from .capture import block_mean
+from .reading import SUFFIXES, read
 from .errors import InputError
 from .exif import SOFTWARE
 from .files import is_temporary

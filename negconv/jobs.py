@@ -9,7 +9,7 @@ import numpy as np
 from . import files, output
 from .balance import thin
 from .base import FilmBase
-from .capture import read, read_rows
+from .reading import read, read_rows
 from .conversion import (Plan, Survey, apply, apply_encoded, film_base, finish, levelled, or_whole,
                          survey as survey_capture)
 from .errors import InputError, one_line

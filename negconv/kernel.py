@@ -1,7 +1,7 @@
 """The compiled inner loops (`_kernel.c`), or None where they were not built: numpy then does the same, slower.
 
-They are one more way to compute what stands in numpy in `capture`, `flat`, `invert`, `resample`, `encode` and the modules that find frames, never the only
-one.
+They are one more way to compute what stands in numpy in `capture`, `raw`, `flat`, `invert`, `resample`, `encode` and the
+modules that find frames, never the only one.
 """
 from __future__ import annotations
 

@@ -353,7 +353,7 @@ def look_up(path, mark: str) -> str:
     try:
         if hash_file(path) == (record["output"]["sha256"], record["output"]["bytes"]):
             return "same" if record.get("fingerprint") == mark else "ours"
-        from .capture import read
+        from .reading import read
 
         read(path)
         return "changed"
@@ -364,7 +364,7 @@ def look_up(path, mark: str) -> str:
 @lru_cache(maxsize=1)
 def versions() -> Mapping[str, str]:
     """Versions of what turns a capture into pixels and bytes."""
-    from .capture import libraw
+    from .raw import libraw
 
     rawpy, names = libraw(), ("numpy", "scipy", "rawpy", "tifffile", "Pillow")
     installed = _installed([name.lower() for name in names])

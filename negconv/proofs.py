@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from . import colour
-from .capture import read
+from .reading import read
 from .errors import InputError
 from .files import check_free, place, stage
 from .frame import Frame

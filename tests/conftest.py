@@ -5,7 +5,7 @@ import os
 
 import pytest
 
-# Before any test imports rawpy: on several threads LibRaw's demosaicing is not the same to the byte (`capture.libraw`).
+# Before any test imports rawpy: on several threads LibRaw's demosaicing is not the same to the byte (`raw.libraw`).
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 from negconv import kernel  # noqa: E402

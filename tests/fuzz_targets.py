@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from fuzz_seeds import BASE, little_chart, little_negative
-from negconv.capture import Capture, Meta, read, read_mask
+from negconv.capture import Capture, Meta
+from negconv.reading import read, read_mask
 from negconv.conversion import convert, survey
 from negconv.errors import InputError
 from negconv.film import Film

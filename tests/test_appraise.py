@@ -10,7 +10,8 @@ from scipy.ndimage import gaussian_filter
 from negconv.appraise import (GOOD, PLACES, POOR, UNKNOWN, draw_found, inspect_capture, judge_evenness, judge_exposure,
                               judge_sharpness, judge_stray_light)
 from negconv.base import FilmBase
-from negconv.capture import Capture, read
+from negconv.capture import Capture
+from negconv.reading import read
 from negconv.cli import main
 from negconv.frame import Frame, look
 from negconv.synthetic.roll import make_roll

@@ -10,7 +10,8 @@ from hypothesis.extra import numpy as hnp
 from negconv import colour, density
 from negconv.balance import Balance, solve_balance
 from negconv.base import FilmBase
-from negconv.capture import Capture, block_mean, read
+from negconv.capture import Capture, block_mean
+from negconv.reading import read
 from negconv.conversion import Plan, apply, convert
 from negconv.density import ADX10, ADX16, Curve, TableCurve
 from negconv.film import Film

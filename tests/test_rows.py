@@ -9,7 +9,8 @@ import pytest
 import tifffile
 
 from negconv import InputError, Recipe, jobs, read
-from negconv.capture import PROXY, Capture, block_mean, read_rows, read_twice
+from negconv.capture import PROXY, Capture, block_mean
+from negconv.reading import read_rows, read_twice
 from negconv.cli import main
 from negconv.conversion import apply, decide, or_whole, survey
 from negconv.flat import flatten, panel_field

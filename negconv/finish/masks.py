@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ..capture import read_mask
+from ..reading import read_mask
 from ..settings import FilePath, Group, Kind, Listing, Number, Numbers, SettingError, Settings, described, setting
 from .grid import Enlarged, guided_stops, in_strips
 

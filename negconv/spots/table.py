@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ..capture import read_mask
+from ..reading import read_mask
 from ..errors import InputError
 from ..textfile import read_text
 
