@@ -282,8 +282,9 @@ def outline(level, index, owner, above, contrast):
 
 def together(found: list[_Found]):
     """Index, owner, confidence, contrast and sign of all candidates as one list."""
-    base = np.cumsum([0] + [len(f.confidence) for f in found])
-    return (np.concatenate([f.index for f in found]), np.concatenate([f.owner + b for f, b in zip(found, base)]),
+    base = np.cumsum([0] + [len(f.confidence) for f in found]).tolist()
+    return (np.concatenate([f.index.astype(np.int32) for f in found]),
+            np.concatenate([f.owner.astype(np.int32) + b for f, b in zip(found, base)]),
             np.concatenate([f.confidence for f in found]), np.concatenate([f.contrast for f in found]),
             np.concatenate([np.full(len(f.confidence), f.light) for f in found]))
 
@@ -473,20 +474,21 @@ def continuing(index, owner, sure, able, light, shape) -> np.ndarray:
     strip &= sure | able
     here = strip[owner]
     index, owner = index[here], owner[here]
+    wide = shape[1] // GAP + 3
+    cell = (index // (GAP * shape[1]) + 1) * wide + index % shape[1] // GAP + 1
     edge = GAP * (shape[1] + 1)
     marked = np.zeros(size + 2 * edge if len(index) else 0, bool)
     for sign in (True, False):
         fresh = sure & strip & (light == sign)
         for _ in range(4):
             # Where whole cells are far apart no pixel needs a look.
-            lit = index[fresh[owner]]
-            cells = np.zeros((shape[0] // GAP + 3, shape[1] // GAP + 3), bool)
-            y, x = lit // shape[1] // GAP, lit % shape[1] // GAP
-            for dy in (0, 1, 2):
-                for dx in (0, 1, 2):
-                    cells[y + dy, x + dx] = True
+            here = fresh[owner]
+            lit, cells = index[here], np.zeros((shape[0] // GAP + 3, wide), bool)
+            cells.reshape(-1)[cell[here]] = True
+            cells[:, 1:-1] |= cells[:, :-2] | cells[:, 2:]
+            cells[1:-1] |= cells[:-2] | cells[2:]
             open_ = np.flatnonzero((~(sure | added) & (light == sign))[owner])
-            open_ = open_[cells[index[open_] // shape[1] // GAP + 1, index[open_] % shape[1] // GAP + 1]]
+            open_ = open_[cells.reshape(-1)[cell[open_]]]
             fresh = np.zeros(len(sure), bool)
             if len(lit) and len(open_):
                 marked[lit + edge] = True
