@@ -9,7 +9,7 @@ from scipy import ndimage
 
 from negconv.errors import InputError
 from negconv.positive import Positive
-from negconv.spots import Spots, repair
+from negconv.spots import Spots, compiled, repair
 
 
 def horizon(shape=(240, 320), slope=0.4, low=0.06, high=0.4):
@@ -250,3 +250,27 @@ def test_the_other_half_of_a_hair_is_not_painted_in(lens):
     speck = np.hypot(x - 101, y - 80) <= 5
     got = repair(np.where(speck, 3.0, sky).astype(np.float32), speck)
     assert np.sqrt(np.mean((np.log(got) - np.log(sky))[speck] ** 2)) < 0.5
+
+
+@pytest.mark.skipif(compiled.loops is None, reason="the inner loops were not compiled here")
+@pytest.mark.parametrize("colours", [1, 3])
+def test_compiled_loops_fill_as_numpy_does(monkeypatch, colours):
+    rng = np.random.default_rng(7)
+    light = grained(horizon(), rng)
+    light = light if colours == 1 else np.stack([light, 0.8 * light, grained(light, rng)], axis=2)
+    mask = hair(light.shape[:2])
+    mask[30:38, 50:60] = mask[150:152, 300:] = True
+    ours = repair(light, mask, threads=1)
+    monkeypatch.setattr(compiled, "loops", None)
+    plain = repair(light, mask, threads=1)
+    # Within a code value of 16 bits.
+    assert (ours != light).any() and np.abs(ours - plain).max() < 1 / 65535
+
+
+@pytest.mark.skipif(compiled.loops is None, reason="the inner loops were not compiled here")
+def test_compiled_loops_check_lengths():
+    window, one = np.zeros((8, 8), np.float32), np.zeros(1, np.int64)
+    with pytest.raises(ValueError, match="a pixel lies outside"):
+        compiled.loops.source(window, window > 0, 8, one + 8, one, 1, one, window[0, :1], 1, np.zeros((1, 2), int), 1, 80)
+    with pytest.raises(ValueError, match="holds"):
+        compiled.loops.detail(window, window, one, one, 2, 1, window, 0.1, 0.95, 2.5, 1.3, window)

@@ -1,7 +1,9 @@
 /* The inner loops of finding spots, over pixels that stand out and over what was measured of them.
 
-   Each function does what a few numpy operations in the module named above it do, to the rounding of sums; that module falls
-   back on numpy where this file was not compiled, and tests/test_spots.py holds the two together. Every length and every index is
+   Each function does what a few numpy operations in the module named above it do,
+       to the rounding of sums; that module falls
+   back on numpy where this file was not compiled,
+       and tests/test_spots.py holds the two together. Every length and every index is
    checked before a loop runs; none of them holds the interpreter's lock. */
 
 #define PY_SSIZE_T_CLEAN
@@ -12,7 +14,8 @@
 #include <string.h>
 
 /* One binary for every processor of the family: the loader picks the widest vectors there are. (By levels, not by names of
-   processors, which fit no later one.) Sums are rounded as written, -ffp-contract=off, so that all give the same bytes. */
+   processors, which fit no later one.) Sums are rounded as written, -ffp-contract=off,
+       so that all give the same bytes. */
 #if defined(__GNUC__) && !defined(__clang__) && defined(__x86_64__) && defined(__linux__) && defined(__GLIBC__)
 #define WIDEST __attribute__((target_clones("arch=x86-64-v4", "arch=x86-64-v3", "default")))
 #else
@@ -48,7 +51,8 @@ WIDEST static void slide(int16_t *a, idx rows, idx columns, idx pitch, idx side,
     }
 }
 
-WIDEST static void top_hat(const int16_t *plane, idx h, idx w, idx side, idx y0, idx y1, idx x0, idx x1, int16_t *a, int16_t *out)
+WIDEST static void top_hat(const int16_t *plane, idx h, idx w, idx side, idx y0, idx y1, idx x0, idx x1, int16_t *a,
+                           int16_t *out)
 {
     const idx half = side / 2, pad = side - 1, rows = y1 - y0, columns = x1 - x0, pitch = columns + 2 * pad;
     for (idx i = 0; i < rows + 2 * pad; i++) {
@@ -64,7 +68,8 @@ WIDEST static void top_hat(const int16_t *plane, idx h, idx w, idx side, idx y0,
     slide(a, rows + 2 * pad, pitch, pitch, side, 0);
     /* a[i][j] now is the erosion at row y0 - half + i, column x0 - half + j; beyond the picture there is none. */
     for (idx i = 0; i < rows + pad; i++) {
-        const idx y = y0 - half + i, from = within(half - x0, 0, columns + pad), to = within(w - x0 + half, 0, columns + pad);
+        const idx y = y0 - half + i, from = within(half - x0, 0, columns + pad), to = within(w - x0 + half, 0,
+            columns + pad);
         int16_t *p = a + i * pitch;
         const int none = y < 0 || y >= h;
         for (idx j = 0; j < (none ? columns + pad : from); j++) p[j] = INT16_MIN;
@@ -938,6 +943,83 @@ static void strip_means(const int16_t *plane, idx h, idx w, const double *points
             }
 }
 
+/* kriging._sources, one hole: of the first `places` moves that keep hole and ring within the window, the one to clear
+   pixels around which the ring is most like this one; 0 where there is none. */
+static int64_t source(const float *grey, const uint8_t *clear, idx window, const int64_t *hy, const int64_t *hx, idx n,
+                      const int64_t *ring, const float *weight, idx points, const int64_t *moves, idx tries, idx places)
+{
+    int64_t top = window, left = window, bottom = -1, right = -1, best = 0;
+    for (idx i = 0; i < n + points; i++) {
+        const int64_t y = i < n ? hy[i] : ring[i - n] / window, x = i < n ? hx[i] : ring[i - n] % window;
+        top = y < top ? y : top, bottom = y > bottom ? y : bottom;
+        left = x < left ? x : left, right = x > right ? x : right;
+    }
+    double least = INFINITY;
+    for (idx k = 0, met = 0; k < tries && met < places; k++) {
+        const int64_t dy = moves[2 * k], dx = moves[2 * k + 1], step = dy * window + dx;
+        if (top + dy < 0 || bottom + dy >= window || left + dx < 0 || right + dx >= window) continue;
+        met++;
+        int free_ = 1;
+        for (idx i = 0; free_ && i < n; i++) free_ = clear[hy[i] * window + hx[i] + step];
+        for (idx i = 0; free_ && i < points; i++) free_ = clear[ring[i] + step];
+        if (!free_) continue;
+        double mean = 0, square = 0;
+        for (idx i = 0; i < points; i++) {
+            const double rest = (double)grey[ring[i] + step] - (double)grey[ring[i]], part = weight[i] * rest;
+            mean += part;
+            square += part * rest;
+        }
+        const double unlike = square - 0.75 * mean * mean;
+        if (unlike < least) least = unlike, best = step;
+    }
+    return best;
+}
+
+/* kriging._detail: `number` has room for the box (rows + 2) x (columns + 2) around the hole, whose pixels lie at y, x from 0
+   on; `coarse` for 3 values a pixel and channel. */
+static void detail(const float *rest, const float *fill, const int64_t *y, const int64_t *x, idx n, idx colours,
+                   const float *rough, double grain, double strength, double most_, double gain, idx columns,
+                       int32_t *number,
+                   double *coarse, float *out)
+{
+    double *fine = coarse + n * colours, *own = fine + n * colours, square = 0;
+    for (idx i = 0; i < n; i++) number[(y[i] + 1) * (columns + 2) + x[i] + 1] = (int32_t)(i + 1);
+    for (idx i = 0; i < n; i++) {
+        double level = 0;
+        for (idx c = 0; c < colours; c++) {
+            double count = 0, sum = 0, of_fill = 0;
+            for (int dy = 0; dy < 3; dy++)
+                for (int dx = 0; dx < 3; dx++) {
+                    const idx near = number[(y[i] + dy) * (columns + 2) + x[i] + dx];
+                    if (!near) continue;
+                    count += 1;
+                    sum += rest[(near - 1) * colours + c];
+                    of_fill += fill[(near - 1) * colours + c];
+                }
+            coarse[i * colours + c] = sum / count;
+            fine[i * colours + c] = rest[i * colours + c] - sum / count;
+            own[i * colours + c] = fabs(fill[i * colours + c] - of_fill / count);
+            level += sum / count;
+        }
+        level /= (double)colours;
+        square += level * level;
+    }
+    const double size = sqrt(square / (double)n), share = grain < size ? grain / size : 1;
+    for (idx c = 0; c < colours; c++) {
+        double mean = 0, there = 0;
+        for (idx i = 0; i < n; i++) mean += fabs(fine[i * colours + c]), there += own[i * colours + c];
+        mean = mean / (double)n + 1e-9;
+        there /= (double)n;
+        const double wanted = strength * rough[c], lacks = wanted * wanted - there * there;
+        double factor = sqrt(lacks > 0 ? lacks : 0) / mean;
+        factor = factor < gain ? factor : gain;
+        for (idx i = 0; i < n; i++) {
+            const double f = fine[i * colours + c], limit = most_ * mean;
+            out[i * colours + c] = (float)((f < -limit ? -limit : f > limit ? limit : f) * factor + coarse[i * colours + c] * share);
+        }
+    }
+}
+
 /* --- what Python sees: every length and index is checked before a loop runs ------------------------------------------- */
 
 static int holds(const Py_buffer *b, idx items, idx size, const char *name)
@@ -1590,6 +1672,71 @@ static PyObject *py_walk(PyObject *self, PyObject *args)
     return DONE(fine, &values, &edges, &start, &features, &limits, &leaves, &total);
 }
 
+static PyObject *py_source(PyObject *self, PyObject *args)
+{
+    Py_buffer grey, clear, hy, hx, ring, weight, moves;
+    idx window, n, points, tries, places;
+    int64_t best = 0;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*ny*y*ny*y*ny*nn", &grey, &clear, &window, &hy, &hx, &n, &ring, &weight, &points,
+                          &moves,
+                          &tries, &places))
+        return NULL;
+    int fine = inside(window > 0 && window < 10000, "no window") && holds(&grey, window * window, 4, "grey")
+               && holds(&clear, window * window, 1, "clear") && holds(&hy, n, 8, "y") && holds(&hx, n, 8, "x")
+               && holds(&ring, points, 8, "ring") && holds(&weight, points, 4, "weight") && holds(&moves, tries, 16,
+                   "moves");
+    const int64_t *y = hy.buf, *x = hx.buf, *at = ring.buf, *by = moves.buf;
+    for (idx i = 0; fine && i < n; i++)
+        fine = inside(y[i] >= 0 && y[i] < window && x[i] >= 0 && x[i] < window, "a pixel lies outside");
+    for (idx i = 0; fine && i < points; i++) fine = inside(at[i] >= 0 && at[i] < window * window,
+                                                           "a pixel lies outside");
+    for (idx i = 0; fine && i < 2 * tries; i++) fine = inside(by[i] > -window && by[i] < window,
+                                                              "a move leads outside");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        best = source(grey.buf, clear.buf, window, y, x, n, at, weight.buf, points, by, tries, places);
+        Py_END_ALLOW_THREADS
+    }
+    PyObject *none = DONE(fine, &grey, &clear, &hy, &hx, &ring, &weight, &moves);
+    if (!none) return NULL;
+    Py_DECREF(none);
+    return PyLong_FromLongLong(best);
+}
+
+static PyObject *py_detail(PyObject *self, PyObject *args)
+{
+    Py_buffer rest, fill, ys, xs, rough, out;
+    idx n, colours, rows = 0, columns = 0;
+    double grain, strength, cap, gain;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*y*y*nny*ddddw*", &rest, &fill, &ys, &xs, &n, &colours, &rough, &grain, &strength,
+                          &cap, &gain,
+                          &out))
+        return NULL;
+    int fine = inside(n > 0 && colours > 0, "no pixels") && holds(&rest, n * colours, 4, "rest")
+               && holds(&fill, n * colours, 4, "fill") && holds(&ys, n, 8, "y") && holds(&xs, n, 8, "x")
+               && holds(&rough, colours, 4, "rough") && holds(&out, n * colours, 4, "out");
+    const int64_t *y = ys.buf, *x = xs.buf;
+    for (idx i = 0; fine && i < n; i++) {
+        fine = inside(y[i] >= 0 && y[i] < 10000 && x[i] >= 0 && x[i] < 10000, "a pixel lies outside");
+        rows = y[i] >= rows ? y[i] + 1 : rows;
+        columns = x[i] >= columns ? x[i] + 1 : columns;
+    }
+    int32_t *number = fine ? calloc((size_t)((rows + 2) * (columns + 2)), 4) : NULL;
+    double *room = room_for(number != NULL, 3 * n * colours * 8);
+    if (room) {
+        Py_BEGIN_ALLOW_THREADS
+        detail(rest.buf, fill.buf, y, x, n, colours, rough.buf, grain, strength, cap, gain, columns, number, room,
+               out.buf);
+        Py_END_ALLOW_THREADS
+    } else if (fine && !number)
+        PyErr_NoMemory();
+    free(number);
+    free(room);
+    return DONE(room != NULL, &rest, &fill, &ys, &xs, &rough, &out);
+}
+
 static PyMethodDef methods[] = {
     {"top_hat", py_top_hat, METH_VARARGS, "top_hat(plane, h, w, side, tile, rows, columns, r0, r1, out, peaks, tops)"},
     {"quantiles", py_quantiles, METH_VARARGS, "quantiles(padded, pitch, h, w, offsets, n, take, taken, out)"},
@@ -1623,6 +1770,10 @@ static PyMethodDef methods[] = {
      "strip_means(plane, h, w, points, cosine, sine, n, angles, step, aside, along, wide, out)"},
     {"walk", py_walk, METH_VARARGS,
      "walk(values, n, columns, edges, start, features, limits, leaves, trees, depth, total)"},
+    {"source", py_source, METH_VARARGS,
+     "source(grey, clear, window, y, x, n, ring, weight, points, moves, tries, places) -> move"},
+    {"detail", py_detail, METH_VARARGS,
+     "detail(rest, fill, y, x, n, colours, rough, grain, strength, most, gain, out)"},
     {NULL, NULL, 0, NULL}};
 
 static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "_loops", "Inner loops of finding spots.", -1, methods,
