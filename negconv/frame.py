@@ -9,10 +9,10 @@ import numpy as np
 
 from .capture import block_mean
 from .faint import Faint, Seen, faint_pictures, outlines
-from .gate import NARROW, WIDE, past_film
+from .gate import NARROW, WIDE, by_perforations, past_film
 from .levels import (BASE, DARK, PANEL, PICTURE, VOID, Level, Parts, bare_panel, even_tones, log_light,
                      panel_like, parts)
-from .rectangles import ASPECTS, Found, edge_maps, rectangles, tally, to_plan, turn_of, turned
+from .rectangles import ASPECTS, Found, counts, edge_maps, rectangles, tally, to_plan, turn_of, turned
 from .sides import Side, Traced, corners_of, logs_at, overhang, profiles, refine, together
 
 #: The long side of the proxy that frames are sought on.
@@ -33,14 +33,17 @@ PLAIN = 0.75
 BLUISH = -0.35
 #: A base whose spread is so many times that of a larger and darker tone is a gradient.
 UNEVEN = 3.0
-#: With less confidence than this another base and a finer plan are tried: a base so many times as common.
-AGAIN, MANY = 0.5, 3.0
+#: With less confidence than this another base and a finer plan are tried: a base so many times as common, and for
+#: several pictures already with less than the last.
+AGAIN, MANY, MANY_AGAIN = 0.3, 3.0, 0.5
 #: How far, in log, the shape of a picture may be from that of its format.
 OFF = 0.035
 #: Of what is clear just outside a picture, at least this share is base.
 UNLINED = 0.2
 #: A finer plan is of use where no more than this share of the view is film, whose pictures are small then.
 SMALL = 0.6
+#: And the film in view so many times as long as wide.
+LONG = 1.7
 #: No more tones than this are tried for the base.
 ATTEMPTS = 4
 #: Two tones closer than this in log light may be one.
@@ -250,9 +253,11 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
     if min(h, w) // k < 24:
         return Look((_whole(w, h, film_format, "the capture is too small to look for a frame"),), None)
     answer = _answer(proxy, k, aspect, film_format, flattened)
-    if k > 1 and answer is not None and _mean(answer.frames) < AGAIN and _film(answer.attempt.parts.kinds) < SMALL:
+    if k > 1 and answer is not None and _mean(answer.frames) < (
+            MANY_AGAIN if len(answer.frames) > 1 else AGAIN) and _strip(answer.attempt.kinds):
         finer = _answer(proxy, k - 1, aspect, film_format, flattened)
-        if finer is not None and _mean(finer.frames) > max(_mean(answer.frames), AGAIN):
+        if finer is not None and len(finer.frames) >= len(answer.frames) and _mean(finer.frames) > max(
+                _mean(answer.frames), AGAIN):
             answer = finer
     if answer is None:
         return Look((_whole(w, h, film_format, NOTHING),), None)
@@ -269,9 +274,12 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
                 answer.reduced, answer.faint and bool(evidence))
 
 
-def _film(kinds: np.ndarray) -> float:
-    """The share of the view that is film."""
-    return float(tally(kinds, 0, kinds.shape[0], 0, kinds.shape[1])[[BASE, PICTURE]].sum() / kinds.size)
+def _strip(kinds: np.ndarray) -> bool:
+    """Whether the film in an upright view is a strip that leaves room around it, whose pictures are small then."""
+    film = (kinds == BASE) | (kinds == PICTURE)
+    down, across = (np.count_nonzero(2 * share > share.max(initial=0)) for share in counts(film))
+    known = kinds.size - np.count_nonzero(kinds == VOID)
+    return np.count_nonzero(film) < SMALL * known and max(down, across) > LONG * max(min(down, across), 1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -321,6 +329,8 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
             others = _framed(proxy, k, large, aspect, film_format)
             if _mean(others[0]) > _mean(frames):
                 frames, attempt, faint = others
+    if panel_like(attempt.base, flattened) and any(_may_be_film(attempt, tone) for tone in tones):
+        frames = [replace(f, confidence=min(f.confidence, GUESSED)) for f in frames]
     return _Answer(attempt, frames, faint, plan, k)
 
 
@@ -329,6 +339,17 @@ def _bordered(attempt: _Attempt) -> bool:
     base: that may as well be a strip of panel between holder and film."""
     return (len(attempt.found) == 1 and sorted(attempt.found[0].rests) == ["holder", "holder", "holder", "rebate"]
             and attempt.clear < STRIP)
+
+
+def _off_gate(attempt: _Attempt) -> bool:
+    """Whether perforations show, and pictures that rest on rebate are not where those have them."""
+    for g in by_perforations(attempt.kinds):
+        half = (g.high - g.low) / 2
+        for f in attempt.found:
+            low, high, on = (f.left, f.right, f.rests[1::2]) if g.down else (f.top, f.bottom, f.rests[::2])
+            if on == ("rebate", "rebate") and max(abs(low - g.low), abs(high - g.high)) > ASIDE * half:
+                return True
+    return False
 
 
 def _promising(bases: list[Level]) -> list[Level]:
@@ -355,8 +376,8 @@ def _framed(proxy: np.ndarray, k: int, best: _Attempt, aspect: float | None,
     if best.lined < UNLINED:
         # What lies around the picture is brighter than the base: panel past the film's edge, or the base is none.
         sided = [replace(f, confidence=min(f.confidence, GUESSED)) if "rebate" in f.rests else f for f in sided]
-    most = GUESSED if _bordered(best) else 1.0
-    sided = [replace(f, confidence=min(f.confidence, most)) for f in sided]
+    most, off = GUESSED if _bordered(best) else 1.0, bool(sided) and _off_gate(best)
+    sided = [replace(f, confidence=min(f.confidence, GUESSED if off else most)) for f in sided]
     # Where nothing exposed meets the holder, a picture hardly ends there.
     sided = [replace(f, confidence=min(f.confidence, GUESSED)) if any(
         on == "holder" and s < MEETS for on, s in zip(one.rests, one.support)) else f
@@ -499,6 +520,10 @@ def _attempt(log: np.ndarray, base: Level, aspect: float | None) -> _Attempt:
 
 #: A picture has less of the base's tone in it than this where the base may be a strip of panel.
 STRIP = 0.01
+#: How far, as a share of half a picture across the film, its sides may be from where the film has them.
+ASIDE = 0.06
+#: Film that has one tone in more than this share of it may be without a picture.
+BLANK = 0.5
 #: A picture that ends at the holder is seen to along more than this share of a side.
 MEETS = 0.05
 #: With this confidence, a picture is not looked for by its faint sides as well.
@@ -576,7 +601,8 @@ def _faint_evidence(faint: Faint, frame: _Sided, seen: Seen, first: _Attempt, as
             faint.inside, float(not many and min(frame.reaches) < TANGENT), float(found.rests.count("holder")),
             float(found.rests.count("view")), float(agreed), firm[0], firm[1], sum(firm) / 4,
             float(aspect is not None), float(many), min(seen.lead, 1.0),
-            float(min(min(p.values) for p in seen.pictures)), faint.held]
+            float(min(min(p.values) for p in seen.pictures)), faint.held,
+            many * float(np.mean([p.values for p in seen.pictures])), many * faint.held]
 
 
 def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:
@@ -613,6 +639,17 @@ def _ringed(attempt: _Attempt, tone: Level) -> bool:
     sides = [max(float((np.abs(side - step) < BAND).mean()) for side in each) > MUCH
              for f in attempt.found for each in zip(*(_along(attempt.density, f, i) for i in INSETS))]
     return bool(sides) and float(np.mean(sides)) >= NEARLY
+
+
+def _may_be_film(attempt: _Attempt, tone: Level) -> bool:
+    """Whether what was found may be a piece of film on the panel, hardly anything exposed on it: one tone, darker than
+    what was taken for the base, runs along all its sides and through most of it."""
+    if len(attempt.found) != 1 or set(attempt.found[0].rests) != {"rebate"} or attempt.clear > STRIP:
+        return False
+    f = attempt.found[0]
+    size = (f.bottom - f.top) * (f.right - f.left) / (attempt.shape[0] * attempt.shape[1])
+    film = 0.05 < -max(np.array(tone.log) - attempt.base.log) < DENSE
+    return film and tone.share > BLANK * size and _ringed(attempt, tone)
 
 
 def _yield(this: _Attempt, other: _Attempt) -> float:
@@ -796,8 +833,8 @@ WEIGHTS = (1.57, 1.10, 0.32, 0.42, 0.73, 0.38, -1.28, 0.17, -0.35, -0.12, -0.09,
 
 
 #: The same for pictures found by sides that hardly show.
-FAINT_WEIGHTS = (-3.26, 0.73, 0.56, 0.72, 0.33, 0.74, 1.11, 0.73, 0.06, -0.07, -0.49, 0.12, 1.27, 1.09, 0.64, 0.32,
-                 -0.32, -0.30, 0.16, 0.78, 1.5)
+FAINT_WEIGHTS = (-3.96, 0.48, 0.39, 1.18, 0.51, 0.60, 1.13, 0.95, 0.05, -0.74, -0.76, 0.93, 1.64, 1.18, 0.72, 0.82,
+                 -0.20, 0.27, 0.14, 0.36, 1.21, 0.66, -0.32)
 
 
 def _confidence(evidence: list[float], weights=WEIGHTS) -> float:

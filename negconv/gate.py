@@ -56,7 +56,7 @@ def gates(kinds: np.ndarray, film: tuple[float, float] | None = None) -> list[Ga
     """Where the film in an upright grid may have its pictures; `film`, if known, is `NARROW` or `WIDE`."""
     out: list[Gate] = []
     if film != WIDE:
-        out = _by_perforations(kinds)
+        out = by_perforations(kinds)
     if not out:
         for down in (False, True):
             edges = _film_edges(kinds.T if down else kinds)
@@ -92,8 +92,8 @@ def _film_edges(kinds: np.ndarray) -> tuple[float, float] | None:
     return (low, high) if high - low > 60 else None
 
 
-def _by_perforations(kinds: np.ndarray) -> list[Gate]:
-    """The gate by one row of perforations or two."""
+def by_perforations(kinds: np.ndarray) -> list[Gate]:
+    """The same of 135 film, by one row of its perforations or two."""
     boxes = _boxes(kinds == PANEL)
     out = []
     for down in (False, True):
