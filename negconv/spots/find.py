@@ -84,13 +84,19 @@ def find_spots(positive, *, sensitivity: float = 0.5, dark: bool = True, pixel_u
     plane = noise.film_plane(linear, density, threads=threads)
     frame = features.Frame(plane)
     colour = Channels.of(positive)
-    signs = (True, False) if dark else (True,)
-    if threads > 1 and len(signs) == 2:
+    each = max(threads // 2, 1)
+    # The longest first, so that two threads end at about the same time.
+    jobs = [lambda: _search(plane, colour, frame, True, each)]
+    if dark:
+        jobs += [lambda: [_Found(*scratches.search(plane, colour, frame, threads=each), False)],
+                 lambda: _search(plane, colour, frame, False, each)]
+    jobs.append(lambda: [_Found(*rings.search(plane, threads=each), True)])
+    if threads > 1:
         with ThreadPoolExecutor(2) as pool:
-            found = sum(pool.map(lambda light: _search(plane, colour, frame, light, threads // 2), signs), [])
+            found = list(pool.map(lambda job: job(), jobs))
     else:
-        found = sum((_search(plane, colour, frame, light, threads) for light in signs), [])
-    return _settle(found, plane, 1 - float(sensitivity), pixel_um)
+        found = [job() for job in jobs]
+    return _settle(sum(found[-1:] + found[:-1], []), plane, 1 - float(sensitivity), pixel_um)
 
 
 def _parts(positive, pixel_um):
@@ -127,11 +133,7 @@ class _Found:
 
 def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
     """Score all candidates of one sign; outline the likeliest of those that share pixels."""
-    if light:
-        out = [_Found(*rings.search(plane, threads=threads), light)]
-    else:
-        out = [_Found(*scratches.search(plane, colour, frame, threads=threads), light)]
-    met = []
+    out, met = [], []
     for level in candidates.levels(plane, light=light, threads=threads):
         parts = candidates.parts(level, light=light)
         if parts is None:
