@@ -136,7 +136,10 @@ def base_in(proxy: np.ndarray, frames=None, *, flattened: bool | None = None, le
     proxy, frames = plan, [f.reduced(k) for f in frames]
     clear = judged.kinds == BASE
     source = "leader" if leader else "rebate"
-    if frames and not leader:
+    if frames and not leader and not flattened:
+        # Fall-off is in it: all of the rebate has its say, or what lies further out and is broader would have more.
+        clear = clear & ~picture_mask(frames, proxy.shape[:2], inset=-CLEAR / 3)
+    elif frames and not leader:
         # As far from the picture as a sliver of rebate allows.
         for margin in (CLEAR, CLEAR / 2, CLEAR / 4):
             outside = clear & ~picture_mask(frames, proxy.shape[:2], inset=-margin)

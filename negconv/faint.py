@@ -40,8 +40,8 @@ REACH, TURNS = 8, 0.8
 #: With a lower score no picture is worth looking for at another turn; and a single picture, or a strip, this much
 #: worse than the other, is not.
 SPEAKS, CLEARLY = 4.5, 1.0
-#: At no more turns is the plan looked at.
-GRIDS = 4
+#: At no more turns is the plan looked at, and at half as many when it has this many pixels.
+GRIDS, LARGE = 4, 1_000_000
 #: Plan pixels from a rectangle's side at which its outermost edges are looked for.
 CLOSE = 4
 #: What all that is exposed lying inside is worth, beside a side that is seen all along it.
@@ -254,6 +254,7 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
     maps; `film` as in `gate.gates`.
     """
     made: dict[float, tuple] = {}
+    most = GRIDS if parts.kinds.size < LARGE else GRIDS // 2
     best: dict[bool, tuple] = {}
     wish = (degrees, np.inf)
 
@@ -280,7 +281,7 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
             score -= 0.05 * min(abs(turn - wish[0]) / wish[1], 4.0) ** 2
             if strip not in best or score > best[strip][0]:
                 best[strip] = (score, *got[1:])
-            if last or len(made) >= GRIDS:
+            if last or len(made) >= most:
                 return
             more = _straightened(seen, pictures, (wish[0] - turn, wish[1]))
             if abs(more) < 0.04:
@@ -298,7 +299,7 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
             follow(got, strip)
     turns = [degrees]
     for turn in (wish[0], _own_turn(parts, noise)):
-        if min(abs(turn - t) for t in turns) > 0.12 and abs(turn - wish[0]) < 4 * wish[1] and len(made) < GRIDS:
+        if min(abs(turn - t) for t in turns) > 0.12 and abs(turn - wish[0]) < 4 * wish[1] and len(made) < most:
             turns.append(turn)
             strip = scores[True] > scores[False]
             follow(search(round(turn, 2), strip, ()), strip)

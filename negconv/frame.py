@@ -44,6 +44,8 @@ UNLINED = 0.2
 SMALL = 0.6
 #: And the film in view so many times as long as wide.
 LONG = 1.7
+#: What is left free on both sides of it, as a share of the view.
+ROOM = 0.03
 #: No more tones than this are tried for the base.
 ATTEMPTS = 4
 #: Two tones closer than this in log light may be one.
@@ -255,7 +257,7 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
     answer = _answer(proxy, k, aspect, film_format, flattened)
     if k > 1 and answer is not None and _mean(answer.frames) < (
             MANY_AGAIN if len(answer.frames) > 1 else AGAIN) and _strip(answer.attempt.kinds):
-        finer = _answer(proxy, k - 1, aspect, film_format, flattened)
+        finer = _answer(proxy, k - 1, aspect, film_format, flattened, (answer.attempt.base,) if answer.frames else ())
         if finer is not None and len(finer.frames) >= len(answer.frames) and _mean(finer.frames) > max(
                 _mean(answer.frames), AGAIN):
             answer = finer
@@ -275,11 +277,13 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
 
 
 def _strip(kinds: np.ndarray) -> bool:
-    """Whether the film in an upright view is a strip that leaves room around it, whose pictures are small then."""
+    """Whether the film in an upright view is a strip with room on both sides of it, whose pictures are small then."""
     film = (kinds == BASE) | (kinds == PICTURE)
-    down, across = (np.count_nonzero(2 * share > share.max(initial=0)) for share in counts(film))
+    down, across = (np.flatnonzero(2 * share > share.max(initial=0)) for share in counts(film))
     known = kinds.size - np.count_nonzero(kinds == VOID)
-    return np.count_nonzero(film) < SMALL * known and max(down, across) > LONG * max(min(down, across), 1)
+    narrow, size = (down, kinds.shape[0]) if len(down) < len(across) else (across, kinds.shape[1])
+    return (np.count_nonzero(film) < SMALL * known and max(len(down), len(across)) > LONG * max(len(narrow), 1)
+            and len(narrow) > 0 and ROOM * size < narrow[0] and narrow[-1] < (1 - ROOM) * size)
 
 
 @dataclass(frozen=True, eq=False)
@@ -293,13 +297,13 @@ class _Answer:
     reduced: int
 
 
-def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | None,
-            flattened: bool | None) -> _Answer | None:
-    """The likeliest frames of a capture; None where no even tone may be the base."""
+def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | None, flattened: bool | None,
+            known: tuple[Level, ...] = ()) -> _Answer | None:
+    """The likeliest frames of a capture; None where no even tone may be the base. `known`: the only ones it may be."""
     plan = block_mean(proxy, k) if k > 1 else proxy
     log = log_light(plan)
     tones: list[Level] = []
-    for tone in even_tones(log, rigid=bool(flattened)):
+    for tone in known or even_tones(log, rigid=bool(flattened)):
         tones.append(tone)
         if max(tone.log) < max(tones[0].log) - 2 * DENSE:
             break                       # neither is it the base, nor is anything darker

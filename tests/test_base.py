@@ -79,3 +79,11 @@ def test_to_json_and_back():
     base = FilmBase((0.5, 0.25, 0.125), (0.01, 0.01, 0.02), 400, "rebate", ("said",))
     assert FilmBase.from_dict(base.to_dict()) == base
     assert base.to_dict()["density"][0] == pytest.approx(0.30103, abs=1e-5)
+
+
+def test_with_fall_off_all_of_the_rebate_has_its_say():
+    """Slivers along four sides, of which the broader two alone lie where the panel is darker."""
+    c = layouts.random_capture("sliver", 9103)
+    assert not c.layout.flattened and c.layout.fall_off > 0.1
+    base = sample_base(Capture(c.data, flattened=False))
+    assert np.abs(np.array(base.rgb) / c.base_seen - 1).max() < 0.015
