@@ -112,8 +112,7 @@ WIDEST static void exchange(int16_t *a, int16_t *b, idx n)
 }
 
 static void quantiles(const int16_t *padded, idx pitch, idx h, idx w, const int64_t *offsets, idx n,
-                      const int64_t *take,
-                      idx taken, int16_t *room, float *out)
+                      const int64_t *take, idx taken, int16_t *room, float *out)
 {
     idx top = 1;
     while (2 * top < n) top *= 2;
@@ -157,8 +156,7 @@ WIDEST static void halve(const int16_t *plane, idx width, idx w, idx y0, idx y1,
 /* noise.tile_stats, a row of tiles: sums over every other row of the density and of the size of its second
    differences. */
 WIDEST static void tile_sums(const int16_t *plane, idx w, idx y0, idx y1, idx tile, idx columns, int32_t *line,
-                             int64_t *mean,
-                             int64_t *rough)
+                             int64_t *mean, int64_t *rough)
 {
     const idx n = columns * tile < w ? columns * tile : w;
     int32_t *m = line, *r = line + n;
@@ -177,34 +175,28 @@ WIDEST static void tile_sums(const int16_t *plane, idx w, idx y0, idx y1, idx ti
     }
 }
 
-/* candidates.above, a row of tiles: how many pixels exceed the threshold of their tile; they themselves where there
-   is room. */
-WIDEST static idx count_over(const int16_t *p, const int16_t *limit, idx n)
-{
-    int32_t found = 0;
-    for (idx x = 0; x < n; x++) found += p[x] > limit[x];
-    return found;
-}
-
-static idx over(const int16_t *height, idx w, idx y0, idx y1, const int16_t *limit, const float *threshold,
-                int32_t *index,
-                float *value, float *at)
+/* candidates.above, a row of tiles: how many pixels exceed the threshold of their tile; they themselves while there is
+   room. Most tiles have no peak so high. */
+WIDEST static idx over(const int16_t *height, idx w, idx y0, idx y1, idx tile, idx columns, const int16_t *peaks,
+                       const int16_t *limit, const float *threshold, idx room, int32_t *index, float *value, float *at)
 {
     idx n = 0;
-    for (idx y = y0; y < y1; y++) {
-        const int16_t *p = height + y * w;
-        const idx found = count_over(p, limit, w);
-        if (!index || !found) {
-            n += found;
-            continue;
+    for (idx y = y0; y < y1; y++)
+        for (idx c = 0; c < columns; c++) {
+            if (peaks[c] <= limit[c]) continue;
+            const idx x0 = c * tile, x1 = c == columns - 1 ? w : x0 + tile;
+            const int16_t *p = height + y * w, least = limit[c];
+            int32_t found = 0;
+            for (idx x = x0; x < x1; x++) found += p[x] > least;
+            if (n + found > room) n += found;
+            else for (idx x = x0; found && x < x1; x++)
+                if (p[x] > least) {
+                    index[n] = (int32_t)(y * w + x);
+                    value[n] = p[x];
+                    at[n++] = threshold[c];
+                    found--;
+                }
         }
-        for (idx x = 0; x < w; x++)
-            if (p[x] > limit[x]) {
-                index[n] = (int32_t)(y * w + x);
-                value[n] = p[x];
-                at[n++] = threshold[x];
-            }
-    }
     return n;
 }
 
@@ -249,8 +241,7 @@ WIDEST static void usual(const int16_t *plane, idx w, idx y0, idx y1, idx tile, 
 
 /* lines.evened, a row: steps less the mean around, in units of what is usual there, limited. */
 WIDEST static void even(const int16_t *plane, idx w, idx beside, int16_t lowest, const float *mean, const float *scale,
-                        float limit,
-                        int16_t *room, int16_t *out)
+                        float limit, int16_t *room, int16_t *out)
 {
     down(plane, w, beside, lowest, room);
     for (idx x = 0; x < w; x++) {
@@ -362,8 +353,7 @@ static void chain_up(const double *found, idx n, idx strips, const bends *b, idx
 
 /* The chains, plainest first: their sums, and their pieces one after the other from end to start. */
 static idx trace(const int64_t *order, const double *score, const int64_t *back, idx n, double least, uint8_t *taken,
-                 double *total,
-                 int64_t *pieces, int64_t *member)
+                 double *total, int64_t *pieces, int64_t *member)
 {
     idx count = 0, end = 0;
     memset(taken, 0, (size_t)n);
@@ -387,8 +377,7 @@ static idx trace(const int64_t *order, const double *score, const int64_t *back,
 
 /* rings.middles: votes of pieces of line for the middles of circles of some radius. */
 static void vote(const double *found, const double *weight, idx n, const double *distances, idx many, idx h, idx w,
-                 idx cell,
-                 idx columns, double *votes)
+                 idx cell, idx columns, double *votes)
 {
     for (idx d = 0; d < many; d++)
         for (idx i = 0; i < n; i++) {
@@ -800,8 +789,7 @@ typedef struct {
 
 /* One owner: its pixels of the level are index[member[0 .. n - 1]]. */
 static int trace_one(const ground_of *o, const int32_t *index, const int32_t *member, idx n, double half, int32_t who,
-                     outlining *s,
-                     uint8_t *whole)
+                     outlining *s, uint8_t *whole)
 {
     const idx scale = o->scale, reach = 2 + scale / 2, w = o->width, size = o->rows * w;
     growing *g = &s->found;
@@ -867,8 +855,7 @@ static int trace_one(const ground_of *o, const int32_t *index, const int32_t *me
 }
 
 static int trace_all(const ground_of *o, const int32_t *index, const int32_t *owner, idx n, const double *half,
-                     idx count,
-                     outlining *s, uint8_t *whole)
+                     idx count, outlining *s, uint8_t *whole)
 {
     int32_t *order = malloc((size_t)(2 * n + 1) * 4);
     int fine = order != NULL;
@@ -900,8 +887,7 @@ static void steps_from(const int32_t *near, idx n, const int32_t *start, idx cou
 }
 
 static void steps_along(const int32_t *index, const int32_t *part, idx n, idx count, idx width, int32_t *near,
-                        int32_t *queue,
-                        int32_t *start, int32_t *step)
+                        int32_t *queue, int32_t *start, int32_t *step)
 {
     const idx move[4] = {1, width - 1, width, width + 1};
     idx ahead[4] = {0};
@@ -1190,42 +1176,30 @@ static PyObject *py_tile_sums(PyObject *self, PyObject *args)
 
 static PyObject *py_over(PyObject *self, PyObject *args)
 {
-    Py_buffer height, limit, threshold, index, value, at;
+    Py_buffer height, peaks, limit, threshold, index, value, at;
     idx h, w, tile, rows, columns, r0, r1, room, found = 0;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nnnnnnny*y*nw*w*w*", &height, &h, &w, &tile, &rows, &columns, &r0, &r1, &limit,
-                          &threshold, &room,
-                          &index, &value, &at))
+    if (!PyArg_ParseTuple(args, "y*nnnnnnny*y*y*nw*w*w*", &height, &h, &w, &tile, &rows, &columns, &r0, &r1, &peaks, &limit,
+                          &threshold, &room, &index, &value, &at))
         return NULL;
-    int fine = inside(h > 0 && w > 0 && h <= INT32_MAX / w && tile > 0 && columns > 0 && r0 >= 0 && r0 <= r1
-                      && r1 <= rows
-                      && (rows == 1 || rows * tile <= h) && (columns == 1 || columns * tile <= w), "no such tiles")
-               && holds(&height, h * w, 2, "height") && holds(&limit, rows * columns, 2, "limit")
-               && holds(&threshold, rows * columns, 4, "threshold") && holds(&index, room, 4, "index")
-               && holds(&value, room, 4, "value") && holds(&at, room, 4, "at");
-    float *line = room_for(fine, w * 6);
-    fine = line != NULL;
+    const int fine = inside(h > 0 && w > 0 && h <= INT32_MAX / w && tile > 0 && columns > 0 && r0 >= 0 && r0 <= r1 && r1 <= rows
+                            && (rows == 1 || rows * tile <= h) && (columns == 1 || columns * tile <= w), "no such tiles")
+                     && holds(&height, h * w, 2, "height") && holds(&peaks, rows * columns, 2, "peaks")
+                     && holds(&limit, rows * columns, 2, "limit") && holds(&threshold, rows * columns, 4, "threshold")
+                     && holds(&index, room, 4, "index") && holds(&value, room, 4, "value") && holds(&at, room, 4, "at");
     if (fine) {
-        int16_t *limits = (int16_t *)(line + w);
         Py_BEGIN_ALLOW_THREADS
         for (idx r = r0; r < r1; r++) {
-            for (idx x = 0; x < w; x++) {
-                const idx c = r * columns + (x / tile < columns ? x / tile : columns - 1);
-                limits[x] = ((int16_t *)limit.buf)[c];
-                line[x] = ((float *)threshold.buf)[c];
-            }
-            const idx y0 = r * tile, y1 = r == rows - 1 ? h : y0 + tile;
-            const idx here = over(height.buf, w, y0, y1, limits, line, NULL, NULL, NULL);
-            if (room && found + here <= room)
-                over(height.buf, w, y0, y1, limits, line, (int32_t *)index.buf + found, (float *)value.buf + found,
-                     (float *)at.buf + found);
-            found += here;
+            const idx first = r * columns, left = room > found ? room - found : 0, put = left ? found : 0;
+            found += over(height.buf, w, r * tile, r == rows - 1 ? h : (r + 1) * tile, tile, columns,
+                          (int16_t *)peaks.buf + first, (int16_t *)limit.buf + first, (float *)threshold.buf + first, left,
+                          (int32_t *)index.buf + put, (float *)value.buf + put, (float *)at.buf + put);
         }
         Py_END_ALLOW_THREADS
     }
-    free(line);
-    if (!fine) return DONE(0, &height, &limit, &threshold, &index, &value, &at);
-    Py_XDECREF(DONE(1, &height, &limit, &threshold, &index, &value, &at));
+    PyObject *none = DONE(fine, &height, &peaks, &limit, &threshold, &index, &value, &at);
+    if (!none) return NULL;
+    Py_DECREF(none);
     return PyLong_FromSsize_t(found);
 }
 
@@ -1263,8 +1237,7 @@ static PyObject *py_even(PyObject *self, PyObject *args)
     float limit;
     (void)self;
     if (!PyArg_ParseTuple(args, "y*nnninnny*y*fw*", &plane, &h, &w, &beside, &lowest, &tile, &rows, &columns, &mean,
-                          &scale, &limit,
-                          &out))
+                          &scale, &limit, &out))
         return NULL;
     const int fine = inside(h > 0 && beside > 0 && w > 2 * beside && tile > 0 && rows > 0 && columns > 0
                             && limit < 32767
@@ -1282,8 +1255,7 @@ static PyObject *py_even(PyObject *self, PyObject *args)
                 room[w + x] = ((float *)scale.buf)[c];
             }
             even((int16_t *)plane.buf + y * w, w, beside, (int16_t)lowest, room, room + w, limit,
-                 (int16_t *)(room + 2 * w),
-                 (int16_t *)out.buf + y * w);
+                 (int16_t *)(room + 2 * w), (int16_t *)out.buf + y * w);
         }
         Py_END_ALLOW_THREADS
     }
@@ -1323,8 +1295,7 @@ static PyObject *py_link(PyObject *self, PyObject *args)
     bends b;
     (void)self;
     if (!PyArg_ParseTuple(args, "y*nnnddddddw*w*", &found, &n, &b.gap, &b.piece, &b.miss, &b.turn, &b.wider, &b.missed,
-                          &b.turned,
-                          &b.skipped, &score, &back))
+                          &b.turned, &b.skipped, &score, &back))
         return NULL;
     const double *f = found.buf;
     int fine = inside(b.piece > 1 && b.gap >= 0, "no such pieces") && holds(&found, n, 32, "found") && holds(&score, n,
@@ -1457,8 +1428,7 @@ static PyObject *py_rung(PyObject *self, PyObject *args)
     float share, cap;
     (void)self;
     if (!PyArg_ParseTuple(args, "w*w*w*nnnnffnw*w*w*", &index, &value, &threshold, &n, &width, &least, &greatest,
-                          &share, &cap, &base,
-                          &kept, &owner, &at))
+                          &share, &cap, &base, &kept, &owner, &at))
         return NULL;
     int fine = inside(width > 0, "no columns") && inside(base >= 0 && base + n <= INT32_MAX, "too many parts")
                && holds(&index, n, 4, "index") && holds(&value, n, 4, "value") && holds(&threshold, n, 4, "threshold")
@@ -1469,8 +1439,7 @@ static PyObject *py_rung(PyObject *self, PyObject *args)
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
         left = rung(index.buf, value.buf, threshold.buf, n, width, least, greatest, share, cap, room, (int32_t)base,
-                    kept.buf, owner.buf,
-                    at.buf, &pixels, &parts);
+                    kept.buf, owner.buf, at.buf, &pixels, &parts);
         Py_END_ALLOW_THREADS
         if (left < 0) PyErr_NoMemory();
     }
@@ -1524,8 +1493,7 @@ static PyObject *py_across(PyObject *self, PyObject *args)
     outline o;
     (void)self;
     if (!PyArg_ParseTuple(args, "y*y*y*ny*y*nny*nnny*nw*w*", &index, &part, &threshold, &o.n, &height, &plane, &o.rows,
-                          &o.width, &full,
-                          &o.full_rows, &o.full_width, &o.scale, &total, &o.count, &contrast, &out))
+                          &o.width, &full, &o.full_rows, &o.full_width, &o.scale, &total, &o.count, &contrast, &out))
         return NULL;
     int fine = inside(o.rows > 0 && o.width > 0 && o.full_rows > 0 && o.full_width > 0 && o.scale > 0
                       && o.width <= INT32_MAX / o.rows,
@@ -1556,8 +1524,7 @@ static PyObject *py_outlines(PyObject *self, PyObject *args)
     idx h, n, count;
     (void)self;
     if (!PyArg_ParseTuple(args, "y*nny*y*nnny*y*ny*ndddw*", &full, &o.rows, &o.width, &plane, &height, &h, &o.own_width,
-                          &o.scale, &index,
-                          &owner, &n, &half, &count, &o.crumb, &o.least, &o.whole, &whole))
+                          &o.scale, &index, &owner, &n, &half, &count, &o.crumb, &o.least, &o.whole, &whole))
         return NULL;
     int fine = inside(o.rows > 0 && o.width > 0 && o.width <= INT32_MAX / o.rows && h > 0 && o.own_width > 0
                       && o.scale > 0
@@ -1623,8 +1590,7 @@ static PyObject *py_strip_means(PyObject *self, PyObject *args)
     idx h, w, n, angles, along, wide;
     (void)self;
     if (!PyArg_ParseTuple(args, "y*nny*y*y*nny*y*nnw*", &plane, &h, &w, &points, &cosine, &sine, &n, &angles, &step,
-                          &aside, &along, &wide,
-                          &out))
+                          &aside, &along, &wide, &out))
         return NULL;
     const int fine = inside(h > 0 && w > 0 && along > 0 && wide > 0 && n >= 0 && angles >= 0, "no points")
                      && holds(&plane, h * w, 2, "plane") && holds(&points, 2 * n, 8, "points") && holds(&cosine,
@@ -1647,8 +1613,7 @@ static PyObject *py_walk(PyObject *self, PyObject *args)
     int depth;
     (void)self;
     if (!PyArg_ParseTuple(args, "y*nny*y*y*y*y*niw*", &values, &n, &columns, &edges, &start, &features, &limits,
-                          &leaves, &trees,
-                          &depth, &total))
+                          &leaves, &trees, &depth, &total))
         return NULL;
     const idx nodes = ((idx)1 << (depth > 0 && depth < 16 ? depth : 0)) - 1;
     int fine = inside(depth > 0 && depth < 16 && columns > 0 && columns <= 256, "no such trees")
@@ -1679,8 +1644,7 @@ static PyObject *py_source(PyObject *self, PyObject *args)
     int64_t best = 0;
     (void)self;
     if (!PyArg_ParseTuple(args, "y*y*ny*y*ny*y*ny*nn", &grey, &clear, &window, &hy, &hx, &n, &ring, &weight, &points,
-                          &moves,
-                          &tries, &places))
+                          &moves, &tries, &places))
         return NULL;
     int fine = inside(window > 0 && window < 10000, "no window") && holds(&grey, window * window, 4, "grey")
                && holds(&clear, window * window, 1, "clear") && holds(&hy, n, 8, "y") && holds(&hx, n, 8, "x")
@@ -1711,8 +1675,7 @@ static PyObject *py_detail(PyObject *self, PyObject *args)
     double grain, strength, cap, gain;
     (void)self;
     if (!PyArg_ParseTuple(args, "y*y*y*y*nny*ddddw*", &rest, &fill, &ys, &xs, &n, &colours, &rough, &grain, &strength,
-                          &cap, &gain,
-                          &out))
+                          &cap, &gain, &out))
         return NULL;
     int fine = inside(n > 0 && colours > 0, "no pixels") && holds(&rest, n * colours, 4, "rest")
                && holds(&fill, n * colours, 4, "fill") && holds(&ys, n, 8, "y") && holds(&xs, n, 8, "x")
@@ -1744,7 +1707,7 @@ static PyMethodDef methods[] = {
     {"halve", py_halve, METH_VARARGS, "halve(plane, h, w, y0, y1, out)"},
     {"tile_sums", py_tile_sums, METH_VARARGS, "tile_sums(plane, h, w, tile, rows, columns, r0, r1, mean, rough)"},
     {"over", py_over, METH_VARARGS,
-     "over(height, h, w, tile, rows, columns, r0, r1, limit, threshold, room, index, value, at) -> pixels"},
+     "over(height, h, w, tile, rows, columns, r0, r1, peaks, limit, threshold, room, index, value, at) -> pixels"},
     {"usual", py_usual, METH_VARARGS, "usual(plane, h, w, beside, lowest, tile, rows, columns, mean, size)"},
     {"even", py_even, METH_VARARGS, "even(plane, h, w, beside, lowest, tile, rows, columns, mean, scale, limit, out)"},
     {"pieces", py_pieces, METH_VARARGS, "pieces(value, strips, w, piece, least, out) -> pieces"},

@@ -197,7 +197,7 @@ def _over(level: Level, limit: np.ndarray, r0: int, r1: int, count: bool = False
     whole, limit = np.minimum(limit, 32000).astype(np.int16), limit.astype(np.float32)
     if compiled.loops:
         out = [np.empty(0, t) for t in (np.int32, np.float32, np.float32)]
-        of = (level.height, h, w, level.tile, rows, columns, r0, r1, whole, limit)
+        of = (level.height, h, w, level.tile, rows, columns, r0, r1, level.peaks, whole, limit)
         n = compiled.loops.over(*of, 0, *out)
         if count:
             return n / ((y1 - y0) * w)
