@@ -961,8 +961,8 @@ static int64_t source(const float *grey, const uint8_t *clear, idx window, const
     return best;
 }
 
-/* kriging._detail: `number` has room for the box (rows + 2) x (columns + 2) around the hole, whose pixels lie at y, x from 0
-   on; `coarse` for 3 values a pixel and channel. */
+/* kriging._detail: `number` has room for the box (rows + 2) x (columns + 2) around the hole, whose pixels lie at y, x
+   from 0 on; `coarse` for 3 values a pixel and channel. */
 static void detail(const float *rest, const float *fill, const int64_t *y, const int64_t *x, idx n, idx colours,
                    const float *rough, double grain, double strength, double most_, double gain, idx columns,
                        int32_t *number,
@@ -999,9 +999,10 @@ static void detail(const float *rest, const float *fill, const int64_t *y, const
         const double wanted = strength * rough[c], lacks = wanted * wanted - there * there;
         double factor = sqrt(lacks > 0 ? lacks : 0) / mean;
         factor = factor < gain ? factor : gain;
+        const double limit = most_ * mean;
         for (idx i = 0; i < n; i++) {
-            const double f = fine[i * colours + c], limit = most_ * mean;
-            out[i * colours + c] = (float)((f < -limit ? -limit : f > limit ? limit : f) * factor + coarse[i * colours + c] * share);
+            const double f = fine[i * colours + c], cut = f < -limit ? -limit : f > limit ? limit : f;
+            out[i * colours + c] = (float)(cut * factor + coarse[i * colours + c] * share);
         }
     }
 }
@@ -1179,11 +1180,12 @@ static PyObject *py_over(PyObject *self, PyObject *args)
     Py_buffer height, peaks, limit, threshold, index, value, at;
     idx h, w, tile, rows, columns, r0, r1, room, found = 0;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nnnnnnny*y*y*nw*w*w*", &height, &h, &w, &tile, &rows, &columns, &r0, &r1, &peaks, &limit,
-                          &threshold, &room, &index, &value, &at))
+    if (!PyArg_ParseTuple(args, "y*nnnnnnny*y*y*nw*w*w*", &height, &h, &w, &tile, &rows, &columns, &r0, &r1, &peaks,
+                          &limit, &threshold, &room, &index, &value, &at))
         return NULL;
-    const int fine = inside(h > 0 && w > 0 && h <= INT32_MAX / w && tile > 0 && columns > 0 && r0 >= 0 && r0 <= r1 && r1 <= rows
-                            && (rows == 1 || rows * tile <= h) && (columns == 1 || columns * tile <= w), "no such tiles")
+    const int fine = inside(h > 0 && w > 0 && h <= INT32_MAX / w && tile > 0 && columns > 0 && r0 >= 0 && r0 <= r1
+                            && r1 <= rows && (rows == 1 || rows * tile <= h) && (columns == 1 || columns * tile <= w),
+                            "no such tiles")
                      && holds(&height, h * w, 2, "height") && holds(&peaks, rows * columns, 2, "peaks")
                      && holds(&limit, rows * columns, 2, "limit") && holds(&threshold, rows * columns, 4, "threshold")
                      && holds(&index, room, 4, "index") && holds(&value, room, 4, "value") && holds(&at, room, 4, "at");
@@ -1192,8 +1194,8 @@ static PyObject *py_over(PyObject *self, PyObject *args)
         for (idx r = r0; r < r1; r++) {
             const idx first = r * columns, left = room > found ? room - found : 0, put = left ? found : 0;
             found += over(height.buf, w, r * tile, r == rows - 1 ? h : (r + 1) * tile, tile, columns,
-                          (int16_t *)peaks.buf + first, (int16_t *)limit.buf + first, (float *)threshold.buf + first, left,
-                          (int32_t *)index.buf + put, (float *)value.buf + put, (float *)at.buf + put);
+                          (int16_t *)peaks.buf + first, (int16_t *)limit.buf + first, (float *)threshold.buf + first,
+                          left, (int32_t *)index.buf + put, (float *)value.buf + put, (float *)at.buf + put);
         }
         Py_END_ALLOW_THREADS
     }

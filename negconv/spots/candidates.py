@@ -133,13 +133,13 @@ def parts(level: Level, *, light: bool = True) -> Parts | None:
 
 
 def _rung(index, value, threshold, width: int, least: int, total: int):
-    """Parts above one threshold, numbered from `total`: pixels and their part, their threshold, number of parts; and the pixels
-    above the next threshold with theirs."""
+    """Parts above one threshold, numbered from `total`: pixels and their part, their threshold, number of parts; and the
+    pixels above the next threshold, their height and that."""
     share, most = np.float32(RUNG - 1), np.float32(STEP * noise.STEPS)
     if compiled.loops:
         kept, owner, at = (np.empty(len(index), t) for t in (np.int32, np.int32, np.float32))
-        pixels, count, left = compiled.loops.rung(index, value, threshold, len(index), width, least, GREATEST, share, most, total,
-                                                  kept, owner, at)
+        pixels, count, left = compiled.loops.rung(index, value, threshold, len(index), width, least, GREATEST, share, most,
+                                                  total, kept, owner, at)
         # Copies, lest the room for all is kept for few.
         return ((kept[:pixels].copy(), owner[:pixels].copy()), at[:pixels].copy(), count,
                 *(v if 2 * left > len(v) else v.copy() for v in (index[:left], value[:left], threshold[:left])))
@@ -150,11 +150,12 @@ def _rung(index, value, threshold, width: int, least: int, total: int):
     inside = keep[part]
     after = threshold + np.minimum(share * threshold, most)
     stay = (value > after) & (area >= least)[part]
-    return ((index[inside], number[part[inside]]), threshold[inside], int(keep.sum()), index[stay], value[stay], after[stay])
+    return ((index[inside], number[part[inside]]), threshold[inside], int(keep.sum()),
+            index[stay], value[stay], after[stay])
 
 
-#: Sums over the pixels of each part: pixels, sum and sum of squares of the height, pixels above 1.3 and 2 thresholds, greatest
-#: height and density, one of its pixels, and the sum of its density.
+#: Sums over the pixels of each part: pixels, sum and sum of squares of the height, pixels above 1.3 and 2 thresholds,
+#: greatest height and density, one of its pixels, and the sum of its density.
 SUMS = ("pixels", "height", "squares", "core", "deep", "peak", "top", "place", "density")
 
 

@@ -226,8 +226,9 @@ def _pairs(parts: Parts, total: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     for side, (off, at, who) in enumerate(_sides(parts)):
         inner, here, *beyond = (plane[at + k * off].astype(np.int64) for k in (-1, 0, 1, 2, 3, 4))
         two = np.maximum(here, inner) - beyond[1]
-        for row, value in ((LOW, np.minimum(height[at + 3 * off], height[at])), (ONE, here - beyond[0]), (INNER, inner - here),
-                           (SLOPE, beyond[1] - beyond[3]), (SHARP, _sharpest(level, at, off, width)), (SPREAD, two * two),
+        for row, value in ((LOW, np.minimum(height[at + 3 * off], height[at])), (ONE, here - beyond[0]),
+                           (INNER, inner - here), (SLOPE, beyond[1] - beyond[3]),
+                           (SHARP, _sharpest(level, at, off, width)), (SPREAD, two * two),
                            (RINGS, beyond[2] * beyond[2]), (SIDE.start + side, two), (REACH.start + side, beyond[2]),
                            (SIDES.start + side, None)):
             add(row, who, value)

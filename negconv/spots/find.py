@@ -163,7 +163,8 @@ def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
         keep = wins[owner]
         number = np.cumsum(wins) - 1
         at, who, whole = outline(level, index[keep], number[owner[keep]], ground[wins], contrast[wins])
-        out.append(_Found(at, who, np.where(whole, confidence[wins], 0), contrast[wins] / noise.STEPS, light, known[take][wins]))
+        out.append(_Found(at, who, np.where(whole, confidence[wins], 0), contrast[wins] / noise.STEPS, light,
+                          known[take][wins]))
     if not light or not met:
         return out
     peers = company.Peers(*map(np.concatenate, zip(*met)))
@@ -240,8 +241,9 @@ def outline(level, index, owner, above, contrast):
     if compiled.loops:
         whole = np.zeros(len(half), bool)
         found = compiled.loops.outlines(
-            full, *full.shape, level.plane, level.height, *level.plane.shape, scale, np.ascontiguousarray(index, np.int32),
-            np.ascontiguousarray(owner, np.int32), len(index), half.astype(np.float64), len(half), CRUMB, LEAST, WHOLE, whole)
+            full, *full.shape, level.plane, level.height, *level.plane.shape, scale,
+            *(np.ascontiguousarray(v, np.int32) for v in (index, owner)), len(index), half.astype(np.float64), len(half),
+            CRUMB, LEAST, WHOLE, whole)
         return *(np.frombuffer(v, np.int32) for v in found), whole
     flat, height = level.plane.reshape(-1), level.height.reshape(-1)
     ground = flat[index].astype(np.int32) - height[index]

@@ -166,8 +166,8 @@ def contrast(plane: np.ndarray, points, angles, width) -> np.ndarray:
     step = np.maximum(width, 3)[:, None] * np.array([-0.5, -0.25, 0, 0.25, 0.5])
     if compiled.loops:
         got = np.empty((3, *angles.shape))
-        compiled.loops.strip_means(plane, h, w, np.ascontiguousarray(points, np.float64), cosine, sine, *angles.shape, step, across,
-                                   *step.shape[1:], *across.shape[2:], got)
+        compiled.loops.strip_means(plane, h, w, np.ascontiguousarray(points, np.float64), cosine, sine, *angles.shape, step,
+                                   across, *step.shape[1:], *across.shape[2:], got)
     else:
         ax, ay, x0, y0 = cosine[..., None, None], sine[..., None, None], *points.T[..., None, None, None]
         got, on = [], step[:, None, :, None]

@@ -307,7 +307,8 @@ def _sources(grey, sure, local, ring, ok, distance, rng, window):
         at, w = ring[i][use], weight[i][use]
         w = w / w.sum()
         if compiled.loops:
-            out[i] = compiled.loops.source(grey[i], sure[i], window, hy, hx, len(hy), at, w, len(at), tries, len(tries), PLACES)
+            out[i] = compiled.loops.source(grey[i], sure[i], window, hy, hx, len(hy), at, w, len(at), tries, len(tries),
+                                           PLACES)
             continue
         y, x = at // window, at % window
         low = (-min(hy.min(), y.min()), -min(hx.min(), x.min()))
@@ -344,8 +345,8 @@ def _detail(rest, fill, y, x, rough, grain):
     colours = rest.shape[1]
     if compiled.loops:
         out = np.empty(rest.shape, np.float32)
-        compiled.loops.detail(*(np.ascontiguousarray(v, np.float32) for v in (rest, fill)), y - y.min(), x - x.min(), *rest.shape,
-                              rough, grain, STRENGTH, MOST, GAIN, out)
+        compiled.loops.detail(*(np.ascontiguousarray(v, np.float32) for v in (rest, fill)), y - y.min(), x - x.min(),
+                              *rest.shape, rough, grain, STRENGTH, MOST, GAIN, out)
         return out
     y, x = y - y.min() + 1, x - x.min() + 1
     box = np.zeros((2 * colours + 1, y.max() + 2, x.max() + 2), np.float32)

@@ -63,15 +63,16 @@ class Trees:
     def _packed(self) -> tuple[np.ndarray, ...]:
         """All edges, where those of each feature start, and features, limits and leaves as the compiled loop takes them."""
         return (np.concatenate(self.edges).astype(np.float32), np.cumsum([0, *map(len, self.edges)], dtype=np.int64),
-                self.features.astype(np.uint8), self.limits.astype(np.uint8), np.ascontiguousarray(self.leaves, np.float32))
+                self.features.astype(np.uint8), self.limits.astype(np.uint8),
+                np.ascontiguousarray(self.leaves, np.float32))
 
     def _sum(self, values: np.ndarray, begin: int, end: int) -> np.ndarray:
         n = len(values)
         if compiled.loops:
             total, values = np.zeros(n, np.float32), np.ascontiguousarray(values, np.float32)
             edges, start, *nodes, leaves = self._packed
-            compiled.loops.walk(values, n, values.shape[1], edges, start, *(v[begin:end] for v in nodes), leaves[begin:end],
-                                end - begin, leaves.shape[1].bit_length() - 1, total)
+            compiled.loops.walk(values, n, values.shape[1], edges, start, *(v[begin:end] for v in nodes),
+                                leaves[begin:end], end - begin, leaves.shape[1].bit_length() - 1, total)
             return total
         bins = np.stack([np.searchsorted(e, values[:, j], side="right")
                          for j, e in enumerate(self.edges[:values.shape[1]])]).astype(np.uint8)
