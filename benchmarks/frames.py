@@ -17,7 +17,7 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
-from negconv import frame
+from negconv import frame, search, sided
 from negconv.base import base_in
 from negconv.synthetic import layouts
 
@@ -25,13 +25,13 @@ from negconv.synthetic import layouts
 def one(task) -> dict:
     """One capture rendered, looked at and judged."""
     kind, seed, trusted = task
-    frame.TRUSTED = trusted
+    frame.TRUSTED = search.TRUSTED = trusted
     c = layouts.random_capture(kind, seed)
     known = c.layout.format if c.layout.format in frame.FORMATS and seed % 2 else None
-    proxy, k = frame.proxy_of(c.data)
+    proxy, k = search.proxy_of(c.data)
     flattened = c.layout.flattened
     start = time.process_time()
-    seen = frame.look(proxy, known, flattened=flattened)
+    seen = search.look(proxy, known, flattened=flattened)
     base = base_in(proxy, seen=seen, flattened=flattened)
     took = time.process_time() - start
     frames = [f.scaled(k) for f in seen.frames]
@@ -112,7 +112,7 @@ def main() -> None:
     calibration(rows)
     if args.fit:
         for name in ("WEIGHTS", "FAINT_WEIGHTS"):
-            many = len(getattr(frame, name)) - 1
+            many = len(getattr(sided, name)) - 1
             some = [{**r, "evidence": [e for e in r["evidence"] if len(e) == many],
                      "each": [d for e, d in zip(r["evidence"], r["each"]) if len(e) == many]} for r in rows]
             if any(r["evidence"] for r in some):

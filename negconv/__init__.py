@@ -13,7 +13,7 @@ _HOMES = {
     "Capture": "capture", "Meta": "capture", "read": "reading",
     "flatten": "flat", "PanelField": "flat", "panel_field": "flat",
     "Cut": "resample",
-    "Frame": "frame", "find_frames": "frame", "FORMATS": "frame",
+    "Frame": "frame", "find_frames": "search", "FORMATS": "frame",
     "FilmBase": "base", "sample_base": "base",
     "Film": "film",
     "calibrate": "chart",

@@ -12,7 +12,8 @@ from .capture import Capture, Meta
 from .reading import read
 from .errors import one_line
 from .flat import PanelField, flatten
-from .frame import PROXY, Frame, Look, look, picture_mask
+from .frame import Frame, picture_mask
+from .search import PROXY, Look, look
 from .levels import DARK, log_light, parts
 
 #: Limits of the verdicts. Common practice, no source.

@@ -7,7 +7,9 @@ import numpy as np
 
 from .capture import block_mean
 from .errors import InputError
-from .frame import DENSE, PLAN, Frame, Look, finite, linear_of, look, picture_mask, proxy_of
+from .attempt import DENSE
+from .frame import Frame, picture_mask
+from .search import PLAN, Look, finite, linear_of, look, proxy_of
 from .levels import BARE, BASE, log_light, parts
 
 #: Kept clear of a frame's edge, as a share of its shorter side: the gate's penumbra and the lens's flare end there.
@@ -118,7 +120,7 @@ def sample_base(source, frames=None, *, rect=None, leader: bool = False) -> Film
 
 def base_in(proxy: np.ndarray, frames=None, *, flattened: bool | None = None, leader: bool = False,
             seen: Look | None = None) -> FilmBase:
-    """As `sample_base`, of a capture already reduced; frames in its pixels, `seen` as `frame.look` gave it."""
+    """As `sample_base`, of a capture already reduced; frames in its pixels, `seen` as `search.look` gave it."""
     proxy = finite(proxy)
     seen = seen or look(proxy, flattened=flattened)
     frames = [f for f in (seen.frames if frames is None else frames) if f.trusted]

@@ -533,7 +533,7 @@ def _base_from(flat: Capture, base, panel) -> FilmBase:
     if isinstance(base, FilmBase):
         return base
     if base is None:
-        from .frame import find_frames
+        from .search import find_frames
 
         return sample_base(flat, find_frames(flat))
     if isinstance(base, (tuple, list, np.ndarray)):

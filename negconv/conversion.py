@@ -20,7 +20,8 @@ from .colour import luminance
 from .errors import InputError
 from .film import Film
 from .flat import PanelField, flatten, panel_field
-from .frame import Frame, format_named, look, picture_mask
+from .frame import Frame, format_named, picture_mask
+from .search import look
 from .positive import Positive
 from .recipe import Recipe
 from .resample import Cut

@@ -13,7 +13,8 @@ from negconv.base import FilmBase
 from negconv.capture import Capture
 from negconv.reading import read
 from negconv.cli import main
-from negconv.frame import Frame, look
+from negconv.frame import Frame
+from negconv.search import look
 from negconv.synthetic.roll import make_roll
 
 

@@ -9,7 +9,8 @@ import pytest
 from negconv.base import FilmBase, base_in, implausible, sample_base
 from negconv.capture import Capture
 from negconv.errors import InputError
-from negconv.frame import Frame, find_frames
+from negconv.frame import Frame
+from negconv.search import find_frames
 from negconv.synthetic import layouts
 from negconv.synthetic.scenes import scene
 

@@ -10,7 +10,8 @@ from negconv.base import sample_base
 from negconv.capture import Capture
 from negconv.errors import InputError
 from negconv.gate import NARROW, WIDE, gates, past_film
-from negconv.frame import FORMATS, TRUSTED, Frame, find_frames, format_named, look, picture_mask
+from negconv.frame import FORMATS, TRUSTED, Frame, format_named, picture_mask
+from negconv.search import find_frames, look
 from negconv.levels import BASE, DARK, PANEL, PICTURE
 from negconv.synthetic import layouts
 from negconv.synthetic.scenes import scene

@@ -1,0 +1,224 @@
+"""One attempt at the frames of a capture: what its plan shows, taken one even tone for the base."""
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Iterable, Iterator
+
+import numpy as np
+
+from .gate import by_perforations
+from .levels import BASE, PANEL, PICTURE, Level, Parts, bare_panel, parts
+from .rectangles import Found, edge_maps, rectangles, tally, turn_of, turned
+
+#: The share of a picture that may be brighter than its base: pinholes and scratches.
+BRIGHTER = 0.006
+#: What a darker tone may fall short of a brighter one in merit where it surrounds the pictures inside the other's.
+NESTED = 0.5
+#: The same where nothing in its pictures is brighter.
+SURROUNDED = 1.2
+#: Log light in blue less that in green that no camera sees through the mask of colour film.
+BLUISH = -0.35
+#: A base whose spread is so many times that of a larger and darker tone is a gradient.
+UNEVEN = 3.0
+#: No more tones than this are tried for the base.
+ATTEMPTS = 4
+#: Two tones closer than this in log light may be one.
+SKIRT = 0.06
+#: A base is not denser than this, beside the panel, in the channel that sees it clearest.
+DENSE = 0.62
+#: A picture has less of the base's tone in it than this where the base may be a strip of panel.
+STRIP = 0.01
+#: How far, as a share of half a picture across the film, its sides may be from where the film has them.
+ASIDE = 0.06
+#: Film that has one tone in more than this share of it may be without a picture.
+BLANK = 0.5
+#: Log light within which a band along a side has one tone; how much of a side it takes, and how many of the sides.
+BAND, MUCH, NEARLY = 0.08, 0.35, 0.7
+INSETS = (3, 5, 8, 12, 17)
+
+
+def bordered(attempt: Attempt) -> bool:
+    """Whether a picture ends at the holder all round but for one side, at which alone there is what was taken for the
+    base: that may as well be a strip of panel between holder and film."""
+    return (len(attempt.found) == 1 and sorted(attempt.found[0].rests) == ["holder", "holder", "holder", "rebate"]
+            and attempt.clear < STRIP)
+
+
+def off_gate(attempt: Attempt) -> bool:
+    """Whether perforations show, and pictures that rest on rebate are not where those have them."""
+    for g in by_perforations(attempt.kinds):
+        half = (g.high - g.low) / 2
+        for f in attempt.found:
+            low, high, on = (f.left, f.right, f.rests[1::2]) if g.down else (f.top, f.bottom, f.rests[::2])
+            if on == ("rebate", "rebate") and max(abs(low - g.low), abs(high - g.high)) > ASIDE * half:
+                return True
+    return False
+
+
+def promising(bases: list[Level]) -> list[Level]:
+    """Of the tones that may be the base no more than can be tried, brightest first: the brightest and the largest."""
+    if len(bases) <= ATTEMPTS:
+        return bases
+    least = sorted(base.share for base in bases[1:])[1 - ATTEMPTS]
+    return [base for i, base in enumerate(bases) if i == 0 or base.share >= least]
+
+
+@dataclass(frozen=True, eq=False)
+class Attempt:
+    """Rectangles found with one tone taken for the base."""
+
+    base: Level
+    kinds: np.ndarray           # turned upright
+    density: np.ndarray
+    maps: tuple                 # their edge maps
+    degrees: float
+    parts: Parts                # not turned
+    found: tuple[Found, ...]
+    shape: tuple[int, int]      # of the plan, not turned
+    brighter: float             # share of the pixels inside them that let through more than this base
+    clear: float                # share of them that are as clear as it
+    astray: float               # share of all picture pixels that lie outside them
+    lined: float                # share of base, and not panel, in what is clear around them
+
+    @property
+    def merit(self) -> float:
+        """How well this base explains the capture: 1 when every side is seen, all picture inside, nothing brighter."""
+        if not self.found:
+            return -1.0
+        seen = [sum({"rebate": 1.0, "holder": 0.8}.get(on, 0.0) * s + 0.25 * (on == "view")
+                    for on, s in zip(f.rests, f.support)) / 4 for f in self.found]
+        return self.lined * float(np.median(seen)) - 6 * min(self.brighter, 0.1) - 1.5 * min(self.astray, 0.6)
+
+
+def baseless(attempt: Attempt) -> bool:
+    """Whether what was found may as well be lines within a picture that fills the view."""
+    if max(s for f in attempt.found for s in f.support) < 0.25:
+        return True
+    # Much may lie astray in the pictures next to it on the strip, but then its own sides are plain.
+    if attempt.astray > 0.3 and float(np.median([min(f.support) for f in attempt.found])) < 0.9:
+        return True
+    h, w = attempt.kinds.shape
+    for f in attempt.found:
+        # Where a side is not in view, the others must be plain, or a sliver along the view's border.
+        margins = (f.top / h, 1 - f.right / w, 1 - f.bottom / h, f.left / w)
+        if "view" in f.rests and any(s < (0.3 if margin < 0.06 else 0.93)
+                                     for on, s, margin in zip(f.rests, f.support, margins) if on != "view"):
+            return True
+    return False
+
+
+def bases_in(tones: Iterable[Level], flattened: bool | None) -> Iterator[Level]:
+    """The tones that may be the base, brightest first: none is much denser, in its clearest channel, than the rest."""
+    panel, some, tones = None, [], list(tones)
+    for tone in tones:
+        if bare_panel(tone, flattened) or not flattened and _past_masked_film(tone, tones):
+            panel = tone
+            some = []
+            continue
+        # A weaker tone just below another is its skirt.
+        near = any(max(abs(np.array(tone.log) - np.array(o.log))) < SKIRT and tone.share < o.share for o in some)
+        if not some or max(np.array(tone.log) - np.array(some[0].log)) > -DENSE:
+            some.append(tone)
+            if not near:
+                yield tone
+    if panel is not None and not some:
+        yield panel
+
+
+def _past_masked_film(tone: Level, tones: Iterable[Level]) -> bool:
+    """Whether a tone is the panel beside colour film: much of the view is orange against it, and it is not orange itself.
+    The orange is the mask's: clear in red, and of 0.4 to 0.8 more in blue (common practice, no source)."""
+    if tone.log[2] - tone.log[1] < BLUISH:
+        return False
+    for other in tones:
+        red, green, blue = np.array(tone.log) - other.log
+        if other.share > 0.1 and other.share > 5 * tone.share and red < 0.4 and green > red + 0.2 and blue > red + 0.45:
+            return True
+    return False
+
+
+def is_skirt(base: Level, tones: Iterable[Level]) -> bool:
+    """Whether a tone is a gradient, as beside leaking light: the base of film is as even as any larger, darker tone."""
+    return any(base.spread > UNEVEN * other.spread and other.share > base.share and sum(other.log) < sum(base.log)
+               for other in tones)
+
+
+def attempted(log: np.ndarray, base: Level, aspect: float | None) -> Attempt:
+    judged = parts(log, base)
+    degrees = turn_of(judged.kinds, judged.density, base.spread)
+    kinds, density = turned(judged.kinds, judged.density, degrees)
+    maps = edge_maps(kinds, density, base.spread)
+    found = rectangles(kinds, density, base.spread, aspect, maps)
+    within, around = np.zeros(5, int), 0
+    for f in found:
+        t, b, l, r = int(f.top), int(f.bottom), int(f.left), int(f.right)
+        within += tally(kinds, t, b, l, r)
+        around += int(tally(kinds, max(t - 4, 0), b + 5, max(l - 4, 0), r + 5)[PICTURE])
+    size, picture = max(int(within.sum()), 1), max(int(np.count_nonzero(kinds == PICTURE)), 1)
+    return Attempt(base, kinds, density, maps, degrees, judged, tuple(found), log.shape[1:], float(within[PANEL] / size),
+                    float(within[BASE] / size), float(max(1 - around / picture, 0.0)),
+                    float(np.median([_lined(kinds, f) for f in found] or [0.0])))
+
+
+def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:
+    """The values along the four sides of a rectangle (top, right, bottom, left), `inset` pixels inside it."""
+    t, b, l, r = int(found.top) + inset, int(found.bottom) - inset, int(found.left) + inset, int(found.right) - inset
+    h, w = plane.shape
+    # Never past the middle.
+    t, b, l, r = min(t, (t + b) // 2), max(b, (t + b) // 2), min(l, (l + r) // 2), max(r, (l + r) // 2)
+    rows, columns = slice(max(t, 0), min(b + 1, h)), slice(max(l, 0), min(r + 1, w))
+    return [plane[np.clip(t, 0, h - 1), columns], plane[rows, np.clip(r, 0, w - 1)],
+            plane[np.clip(b, 0, h - 1), columns], plane[rows, np.clip(l, 0, w - 1)]]
+
+
+def may_be_ringed(attempt: Attempt) -> bool:
+    """Whether any tone at all runs inside nearly all the sides found; see `is_ringed`."""
+    bins = int(round(2 * BAND / 0.02))
+    shares = []
+    for f in attempt.found:
+        for each in zip(*(_along(attempt.density, f, i) for i in INSETS)):
+            levels = [np.bincount(np.clip(side * 50, 0, 149).astype(int), minlength=150) / max(len(side), 1)
+                      for side in each]
+            shares.append(np.max([np.convolve(v, np.ones(bins + 1), "same") for v in levels], axis=0) > MUCH)
+    return bool(shares) and float(np.mean(shares, axis=0)[2:].max()) >= NEARLY
+
+
+def is_ringed(attempt: Attempt, tone: Level) -> bool:
+    """Whether a darker tone runs inside nearly all the sides found, as rebate does inside film's edges on a panel."""
+    step = float(np.mean(attempt.base.log) - np.mean(tone.log))
+    sides = [max(float((np.abs(side - step) < BAND).mean()) for side in each) > MUCH
+             for f in attempt.found for each in zip(*(_along(attempt.density, f, i) for i in INSETS))]
+    return bool(sides) and float(np.mean(sides)) >= NEARLY
+
+
+def may_be_film(attempt: Attempt, tone: Level) -> bool:
+    """Whether what was found may be a piece of film on the panel, hardly anything exposed on it: one tone, darker than
+    what was taken for the base, runs along all its sides and through most of it."""
+    if len(attempt.found) != 1 or set(attempt.found[0].rests) != {"rebate"} or attempt.clear > STRIP:
+        return False
+    f = attempt.found[0]
+    size = (f.bottom - f.top) * (f.right - f.left) / (attempt.shape[0] * attempt.shape[1])
+    film = 0.05 < -max(np.array(tone.log) - attempt.base.log) < DENSE
+    return film and tone.share > BLANK * size and is_ringed(attempt, tone)
+
+
+def yielding(this: Attempt, other: Attempt) -> float:
+    """What a tone that surrounds the pictures inside another's may fall short of the other in merit: much, where they
+    lie well inside and nothing in them is brighter: so it is of rebate, hardly ever of an even tone in a picture."""
+    if this.lined < 0.5 or not this.found:
+        return -NESTED
+    # Where both end at the holder there is nothing between them.
+    inset = min((step for step, on in zip(
+        (min(f.top for f in this.found) - min(f.top for f in other.found),
+         max(f.right for f in other.found) - max(f.right for f in this.found),
+         max(f.bottom for f in other.found) - max(f.bottom for f in this.found),
+         min(f.left for f in this.found) - min(f.left for f in other.found)),
+        zip(*(f.rests for f in other.found))) if set(on) != {"holder"}), default=0.0)
+    return SURROUNDED if inset >= 4 and this.brighter < BRIGHTER / 2 and this.astray < 0.75 else NESTED
+
+
+def _lined(kinds: np.ndarray, found: Found) -> float:
+    """Of the clear pixels just outside a rectangle, the share that is base: pictures border on rebate, not on panel."""
+    counts = np.sum([np.bincount(side, minlength=5) for side in _along(kinds, found, -4)], axis=0)
+    # Perforations may lie close along two of the sides.
+    return min(2 * float(counts[BASE] / max(counts[BASE] + counts[PANEL], 1)), 1.0)

@@ -1,0 +1,341 @@
+"""The search for frames: which base, which rectangles, sides that show or hardly do, and the answer."""
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from .attempt import (DENSE, NESTED, Attempt, attempted, baseless, bases_in, bordered, is_ringed, is_skirt, may_be_film,
+                      may_be_ringed, off_gate, promising, yielding)
+from .capture import block_mean
+from .faint import Faint, Seen, faint_pictures, outlines
+from .frame import TRUSTED, Frame, format_named
+from .gate import NARROW, WIDE, past_film
+from .levels import BASE, DARK, PICTURE, VOID, Level, Parts, even_tones, log_light, panel_like
+from .rectangles import counts, rectangles
+from .sided import FAINT_WEIGHTS, LOOSE, Sided, confidence_of, in_shape, refined
+
+#: The long side of the proxy that frames are sought on.
+PROXY = 1500
+#: The long side of the plan: the coarser picture in which rectangles are looked for before their sides are refined.
+PLAN = 1100
+#: What the whole gate is called in place of a frame.
+UNTRUSTED = 0.1
+#: With this merit no other base is looked for, unless its tone surrounds the pictures.
+PLAIN = 0.75
+#: With less confidence than this another base and a finer plan are tried: a base so many times as common, and for
+#: several pictures already with less than the last.
+AGAIN, MANY, MANY_AGAIN = 0.3, 3.0, 0.5
+#: How far, in log, the shape of a picture may be from that of its format.
+OFF = 0.035
+#: Of what is clear just outside a picture, at least this share is base.
+UNLINED = 0.2
+#: A finer plan is of use where no more than this share of the view is film, whose pictures are small then.
+SMALL = 0.6
+#: And the film in view so many times as long as wide.
+LONG = 1.7
+#: What is left free on both sides of it, as a share of the view.
+ROOM = 0.03
+#: No more confidence is given to a picture one of whose sides hardly shows, or lies where its format has it.
+GUESSED, FITTED = 0.45, 0.8
+#: Below this one it is trusted, but a person had better look.
+SURE = 0.6
+LOOK = "an edge of the picture hardly shows (confidence {:.2f}), so look whether the frame is right"
+NOTHING = "no edge of a picture was found, so all that the gate shows is used"
+#: A picture that ends at the holder is seen to along more than this share of a side.
+MEETS = 0.05
+#: With this confidence, a picture is not looked for by its faint sides as well.
+PLAINLY = 0.9
+#: What is found by them is believed at this share of the confidence of another answer, which they speak against.
+RATHER = 0.75
+#: Nor where less than this share of all that is exposed lies outside what was found.
+ASTRAY = 0.15
+#: What is seen of a side within so short a stretch of it may as well be where something round touches it.
+TANGENT = 0.4
+#: How well two sides must lie where the film has them for nothing else to be asked of them.
+HELD = 0.5
+#: The same of its length along the film, where no format is given.
+FITS = 0.2
+
+
+def linear_of(source) -> np.ndarray:
+    """float32 (H, W, 3) of a capture or an array; a grey plane is repeated."""
+    data = np.asarray(source.data if hasattr(source, "data") and not isinstance(source, np.ndarray) else source,
+                      np.float32)
+    if data.ndim == 2:
+        data = data[..., None]
+    return np.repeat(data, 3, axis=2) if data.shape[2] == 1 else data[..., :3]
+
+
+def proxy_of(source, long_side: int = PROXY) -> tuple[np.ndarray, int]:
+    """float32 (h, w, 3) of about `long_side` pixels, and how many pixels of `source` one stands for."""
+    k = max(1, round(max(source.shape[:2]) / long_side))
+    if hasattr(source, "proxy"):
+        small = source.proxy(-(-max(source.shape) // k))
+        return linear_of(small), small.reduced // source.reduced
+    data = linear_of(source)
+    return (data, 1) if k == 1 else (block_mean(data, k), k)
+
+
+def finite(proxy: np.ndarray) -> np.ndarray:
+    """The same array where all of it is finite; else one with no light where nothing is known of it."""
+    return proxy if np.isfinite(proxy).all() else np.nan_to_num(proxy, nan=0.0, posinf=0.0, neginf=0.0)
+
+
+def find_frames(source, film_format: str | None = None) -> list[Frame]:
+    """The pictures in a capture, in reading order.
+
+    Parameters
+    ----------
+    source : Capture, or ndarray (H, W, 3) linear in light
+    film_format : str, optional
+        A key of `FORMATS`; its aspect ratio steadies the answer.
+
+    Returns
+    -------
+    list of Frame
+        At least one; in pixels of `source`.
+    """
+    proxy, k = proxy_of(source)
+    flattened = getattr(source, "flattened", None)
+    return [frame.scaled(k) for frame in frames_in(proxy, film_format, flattened=flattened)]
+
+
+def frames_in(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool | None = None) -> list[Frame]:
+    """As `find_frames`, of a capture already reduced (float32 (h, w, 3)), in its own pixels.
+
+    `flattened` is None when it is not known whether 1.0 is the bare panel.
+    """
+    return list(look(proxy, film_format, flattened=flattened).frames)
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """What was seen in a proxy: its frames, the base level they rest on (None when no even tone was found), and for
+    each frame the evidence behind its confidence (nothing for the whole gate)."""
+
+    frames: tuple[Frame, ...]
+    base: Level | None
+    evidence: tuple[tuple[float, ...], ...] = ()
+    proxy: np.ndarray | None = None         # that was looked at, its plan, and what the plan's pixels are
+    plan: np.ndarray | None = None
+    parts: Parts | None = None
+    reduced: int = 1            # how many pixels of the proxy one of the plan stands for
+    faint: bool = False         # found by sides that hardly show; the evidence is of another kind then
+
+
+def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool | None = None) -> Look:
+    """Frames and base level of a capture already reduced, in its own pixels."""
+    proxy = finite(proxy)
+    aspect = None if film_format is None else format_named(film_format).aspect
+    h, w = proxy.shape[:2]
+    k = -(-max(h, w) // PLAN)
+    if min(h, w) // k < 24:
+        return Look((_whole(w, h, film_format, "the capture is too small to look for a frame"),), None)
+    answer = _answer(proxy, k, aspect, film_format, flattened)
+    if k > 1 and answer is not None and _mean(answer.frames) < (
+            MANY_AGAIN if len(answer.frames) > 1 else AGAIN) and _strip(answer.attempt.kinds):
+        finer = _answer(proxy, k - 1, aspect, film_format, flattened, (answer.attempt.base,) if answer.frames else ())
+        if finer is not None and len(finer.frames) >= len(answer.frames) and _mean(finer.frames) > max(
+                _mean(answer.frames), AGAIN):
+            answer = finer
+    if answer is None:
+        return Look((_whole(w, h, film_format, NOTHING),), None)
+    frames: list[Frame] = [
+        Frame(f.corners, f.angle, f.confidence, f.basis, f.format,
+              (LOOK.format(f.confidence),) if f.confidence < SURE else ()) for f in answer.frames]
+    evidence = tuple(f.evidence for f in answer.frames)
+    if not frames or max(f.confidence for f in frames) < TRUSTED:
+        frames = [_gate(proxy, answer.reduced, answer.attempt, film_format, NOTHING if not frames else
+                        "the edges of the picture are too faint to be sure of (confidence "
+                        f"{frames[0].confidence:.2f}), so the whole gate is used")]
+        evidence = ()
+    return Look(tuple(frames), answer.attempt.base, evidence, proxy, answer.plan, answer.attempt.parts,
+                answer.reduced, answer.faint and bool(evidence))
+
+
+def _strip(kinds: np.ndarray) -> bool:
+    """Whether the film in an upright view is a strip with room on both sides of it, whose pictures are small then."""
+    film = (kinds == BASE) | (kinds == PICTURE)
+    down, across = (np.flatnonzero(2 * share > share.max(initial=0)) for share in counts(film))
+    known = kinds.size - np.count_nonzero(kinds == VOID)
+    narrow, size = (down, kinds.shape[0]) if len(down) < len(across) else (across, kinds.shape[1])
+    return (np.count_nonzero(film) < SMALL * known and max(len(down), len(across)) > LONG * max(len(narrow), 1)
+            and len(narrow) > 0 and ROOM * size < narrow[0] and narrow[-1] < (1 - ROOM) * size)
+
+
+@dataclass(frozen=True, eq=False)
+class _Answer:
+    """The frames found with one tone for the base, in a plan `reduced` from the proxy."""
+
+    attempt: Attempt
+    frames: list[Sided]
+    faint: bool
+    plan: np.ndarray
+    reduced: int
+
+
+def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | None, flattened: bool | None,
+            known: tuple[Level, ...] = ()) -> _Answer | None:
+    """The likeliest frames of a capture; None where no even tone may be the base. `known`: the only ones it may be."""
+    plan = block_mean(proxy, k) if k > 1 else proxy
+    log = log_light(plan)
+    tones: list[Level] = []
+    for tone in known or even_tones(log, rigid=bool(flattened)):
+        tones.append(tone)
+        if max(tone.log) < max(tones[0].log) - 2 * DENSE:
+            break                       # neither is it the base, nor is anything darker
+    tones = [tone for tone in tones if not is_skirt(tone, tones)]
+    best, bare, tried = None, None, []
+    for base in promising(list(bases_in(tones, flattened))):
+        ringed = best is not None and panel_like(best.base, flattened) and is_ringed(best, base)
+        if best is None or ringed or best.merit < PLAIN or bordered(best):
+            attempt = attempted(log, base, aspect)
+            if panel_like(base, flattened) and past_film(attempt.kinds):
+                # Neither is what is brighter than this the base.
+                best, bare, tried = None, bare or best or attempt, []
+                continue
+            tried.append(attempt)
+            if best is None or attempt.merit > best.merit + (-yielding(attempt, best) if ringed else NESTED / 3):
+                best = attempt
+        if best.merit >= PLAIN and not (bordered(best) or panel_like(best.base, flattened) and may_be_ringed(best)):
+            break
+    best = best or bare
+    if best is None:
+        return None
+    frames, attempt, faint = _framed(proxy, k, best, aspect, film_format)
+    if _mean(frames) < AGAIN:
+        # Night hides the sides of a picture, and what surrounds the film is plain: but most of the film is base.
+        large = max(tried or [best], key=lambda one: one.base.share)
+        if large is not best and large.base.share > MANY * best.base.share:
+            others = _framed(proxy, k, large, aspect, film_format)
+            if _mean(others[0]) > _mean(frames):
+                frames, attempt, faint = others
+    if panel_like(attempt.base, flattened) and any(may_be_film(attempt, tone) for tone in tones):
+        frames = [replace(f, confidence=min(f.confidence, GUESSED)) for f in frames]
+    return _Answer(attempt, frames, faint, plan, k)
+
+
+def _framed(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None,
+            film_format: str | None) -> tuple[list[Sided], Attempt, bool]:
+    """The frames of an attempt, by sides that show or by those that hardly do, and whether by these."""
+    sided: list[Sided] = []
+    grown = False
+    if best.found and not baseless(best):
+        sided = refined(proxy, k, best, best.found, film_format)
+        if len(sided) == 1 and min(sided[0].firm) < LOOSE and set(sided[0].rests) == {"rebate"}:
+            shaped = in_shape(sided[0], aspect, proxy.shape[:2])
+            grown = shaped is not sided[0]
+            # A side that hardly shows is a guess; one where the format has it, a good one.
+            most = FITTED if grown and aspect is not None else GUESSED
+            sided = [replace(shaped, confidence=min(shaped.confidence, most))]
+    if best.lined < UNLINED:
+        # What lies around the picture is brighter than the base: panel past the film's edge, or the base is none.
+        sided = [replace(f, confidence=min(f.confidence, GUESSED)) if "rebate" in f.rests else f for f in sided]
+    most, off = GUESSED if bordered(best) else 1.0, bool(sided) and off_gate(best)
+    sided = [replace(f, confidence=min(f.confidence, GUESSED if off else most)) for f in sided]
+    # Where nothing exposed meets the holder, a picture hardly ends there.
+    sided = [replace(f, confidence=min(f.confidence, GUESSED)) if any(
+        on == "holder" and s < MEETS for on, s in zip(one.rests, one.support)) else f
+        for one, f in zip(best.found, sided)]
+    if aspect is not None:
+        sided = [replace(f, confidence=min(f.confidence, GUESSED)) if _misshapen(f, aspect) else f for f in sided]
+    if sided and min(f.confidence for f in sided) >= PLAINLY and best.astray <= ASTRAY:
+        return sided, best, False
+    other = _faintly(proxy, k, best, aspect, film_format)
+    if other is None:
+        return sided, best, False
+    other = other[0], [replace(f, confidence=min(f.confidence, most)) for f in other[1]]
+    before, after = _mean(sided), _mean(other[1])
+    if best.astray > 2 * ASTRAY and len(other[1]) > len(sided):
+        before /= 2                     # what leaves much that is exposed unexplained is hardly the whole answer
+    if _same(sided, other[1]):
+        firm = grown or len(sided) > 1 or min((v for v, on in zip(sided[0].firm, sided[0].rests) if on != "view"),
+                                              default=0.0) > LOOSE
+        return [replace(one if firm else two, confidence=max(one.confidence, two.confidence))
+                for one, two in zip(sided, other[1])], best, False
+    if after > max(RATHER * before, TRUSTED) or after > before:
+        return [replace(f, confidence=f.confidence * (1 - before / 2)) for f in other[1]], other[0], True
+    return [replace(f, confidence=f.confidence * (1 - max(after - TRUSTED, 0) / 2)) for f in sided], best, False
+
+
+def _gate(proxy: np.ndarray, k: int, attempt: Attempt, film_format: str | None, why: str) -> Frame:
+    """All that the holder leaves open, or else the whole view."""
+    h, w = proxy.shape[:2]
+    open_ = np.where((attempt.kinds == DARK) | (attempt.kinds == VOID), attempt.kinds, PICTURE).astype(np.uint8)
+    found = []
+    if (open_ == DARK).mean() > 0.02:
+        found = rectangles(open_, np.zeros(open_.shape, np.float32), attempt.base.spread)
+    # What is dark along one side of the view alone may as well be sky, as dense as the film goes.
+    if len(found) == 1 and found[0].rests.count("holder") > 1 and found[0].picture > 0.9:
+        (frame,) = refined(proxy, k, attempt, found, film_format)
+        return Frame(frame.corners, frame.angle, UNTRUSTED, ("the gate of the holder",), film_format, (why,))
+    return _whole(w, h, film_format, why)
+
+
+def _faintly(proxy, k: int, first: Attempt, aspect: float | None, film_format: str | None):
+    """Pictures found by sides that hardly show: an attempt and its frames, or None."""
+    upright = first.kinds, first.density, first.maps
+    seen = faint_pictures(first.parts, first.base.spread, aspect, first.degrees, upright, first.found,
+                          _film_of(film_format))
+    if seen is None or max(f.found.rests.count("view") for f in seen.pictures) > 2:
+        return None
+    found = tuple(p.found for p in seen.pictures)
+    attempt = replace(first, kinds=seen.kinds, density=seen.density, degrees=seen.degrees, found=found)
+    frames = refined(proxy, k, attempt, found, film_format,
+                      [outlines(seen.exposed, seen.density, f, seen.degrees, first.shape, k) for f in found])
+    out = []
+    for faint, frame in zip(seen.pictures, frames):
+        evidence = _faint_evidence(faint, frame, seen, first, aspect)
+        confidence = confidence_of(evidence, FAINT_WEIGHTS)
+        known = () if faint.held < HELD else (1, 3) if faint.down else (0, 2)
+        tangent = min(r for i, r in enumerate(frame.reaches) if i not in known) < TANGENT
+        if aspect is None and len(found) == 1 and tangent and not (known and faint.fits > FITS):
+            confidence = min(confidence, TRUSTED if max(frame.firm) > LOOSE else UNTRUSTED)
+        out.append(replace(frame, evidence=tuple(evidence), confidence=confidence))
+    return attempt, out
+
+
+def _film_of(film_format: str | None) -> tuple[float, float] | None:
+    """The film of a format, where its width has the sides of its pictures."""
+    if film_format is None:
+        return None
+    known = format_named(film_format)
+    return NARROW if known.perforated else WIDE if known.frames else None
+
+
+def _misshapen(f: Sided, aspect: float) -> bool:
+    """Whether a picture all of whose sides are in view has not the shape of its format."""
+    return set(f.rests) == {"rebate"} and abs(math.log(max(f.size) / max(min(f.size), 1e-6) / aspect)) > OFF
+
+
+def _mean(frames: list[Sided]) -> float:
+    return float(np.mean([f.confidence for f in frames])) if frames else 0.0
+
+
+def _same(some: list[Sided], others: list[Sided]) -> bool:
+    """Whether two answers are one."""
+    return len(some) == len(others) and all(
+        np.abs(np.array(a.corners) - b.corners).max() < 0.005 * max(a.size) for a, b in zip(some, others))
+
+
+def _faint_evidence(faint: Faint, frame: Sided, seen: Seen, first: Attempt, aspect: float | None) -> list[float]:
+    found = faint.found
+    values, firm = sorted(faint.values), sorted(frame.firm)
+    size = max(found.bottom - found.top, found.right - found.left)
+    agreed = any(abs(first.degrees - seen.degrees) < 0.3 and max(
+        abs(getattr(found, name) - getattr(other, name)) for name in ("top", "bottom", "left", "right")) < 0.006 * size
+        for other in first.found) and len(first.found) == len(seen.pictures)
+    many = len(seen.pictures) > 1
+    fits = 0.0 if many else faint.fits / (1.6 if aspect else 0.3)
+    return [*values, min(faint.lead, 0.6), fits * (aspect is not None), fits * (aspect is None),
+            faint.inside, float(not many and min(frame.reaches) < TANGENT), float(found.rests.count("holder")),
+            float(found.rests.count("view")), float(agreed), firm[0], firm[1], sum(firm) / 4,
+            float(aspect is not None), float(many), min(seen.lead, 1.0),
+            float(min(min(p.values) for p in seen.pictures)), faint.held,
+            many * float(np.mean([p.values for p in seen.pictures])), many * faint.held]
+
+
+def _whole(w: int, h: int, film_format: str | None, why: str) -> Frame:
+    return Frame.rectangle(0, 0, w, h, confidence=0.0, basis=("the whole view",), format=film_format, warnings=(why,))

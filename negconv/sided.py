@@ -1,0 +1,258 @@
+"""Rectangles of the plan with their sides found again in the proxy, and how sure that makes them."""
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from .attempt import Attempt
+from .frame import Frame, sorted_corners
+from .rectangles import ASPECTS, Found, to_plan
+from .sides import Side, Traced, corners_of, logs_at, overhang, profiles, refine, together
+
+#: A side seen along less than this share is measured by the outermost edges alone.
+FAINT = 0.75
+#: A side as little seen as this yields to what the shape of the picture says; and by how much, no format being given.
+LOOSE, GROWN = 0.3, 1.03
+#: Of a constant and the evidence in its order; fitted by ``benchmarks/frames.py --fit`` and by captures rendered
+#: in two other ways, beside the repository, with photographs that are in neither.
+WEIGHTS = (1.57, 1.10, 0.32, 0.42, 0.73, 0.38, -1.28, 0.17, -0.35, -0.12, -0.09, -1.52, -1.93, -0.60, -2.60, -0.49,
+           0.86, -0.32, 1.17, 0.34, -0.09, 0.20, 0.60)
+#: The same for pictures found by sides that hardly show.
+FAINT_WEIGHTS = (-3.96, 0.48, 0.39, 1.18, 0.51, 0.60, 1.13, 0.95, 0.05, -0.74, -0.76, 0.93, 1.64, 1.18, 0.72, 0.82,
+                 -0.20, 0.27, 0.14, 0.36, 1.21, 0.66, -0.32)
+#: How much more of a sliver of rebate is clear than of what lies deeper.
+DISTINCT = 0.35
+
+
+def refined(proxy: np.ndarray, k: int, attempt: Attempt, found, film_format: str | None,
+             outlined: list[tuple[Side | None, ...]] | None = None) -> list[Sided]:
+    """Rectangles of the plan with their sides found again in the proxy."""
+    h, w = proxy.shape[:2]
+    half = max(h, w) / 2
+    level = np.float32(np.mean(attempt.base.log))
+    c = attempt.base.surface
+
+    def density(x, y):
+        value = logs_at(proxy, x, y)
+        u, v = (x - (w - 1) / 2) / half, (y - (h - 1) / 2) / half
+        surface = c[0] + c[1] * u + c[2] * v + c[3] * u * u + c[4] * u * v + c[5] * v * v
+        return level + surface - value, (x > -0.5) & (x < w - 0.5) & (y > -0.5) & (y < h - 0.5)
+
+    traced = _alike([_traced(density, (h, w), k, attempt, f, lines)
+                     for f, lines in zip(found, outlined or [(None,) * 4] * len(found))])
+    traced = together(traced, (h, w), attempt.degrees)
+    company = float(np.mean([_firm(side) if on != "view" else 0.5
+                             for t in traced for side, on in zip(t.sides, t.rests)]))
+    out = []
+    for f, t in zip(found, traced):
+        sides = t.sides
+        if len(traced) == 1:            # the pictures of a strip hold each other where they belong
+            sides = _enclosing(density, t.points, sides, t.rests, k, attempt.base.spread)
+        corners = sorted_corners(corners_of(t.points, sides))
+        (xa, ya), (xb, yb) = corners[:2]
+        angle = math.degrees(math.atan2(yb - ya, xb - xa))
+        basis = tuple(f"{name}: {on}" + ("" if on == "view" else f", seen along {side.support:.0%}")
+                      for name, on, side in zip(("top", "right", "bottom", "left"), t.rests, sides))
+        evidence = _evidence(t, sides, f, attempt, corners, company)
+        out.append(Sided(tuple(corners), angle, confidence_of(evidence), basis, film_format, (), tuple(t.rests),
+                          tuple(_firm(side) for side in sides), tuple(side.reach for side in sides), tuple(evidence)))
+    return out
+
+
+def _alike(traced: list[Traced]) -> list[Traced]:
+    """Of a strip: where a picture that ends at the holder would be longer than the others, it ends before, unseen; so
+    it does where the others' side in line with it rests on rebate."""
+    if len(traced) < 2:
+        return traced
+    middles = np.array([np.mean(t.points, axis=0) for t in traced])
+    ends = (1, 3) if np.ptp(middles[:, 0]) > np.ptp(middles[:, 1]) else (0, 2)
+    for i in {0, 1, 2, 3} - set(ends):
+        firm = sum(t.rests[i] == "rebate" and _firm(t.sides[i]) > 0.6 for t in traced)
+        if 2 * firm >= len(traced):
+            traced = [_unseen(t, i) if t.rests[i] == "holder" else t for t in traced]
+    lengths = []
+    for t in traced:
+        corners = np.array(corners_of(t.points, t.sides))
+        along = (corners[1] - corners[0], corners[2] - corners[3]) if ends == (1, 3) else \
+            (corners[3] - corners[0], corners[2] - corners[1])
+        lengths.append(float(np.mean([np.hypot(*v) for v in along])))
+    whole = [v for v, t in zip(lengths, traced) if all(t.rests[i] == "rebate" for i in ends)]
+    if not whole:
+        return traced
+    out = []
+    for length, t in zip(lengths, traced):
+        held = [i for i in ends if t.rests[i] == "holder"]
+        if len(held) == 1 and length > 1.008 * float(np.median(whole)):
+            t = _unseen(t, held[0])
+        out.append(t)
+    return out
+
+
+def _unseen(t: Traced, i: int) -> Traced:
+    """A picture whose side `i` rests on rebate that hardly shows."""
+    sides, rests = list(t.sides), list(t.rests)
+    sides[i], rests[i] = replace(sides[i], support=0.0, reach=0.0, points=sides[i].points[:0]), "rebate"
+    return replace(t, sides=tuple(sides), rests=tuple(rests))
+
+
+def _traced(density, size, k: int, attempt: Attempt, found: Found,
+            outlined: tuple[Side | None, ...]) -> Traced:
+    """The sides of one rectangle of the plan, each followed by itself."""
+    h, w = size
+    noise = attempt.base.spread
+    points = to_plan([(found.left, found.top), (found.right, found.top), (found.right, found.bottom),
+                      (found.left, found.bottom)], attempt.degrees, attempt.kinds.shape, attempt.shape)
+    points = _to_view(points * k + (k - 1) / 2, found.rests, w, h)
+    sides = [refine(density, points[i], points[(i + 1) % 4], rests=found.rests[i], reach=4.0 * k, noise=noise)
+             for i in range(4)]
+    sides = [line if line is not None and support < FAINT else side
+             for line, support, side in zip(outlined, found.support, sides)]
+    rests = list(found.rests)
+    for i in range(4):
+        clear = _sliver(density, points[i], points[(i + 1) % 4], sides[i], k) if rests[i] == "holder" else None
+        if clear is not None:
+            moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=5.0 * k, noise=noise,
+                           beyond=clear)
+            if moved.support > 0.3:
+                sides[i], rests[i] = moved, "rebate"
+    return Traced(tuple(map(tuple, points)), tuple(sides), tuple(rests))
+
+
+def _enclosing(density, points, sides: list[Side], rests, k: int, noise: float) -> list[Side]:
+    """Sides moved out where the picture hangs over them."""
+    out = list(sides)
+    for i, (side, on) in enumerate(zip(sides, rests)):
+        start, end = points[i], points[(i + 1) % 4]
+        if on != "rebate" or math.dist(start, end) < 30:
+            continue
+        over = overhang(density, start, end, side, 16.0 * k, noise)
+        if over >= 1.25 * k:
+            out[i] = replace(side, offset=side.offset - over)
+    return out
+
+
+@dataclass(frozen=True)
+class Sided(Frame):
+    """A frame with what each of its sides (top, right, bottom, left) rests on, how firmly, and the evidence for it."""
+
+    rests: tuple[str, ...] = ()
+    firm: tuple[float, ...] = (0.0,) * 4
+    reaches: tuple[float, ...] = (0.0,) * 4
+    evidence: tuple[float, ...] = ()
+
+
+def in_shape(f: Sided, aspect: float | None, view: tuple[int, int]) -> Frame:
+    """A picture one of whose sides hardly shows, extended to the shape of its format, or of the nearest that there is.
+
+    Shadows as clear as the rebate hide a side; what is exposed never lies outside it. So a picture grows, and where no
+    format is given only by little.
+    """
+    loose = [firm < LOOSE for firm in f.firm]
+    across, down = (3, 1), (0, 2)                                      # left and right, top and bottom
+    axis = next((i for i, (own, other) in enumerate(((across, down), (down, across)))
+                 if any(loose[j] for j in own) and not any(loose[j] for j in other)), None)
+    if axis is None or any(on != "rebate" for on in f.rests):
+        return f
+    own, size = (across, down)[axis], f.size
+    shapes = ASPECTS if aspect is None else (aspect,)
+    lengths = sorted(size[1 - axis] * r for shape in shapes for r in {shape, 1 / shape})
+    wanted = next((v for v in lengths if v > size[axis] * 0.985), None)
+    if wanted is None or wanted > size[axis] * (GROWN if aspect is None else 3.0):
+        return f
+    corners = np.array(f.corners)
+    for a, b in (((0, 1), (3, 2)) if axis == 0 else ((0, 3), (1, 2))):
+        start, end = corners[a].copy(), corners[b].copy()
+        more = (end - start) * (wanted / size[axis] - 1)
+        share = 0.5 if all(loose[j] for j in own) else float(loose[own[1]])
+        corners[a], corners[b] = start - more * (1 - share), end + more * share
+    h, w = view
+    slack = 0.005 * max(size)
+    if corners.min() < -slack or corners[:, 0].max() > w + slack or corners[:, 1].max() > h + slack:
+        return f
+    return replace(f, corners=tuple((float(x), float(y)) for x, y in corners))
+
+
+def confidence_of(evidence: list[float], weights=WEIGHTS) -> float:
+    """The share of such answers whose corners hold the bar: a logistic function of the evidence."""
+    return 1 / (1 + math.exp(-weights[0] - sum(w * e for w, e in zip(weights[1:], evidence))))
+
+
+def _evidence(traced: Traced, sides, found: Found, attempt: Attempt, corners, company: float) -> list[float]:
+    """What speaks for and against a frame; see `confidence_of`. `company`: how firm the sides of the whole strip are."""
+    rests = traced.rests
+    alone = len(attempt.found) == 1 and "view" not in rests
+    worth = {"rebate": 1.0, "holder": 0.8}
+    # What the view cuts off cannot be seen: the other sides speak for the picture.
+    shown = [(side, worth[on], s) for side, on, s in zip(sides, rests, found.support) if on in worth]
+    supports = sorted(w * side.support for side, w, _ in shown) + [0.5] * (4 - len(shown))
+    firm = sorted(w * _firm(side) for side, w, _ in shown) + [0.5] * (4 - len(shown))
+    coarse = sorted(s for *_, s in shown) + [0.5] * (4 - len(shown))
+    (ax, ay), (bx, by), (cx, cy), (dx, dy) = corners
+    wide = (math.hypot(bx - ax, by - ay) + math.hypot(cx - dx, cy - dy)) / 2
+    high = (math.hypot(dx - ax, dy - ay) + math.hypot(cx - bx, cy - by)) / 2
+    ratio = max(wide, high) / max(min(wide, high), 1e-6)
+    odd = 0.015 if set(rests) & {"holder", "view"} else min(abs(math.log(ratio / a)) for a in ASPECTS)
+    doubt = math.log10(max(traced.doubt / max(wide, high, 1.0), 1e-5) / 1e-3)
+    return [supports[0], supports[1], sum(supports) / 4, firm[0], firm[1], float(alone and firm[0] < LOOSE),
+            coarse[0], coarse[1], min(attempt.brighter / 0.006, 2.0), min(attempt.clear, 0.6),
+            min(attempt.astray / 0.1, 3.0),
+            float(sum(on == "view" for on in rests)), float(sum(on == "holder" for on in rests)), min(odd / 0.03, 1.0),
+            float(len(attempt.found) > 1), company, min(max(doubt, -1.0), 1.5), max(attempt.merit, -0.5),
+            attempt.lined, min(max(math.log10(attempt.base.share / 0.01), -1.5), 1.5),
+            float(2 <= len(shown) < 4) * min(firm[:max(len(shown), 1)]), float(rests[0] == rests[2] == "view"
+                                                                              or rests[1] == rests[3] == "view")]
+
+
+def _firm(side: Side) -> float:
+    """How much of a side is seen, less where that is all in one stretch."""
+    return side.support * min(side.reach / 0.6, 1.0)
+
+
+def _sliver(density, start, end, side: Side, k: int) -> Side | None:
+    """The line along which a sliver of rebate inside a holder's edge is clearest; None without one."""
+    across = np.arange(0.0, 9.0 * k, 0.5)
+    profile = profiles(density, start, end, side, across)
+    s = np.linspace(-0.95, 0.95, len(profile))
+    inner = profile[:, 2:-4 * k]
+    i = inner.argmin(axis=1)
+    rows = np.arange(len(profile))
+    clearest = inner[rows, i]
+    after = np.array([row[j + 2:j + 2 + 8 * k].max() for row, j in zip(profile, i)])
+    # Clear as the base, or nearly so, and film again behind it.
+    seen = (clearest < 0.6 * after) & (after - clearest > 0.06)
+    if seen.mean() < 0.4:
+        return None
+    at = across[2 + i]
+    slope, offset = np.polyfit(s[seen], at[seen], 1)
+    rest = np.abs(at - offset - slope * s)
+    close = seen & (rest < max(1.0, 2 * float(np.median(rest[seen]))))
+    if close.mean() < 0.3:
+        return None
+    slope, offset = np.polyfit(s[close], at[close], 1)
+    # A sliver is clear along one line; what is clear here and there all over is a thin picture.
+    line = np.clip(np.rint((offset + slope * s) / 0.5).astype(int), 0, profile.shape[1] - 1)
+    clear = [float((profile[rows, np.minimum(line + deeper, profile.shape[1] - 1)] < 0.6 * after)[seen].mean())
+             for deeper in (0, 6 * k, 8 * k)]
+    if clear[0] < max(clear[1:]) + DISTINCT:
+        return None
+    return replace(side, offset=side.offset + float(offset), slope=side.slope + float(slope))
+
+
+def _to_view(points: np.ndarray, rests, w: int, h: int) -> list[tuple[float, float]]:
+    """Corners (clockwise) whose sides that rest on the view lie along the view's border."""
+    borders = ((0.0, -0.5, 1.0, 0.0), (w - 0.5, 0.0, 0.0, 1.0), (0.0, h - 0.5, 1.0, 0.0), (-0.5, 0.0, 0.0, 1.0))
+    lines = []
+    for i in range(4):
+        if rests[i] == "view":
+            lines.append(borders[i])
+        else:
+            (xa, ya), (xb, yb) = points[i], points[(i + 1) % 4]
+            lines.append((xa, ya, xb - xa, yb - ya))
+    corners = []
+    for i in range(4):
+        (xa, ya, ua, va), (xb, yb, ub, vb) = lines[i - 1], lines[i]
+        s = ((xb - xa) * vb - (yb - ya) * ub) / (ua * vb - va * ub)
+        corners.append((float(xa + s * ua), float(ya + s * va)))
+    return corners
