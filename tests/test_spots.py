@@ -439,7 +439,7 @@ def test_threads_do_not_change_the_result():
     assert (a.labels == b.labels).all() and a.rows == b.rows
 
 
-@pytest.mark.parametrize("shape", [(1, 1), (5, 300), (23, 25), (40, 64, 3)])
+@pytest.mark.parametrize("shape", [(1, 1), (70, 1), (1, 90), (5, 300), (23, 25), (40, 64, 3)])
 def test_small_and_flat_pictures_have_no_spots(shape):
     assert len(find_spots(np.full(shape, 0.18, np.float32))) == 0
 

@@ -1142,7 +1142,7 @@ static PyObject *py_halve(PyObject *self, PyObject *args)
     idx height, width, y0, y1;
     (void)self;
     if (!PyArg_ParseTuple(args, "y*nnnnw*", &plane, &height, &width, &y0, &y1, &out)) return NULL;
-    const int fine = inside(width > 0 && y0 >= 0 && y0 <= y1 && 2 * y1 <= height, "no such rows")
+    const int fine = inside(width >= 0 && y0 >= 0 && y0 <= y1 && 2 * y1 <= height, "no such rows")
                      && holds(&plane, height * width, 2, "plane") && holds(&out, y1 * (width / 2), 2, "out");
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
