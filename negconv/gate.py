@@ -24,6 +24,8 @@ ROW, OFF = 4, 0.06
 SHOWN = 0.5
 #: What lies a pixel into a hole already counts as film in a plan.
 BLEED = 0.5
+#: By how many pixels a small hole may seem narrower than it is.
+SHRUNK = 1.0
 
 
 @dataclass(frozen=True)
@@ -138,13 +140,13 @@ def _boxes(holes: np.ndarray) -> np.ndarray:
         return np.zeros((0, 4))
     boxes = np.array([(y.start, y.stop, x.start, x.stop) for y, x in find_objects(label(holes)[0])], float)
     sizes = boxes[:, 1::2] - boxes[:, ::2]
-    return boxes[(sizes.min(axis=1) > 3) & (sizes.max(axis=1) < 0.2 * max(holes.shape))]
+    return boxes[(sizes.min(axis=1) > 2) & (sizes.max(axis=1) < 0.2 * max(holes.shape))]
 
 
 def _pairs(rows: list[tuple]) -> list[tuple[tuple, tuple]]:
     """Two rows of perforations that lie as far apart as they do on film, the upper one first."""
     return [(a, b) for a in rows for b in rows if b[0] > a[1]
-            and abs((b[0] - a[1]) / (a[2] + b[2]) * 2 * PITCH / BETWEEN - 1) < 0.04]
+            and abs((b[0] - a[1]) / (a[2] + b[2]) * 2 * PITCH / BETWEEN - 1) < 0.04 + SHRUNK / (b[0] - a[1])]
 
 
 def _rows(boxes: np.ndarray) -> list[tuple[float, float, float, int]]:
@@ -163,10 +165,12 @@ def _rows(boxes: np.ndarray) -> list[tuple[float, float, float, int]]:
             continue
         x = np.sort((boxes[same, 2] + boxes[same, 3]) / 2)
         steps = np.diff(x)
-        usual = steps[(steps > 0.75 * PITCH * unit) & (steps < 1.3 * PITCH * unit)]
+        # Blur makes small holes narrower by up to a pixel.
+        usual = steps[(steps > 0.75 * PITCH * unit) & (steps < 1.3 * PITCH * (unit + SHRUNK / LONG))]
         if len(usual) < ROW - 2:
             continue
-        n = np.round((x - x[0]) / np.median(usual))
+        # From each to the next, for a small error of the pitch adds up along a strip.
+        n = np.concatenate([[0.0], np.cumsum(np.round(steps / np.median(usual)))])
         pitch, start = np.polyfit(n, x, 1)
         good = np.abs(x - start - pitch * n) < OFF * pitch
         if np.count_nonzero(good) < ROW or good.mean() < 0.75 or len(np.unique(n)) < len(n):

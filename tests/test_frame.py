@@ -316,6 +316,19 @@ def test_perforations_say_where_the_picture_is_across_the_film(rows, down):
     assert abs(found.low - (middle - 120)) < 1.5 and abs(found.high - (middle + 120)) < 1.5
 
 
+def test_small_perforations_of_a_long_strip_are_still_a_row():
+    """Five pixels by seven, blurred to four by six, a few lost: what shows through them is not the base."""
+    kinds = strip_of_135(2.6, (130, 520))
+    holes = kinds == PANEL
+    holes[:, :1] = holes[:1] = holes[-12:] = False
+    y, x = np.nonzero(holes[1:] & ~holes[:-1])
+    taken = np.full(kinds.shape, PICTURE, np.uint8)
+    for row, column in {(int(r) + 2, int(c)) for r, c in zip(y, x) if not holes[r + 1, c - 1]}:
+        if column % 5:
+            taken[row:row + 6, column + 1:column + 5] = BASE
+    assert past_film(taken)
+
+
 def test_the_edges_of_roll_film_say_it_too():
     """56 mm of 61.5: common practice, and ISO 732 from memory."""
     kinds = np.full((700, 900), PANEL, np.uint8)
