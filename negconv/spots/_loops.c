@@ -632,12 +632,16 @@ static int sharpest(const outline *o, idx y, idx x, int dy, int dx)
     return best;
 }
 
+static inline int highest_of(int a, int b, int c) { return a > b ? a > c ? a : c : b > c ? b : c; }
+
 /* All sums are of whole numbers; only what counts as open depends on the contrast, so that the falls are kept for
    it. */
 static int across(const outline *o, const float *total, float *contrast, int64_t *out)
 {
     static const int step[4][2] = {{0, 1}, {0, -1}, {1, 0}, {-1, 0}};
     const idx size = o->rows * o->width;
+    /* At full size what is read for the rest is all that `sharpest` would read. */
+    const int whole = o->scale == 1 && o->full == o->plane;
     typedef struct { int32_t who, fall; } pair;
     pair *pairs = NULL;
     idx many = 0, room = 0;
@@ -668,7 +672,7 @@ static int across(const outline *o, const float *total, float *contrast, int64_t
             t[FIRST] += here - b1;
             t[INNER] += inner - here;
             t[SLOPE] += b2 - b4;
-            t[SHARP] += sharpest(o, y, x, dy, dx);
+            t[SHARP] += whole ? highest_of(inner - b1, here - b2, b1 - b3) : sharpest(o, y, x, dy, dx);
             t[SPREAD] += (int64_t)two * two;
             t[RINGS] += (int64_t)b3 * b3;
             t[SIDE + d] += two;
