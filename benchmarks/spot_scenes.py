@@ -188,7 +188,7 @@ def picture(name: str, shape, rng) -> np.ndarray:
         whole = scenes.scene(which, (2000, 3000), int(rng.integers(1 << 30)))
         y, x = rng.integers(0, 2001 - shape[0]), rng.integers(0, 3001 - shape[1])
         return np.maximum(whole[y:y + shape[0], x:x + shape[1]], 1e-4)
-    small = _photograph(which)
+    small = _photograph(which) if family == "photo" else _from_file(which)
     # From half its size to two and a half times: a photograph of few pixels stands for a sharp frame or a soft one.
     zoom = np.exp(rng.uniform(-0.6, 0.9))
     ch, cw = int(shape[0] / zoom), int(shape[1] / zoom)
@@ -213,6 +213,13 @@ def _photograph(name):
     return scenes._from_codes(np.asarray(Image.open(path).convert("RGB")))
 
 
+@lru_cache(maxsize=2)
+def _from_file(path):
+    from PIL import Image
+
+    return scenes._from_codes(np.asarray(Image.open(path).convert("RGB")))
+
+
 @dataclass(frozen=True, eq=False)
 class Sample:
     """A dirty positive, the same without dirt, and the truth."""
@@ -224,7 +231,7 @@ class Sample:
 
 
 def sample(name: str, seed: int, shape=(640, 800), *, dirt=None, clean: bool = False, dark: bool = True,
-           grain=(0.005, 0.04), whole: bool | None = None) -> Sample:
+           grain=(0.005, 0.04), whole: bool | None = None, only: bool = False) -> Sample:
     """One frame as a copy stand gives it: scene, film, dirt and copy drawn at random from a seed.
 
     The picture on the film is as soft as camera and film made it; the grain, the dirt and that picture are seen through one
@@ -242,6 +249,8 @@ def sample(name: str, seed: int, shape=(640, 800), *, dirt=None, clean: bool = F
         Range of its strength, in density.
     whole : bool, optional
         Through the whole chain of `negconv.convert`, or a plain inversion; by default four in five the whole.
+    only : bool
+        The dirty positive alone (`Sample.clean` is that as well): half the time.
     """
     rng = np.random.default_rng([seed, sum(map(ord, name)), 7])
     if whole is None:
@@ -265,6 +274,9 @@ def sample(name: str, seed: int, shape=(640, 800), *, dirt=None, clean: bool = F
         return negconv.convert(seen, base=tuple(base), film="mono" if mono else "colour",
                                frame=negconv.Frame.rectangle(0, 0, shape[1], shape[0]), recipe=negconv.Recipe(inset=0.0))
 
+    if only:
+        dirty = positive(made.over(film, base))
+        return Sample(name, dirty, dirty, made)
     plain = positive(film)
     return Sample(name, plain if clean else positive(made.over(film, base)), plain, made)
 
@@ -309,9 +321,12 @@ def _plain_dirt(shape, rng, soft, dark=True) -> Dirt:
                      size=float(np.exp(rng.uniform(np.log(4.0), np.log(12)))), depth=(0.35, 1.0), soft=soft)
 
 
-@lru_cache(maxsize=1)
-def outlined(path):
-    """A maker of dirt from outlines people drew on scans: a file with ``pts`` (x, y), ``starts`` and ``kind``."""
+@lru_cache(maxsize=2)
+def outlined(path, faint: float = 0.0):
+    """A maker of dirt from outlines people drew on scans: a file with ``pts`` (x, y), ``starts`` and ``kind``.
+
+    That share of the light dirt is faint whatever it would have been.
+    """
     from PIL import Image, ImageDraw
 
     from negconv.synthetic.dirt import Defect
@@ -351,6 +366,8 @@ def outlined(path):
                 depth = -float(rng.uniform(0.3, 1.0))
             else:
                 depth = float(rng.choice([rng.uniform(0.9, 1.0), rng.uniform(0.5, 0.9), rng.uniform(0.35, 0.6)], p=[0.5, 0.35, 0.15]))
+            if faint and depth > 0 and rng.random() < faint:
+                depth = float(rng.uniform(0.25, 0.6))
             factor[part] *= 1 - depth * cover
             labels[part][cover > 0.5] = len(defects) + 1
             defects.append(Defect(len(defects) + 1, "fibre" if fibre else "scratch" if kind == "Scratch" else "speck", depth > 0,

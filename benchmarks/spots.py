@@ -20,16 +20,19 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import spot_scenes  # noqa: E402
-from negconv.spots import find_spots, score  # noqa: E402
+from negconv.spots import find_spots, look, score  # noqa: E402
 
 
-_read = score.scorers.__wrapped__
+_read, _read_net = score.scorers.__wrapped__, look.net.__wrapped__
 
 
-def use(path) -> None:
-    """Let `negconv.spots` score with the trees in a file."""
-    nets = _read(str(path))
-    score.scorers = lambda path=None: nets
+def use(path, net=None) -> None:
+    """Let `negconv.spots` score with the trees in a file, and the net in another."""
+    trees = _read(str(path))
+    score.scorers = lambda path=None: trees
+    if net:
+        eye = _read_net(str(net))
+        look.net = lambda path=None: eye
 
 
 def judge(labels: np.ndarray, dirt) -> dict:
@@ -106,7 +109,7 @@ def table(names, seeds, *, nets=None, grain=(0.005, 0.04), compare: bool = False
           dark=True, sensitivity=0.5) -> list[dict]:
     """Print and return the results of some scenes."""
     if nets is not None:
-        use(nets)
+        use(*nets)
     rows, kinds = [], {}
     print(f"{'scene':26s} {'n':>4s} {'P':>6s} {'R':>6s} {'F1':>6s} {'area':>6s} {'hairs':>6s} {'clean':>6s}"
           + ("  median top-hat" if compare else ""))

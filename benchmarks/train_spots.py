@@ -1,12 +1,14 @@
-"""Make the scorer of `negconv.spots` anew: candidates of many dirty negatives, and boosted trees fitted to them.
+"""Make the scorer of `negconv.spots` anew: candidates of many dirty negatives, boosted trees fitted to them, and a net.
 
 Scenes and films are in the repository or ship with scikit-image. Half of the frames have dirt from the repository's generator,
-half (given ``--outlines``) outlines of real dirt. The shipped constants are those of
+half (given ``--outlines``) outlines of real dirt. The shipped constants were made by
 
-    python benchmarks/train_spots.py --outlines defect-outlines.npz
+    python benchmarks/train_spots.py --outlines defect-outlines.npz --photographs DIR
+
+where DIR held fifteen more photographs, of any subject (heard by trees fitted as these, but for closer stops).
 
 With ``--held-out`` the trees are fitted to half of the scenes and judged on the other half, and the other way round; without,
-they are fitted to all of them and written to negconv/spots/scorer.json.
+they are fitted to all of them and written to negconv/spots/scorer.json, the net (`train_look.py`) beside it to look.npz.
 """
 from __future__ import annotations
 
@@ -24,16 +26,16 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import spot_scenes  # noqa: E402
 import spots  # noqa: E402
-from negconv.spots import candidates, channels, company, features, find, noise  # noqa: E402
+import train_look  # noqa: E402
+from negconv.spots import candidates, channels, company, features, find, noise, score  # noqa: E402
 
 #: Trees for light and for dark candidates, their depth, and how many of them see the first columns only.
 TREES, DEPTH, GLANCES = {True: 400, False: 100}, {True: 6, False: 4}, 16
 #: Step of the first trees and of the others, and share of the dirt that may be lost after the first, and after a quarter of all.
-GLANCING, RATE, LOST = 0.3, 0.1, (0.02, 0.04)
+#: Light candidates are looked at again (`negconv.spots.look`), so that it pays to keep more of them.
+GLANCING, RATE, LOST = 0.3, 0.1, {True: (0.008, 0.012), False: (0.02, 0.04)}
 #: Times as many frames of a photograph as of another scene: those are what there will be, and no two parts are alike.
 OFTEN = 5 / 3
-#: Frames of each scene on which candidates are seen among others.
-AMONG = 12
 #: Share of the picture's candidates that is used (there are many), and the share of candidates that must be dirt at
 #: confidence 0.5: many candidates lie over one place and the likeliest speaks for it, so the even odds of one are too few. Of
 #: those seen among others one speaks for each place, and even odds are even.
@@ -82,7 +84,7 @@ def _grown(mask: np.ndarray, by: int) -> np.ndarray:
 
 
 def fit(x: np.ndarray, y: np.ndarray, *, seed: int = 0, trees: int = 320, depth: int = 5, rate: float = RATE,
-        leaf: int = 80, ridge: float = 20.0, bins: int = 32, glances: int = 0) -> dict:
+        leaf: int = 80, ridge: float = 20.0, bins: int = 32, glances: int = 0, lost=()) -> dict:
     """Boosted trees on the logistic loss (Friedman, "Greedy function approximation", Ann. Statist. 29(5), 2001; second
     order as usual since), on binned features, half of the rows and of the columns at a time.
 
@@ -133,7 +135,7 @@ def fit(x: np.ndarray, y: np.ndarray, *, seed: int = 0, trees: int = 320, depth:
         total[alive] += leaves[at]
         if glances and number + 1 in (glances, trees // 4):
             # What is settled here the later trees never see.
-            stops.append((number + 1, float(np.quantile(total[alive[y[alive] == 1]], LOST[len(stops)]))))
+            stops.append((number + 1, float(np.quantile(total[alive[y[alive] == 1]], lost[len(stops)]))))
             alive = alive[total[alive] > stops[-1][1]]
     return {"start": start, "edges": edges, "features": [t["features"] for t in out],
             "limits": [t["limits"] for t in out], "leaves": [t["leaves"] for t in out], "stops": stops}
@@ -181,42 +183,26 @@ def collect(names, seeds, *, outlines=None, cache=None, jobs=2) -> dict[bool, tu
     return out
 
 
-def gather_company(name: str, seed: int, shape, *, clean: bool = False, dirt=None) -> tuple[np.ndarray, np.ndarray]:
-    """Features among others and targets of all light candidates of one frame that the scorer in use hears."""
-    s = spot_scenes.sample(name, seed, shape, clean=clean, dirt=dirt)
-    linear, density, _ = find._parts(s.positive, None)
-    plane = noise.film_plane(linear, density, threads=1)
-    found = find._search(plane, channels.Channels.of(s.positive), features.Frame(plane), True, 1)
-    found = [f for f in found if f.known is not None]
-    if not found:
-        return np.empty((0, len(company.COMPANY)), np.float32), np.empty(0, np.float32)
-    index, owner, confidence, contrast, _ = find.together(found)
-    truth = np.zeros(shape, bool) if clean else np.isin(s.dirt.labels, [d.label for d in s.dirt.defects if d.light])
-    area = np.bincount(owner, minlength=len(confidence))
-    right = np.bincount(owner, _grown(truth, 2).reshape(-1)[index], len(confidence)) >= 0.5 * np.maximum(area, 1)
-    columns, alone = find.among_others(index, owner, confidence, contrast, shape, np.concatenate([f.known for f in found]),
-                                       found[0].peers)
-    alone &= confidence > 0
-    return columns[alone], right[alone].astype(np.float32)
-
-
-def _in_company(frame, outlines, path):
-    name, seed, shape, clean, real = frame
+def _heard(frame, path, outlines, cache):
     spots.use(path)
-    return gather_company(name, seed, shape, clean=clean, dirt=spot_scenes.outlined(outlines) if real else None)
+    name, seed = frame
+    family, _, which = name.partition(":")
+    file = Path(cache, f"heard-{Path(path).name}-{family}-{Path(which).stem}-{seed}.npz")
+    return train_look.kept(file, name, seed, outlines)
 
 
-def collect_company(names, seeds, path, *, outlines=None, jobs=2) -> tuple[np.ndarray, np.ndarray]:
-    """The same of many frames, heard by the trees in a file."""
-    rows = [got for _, got in _each(_in_company, names, seeds, outlines, path, jobs=jobs)]
-    return tuple(np.concatenate([r[k] for r in rows]) for k in (0, 1))
+def heard(names, path, *, outlines=None, cache, jobs=2) -> list[dict[str, np.ndarray]]:
+    """Candidates of scenes that the trees in a file, which have not seen those, hear; and what they look like."""
+    every = [(name, seed) for name in names for seed in train_look.seeds(name)]
+    with ProcessPoolExecutor(jobs) as pool:
+        return list(pool.map(_heard, every, *([v] * len(every) for v in (path, outlines, cache)), chunksize=4))
 
 
 def scorer(data, *, seed=0) -> dict:
     """Trees for both signs."""
     out = {}
     for light, (x, y) in data.items():
-        trees = fit(x, y, seed=seed, trees=TREES[light], depth=DEPTH[light], glances=GLANCES)
+        trees = fit(x, y, seed=seed, trees=TREES[light], depth=DEPTH[light], glances=GLANCES, lost=LOST[light])
         shift = float(np.log(USED) - np.log(CUT[light] / (1 - CUT[light])))
         trees["start"] += shift
         trees["stops"] = [(number, least + shift) for number, least in trees["stops"]]
@@ -224,17 +210,26 @@ def scorer(data, *, seed=0) -> dict:
     return out
 
 
-def train(names, seeds: int, outlines, cache, path, jobs) -> dict:
-    """All three scorers. What candidates' company tells is learnt on scenes that the scorer heard there has not seen."""
-    rows = []
+def train(names, seeds: int, outlines, photographs, cache, path, jobs) -> tuple[dict, dict]:
+    """The trees, and the numbers of the net. What company and a look at the picture tell is learnt on scenes that the trees
+    heard there have not seen."""
+    frames = []
     for half in (0, 1):
-        write(scorer(collect(names[half::2], seeds, outlines=outlines, cache=cache, jobs=jobs)), path)
-        rows.append(collect_company(names[1 - half::2], min(AMONG, seeds), path, outlines=outlines, jobs=jobs))
+        part = f"{path}.half{half}"
+        write(scorer(collect(names[half::2], seeds, outlines=outlines, cache=cache, jobs=jobs)), part)
+        frames += heard(names[1 - half::2], part, outlines=outlines, cache=cache, jobs=jobs)
+        Path(part).unlink()
     nets = scorer(collect(names, seeds, outlines=outlines, cache=cache, jobs=jobs))
-    x, y = (np.concatenate([r[k] for r in rows]) for k in (0, 1))
+    write(nets, path)
+    frames += heard(train_look.names(photographs), path, outlines=outlines, cache=cache, jobs=jobs)
+    rows = train_look.together(frames)
+    alone = rows["alone"] & (rows["conf"] > 0)
+    x, y = rows["cols"][alone], (rows["right"][alone] >= 0.5).astype(np.float32)
     print(f"{len(y)} in company, {y.mean():.2f} of them dirt", flush=True)
     nets["company"] = fit(x, y, trees=200, depth=4, leaf=30, rate=0.06)
-    return nets
+    write(nets, path)
+    spots.use(path)
+    return nets, train_look.fit(rows, score.in_company(rows["cols"]))
 
 
 def write(nets: dict, path) -> None:
@@ -255,8 +250,10 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=24, help="frames of each scene; of photographs there are more")
     parser.add_argument("--held-out", action="store_true", help="fit to one half of the scenes, judge on the other")
     parser.add_argument("--outlines", help="outlines of real dirt (see spot_scenes.outlined), for half of the frames")
+    parser.add_argument("--photographs", help="a folder of more photographs, for company and the look alone")
     parser.add_argument("--cache", help="folder that keeps the candidates of each frame for another run")
     parser.add_argument("--output", default=str(Path(find.__file__).with_name("scorer.json")))
+    parser.add_argument("--net", default=str(Path(find.__file__).with_name("look.npz")))
     parser.add_argument("--jobs", type=int, default=2)
     args = parser.parse_args()
     kept = None if args.cache else tempfile.TemporaryDirectory()
@@ -264,13 +261,16 @@ def main() -> None:
     Path(cache).mkdir(parents=True, exist_ok=True)
     names = spot_scenes.names()
     for half in (0, 1) if args.held_out else (None,):
-        path = args.output if half is None else f"{args.output}.{half}"
+        path, net = (p if half is None else f"{p}.{half}" for p in (args.output, args.net))
         start = time.perf_counter()
-        write(train(names if half is None else names[half::2], args.seeds, args.outlines, cache, path, args.jobs), path)
+        _, numbers = train(names if half is None else names[half::2], args.seeds, args.outlines, args.photographs, cache, path,
+                           args.jobs)
+        with open(net, "wb") as file:
+            np.savez_compressed(file, **numbers)
         print(f"{path}: {time.perf_counter() - start:.0f} s", flush=True)
         if half is not None:
             outlines = spot_scenes.outlined(args.outlines) if args.outlines else None
-            spots.table(names[1 - half::2], [100], nets=path, dirt=outlines)
+            spots.table(names[1 - half::2], [100], nets=(path, net), dirt=outlines)
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..errors import InputError
-from . import candidates, company, compiled, features, hairs, noise, rings, score, scratches
+from . import candidates, company, compiled, features, hairs, look, noise, rings, score, scratches
 from .channels import Channels
 from .components import connected, ordered
 from .kinds import bounds, grouped, shapes, spot_rows
@@ -129,6 +129,7 @@ class _Found:
     light: bool
     known: np.ndarray | None = None
     peers: company.Peers | None = None
+    scale: int = 1
 
 
 def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
@@ -164,7 +165,7 @@ def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
         number = np.cumsum(wins) - 1
         at, who, whole = outline(level, index[keep], number[owner[keep]], ground[wins], contrast[wins])
         out.append(_Found(at, who, np.where(whole, confidence[wins], 0), contrast[wins] / noise.STEPS, light,
-                          known[take][wins]))
+                          known[take][wins], scale=level.scale))
     if not light or not met:
         return out
     peers = company.Peers(*map(np.concatenate, zip(*met)))
@@ -304,6 +305,35 @@ def among_others(index, owner, confidence, contrast, shape, known, peers) -> tup
     return columns, alone
 
 
+def looked_at(plane, index, owner, confidence, contrast, seen, scale, values) -> np.ndarray:
+    """Confidence of all candidates after a look at the picture (`look.odds`) where that may turn out either way.
+
+    Parameters
+    ----------
+    seen : bool array (count,)
+        Those that were seen among others.
+    values : float32 array (seen.sum(), features)
+        What is known of these.
+    """
+    able = np.flatnonzero(seen & (confidence >= look.WORTH_A_LOOK))
+    able = np.sort(able[np.argsort(-confidence[able], kind="stable")[:look.MOST]])
+    number = np.full(len(confidence), -1)
+    number[able] = np.arange(len(able))
+    here = number[owner] >= 0
+    out = confidence.copy()
+    odds = look.odds(plane, index[here], number[owner[here]], scale[able], contrast[able],
+                     values[np.cumsum(seen)[able] - 1])
+    trees = np.log(np.clip(confidence[able], 1e-4, 1) / np.clip(1 - confidence[able], 1e-4, 1))
+    odds = look.SHARE * odds + (1 - look.SHARE) * trees
+    # A repair unasked touches what is beyond doubt: only what both think that of.
+    out[able] = np.minimum(_share(odds + look.SHIFT), np.maximum(_share(trees + look.SHIFT), look.ALONE))
+    return out
+
+
+def _share(odds):
+    return 1 / (1 + np.exp(-odds))
+
+
 def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
     """One label for each place: the likeliest candidate wins the pixels, winners that touch are one spot."""
     shape = plane.shape
@@ -317,10 +347,13 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
     confidence = confidence.copy()
     if seen.any():
         number, here = np.cumsum(seen) - 1, seen[owner]
-        columns, _ = among_others(index[here], number[owner[here]], confidence[seen], contrast[seen], shape,
-                                  np.concatenate([f.known for f in found if f.known is not None and f.light]),
+        known = np.concatenate([f.known for f in found if f.known is not None and f.light])
+        columns, _ = among_others(index[here], number[owner[here]], confidence[seen], contrast[seen], shape, known,
                                   next(f.peers for f in found if f.peers is not None))
         confidence[seen] = np.where(confidence[seen] > 0, score.in_company(columns), 0)
+        scale = np.concatenate([np.full(len(f.confidence), f.scale) for f in found])
+        confidence = looked_at(plane, index, owner, confidence, contrast, seen, scale,
+                               np.concatenate([known, columns], axis=1))
     # No capture lens draws a line a single pixel wide: that is the edge of something.
     every, extent = np.bincount(owner, minlength=len(confidence)), _extent(index, owner, len(confidence), shape[1])
     listed = (confidence >= min(least * NEARLY, score.DOUBTFUL)) & ~((extent >= 4) & (every <= THIN * extent))

@@ -15,7 +15,7 @@ from .features import NAMES
 #: Candidates below this confidence are not even listed.
 DOUBTFUL = 0.25
 #: Dark candidates from this confidence on are outlined, and light ones, which are then seen among the others.
-HEARD, WEIGHED = 0.1, 0.04
+HEARD, WEIGHED = 0.1, 0.02
 
 
 @dataclass(frozen=True, eq=False)
