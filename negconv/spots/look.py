@@ -18,8 +18,8 @@ from .features import NAMES
 SIDE, COARSER = 32, 4
 #: Coarsest scale looked at.
 COARSEST = 64
-#: Candidates from this confidence on are looked at, and the most of them (the surest): a look costs 0.15 ms.
-WORTH_A_LOOK, MOST = 0.1, 2000
+#: Candidates from this confidence on are looked at, and the most of them (the surest): a look costs 0.2 ms.
+WORTH_A_LOOK, MOST = 0.2, 2000
 #: Share of the look in the log odds, the rest is the trees'; and what is added to them, so that spots are listed from where
 #: F1 is about best and clean frames stay clean.
 SHARE, SHIFT = 0.5, -0.4
