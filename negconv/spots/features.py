@@ -8,7 +8,7 @@ import numpy as np
 from . import compiled
 from .candidates import Level, Parts
 from .channels import Channels
-from .kinds import Shapes, shapes
+from .kinds import shapes
 from .noise import STEPS, on_curve
 
 #: Names of the columns that cost next to nothing, in their order (`glance`).
