@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .components import connected
 from .levels import BASE, PANEL, PICTURE
 from .rectangles import STEP, counts, meeting
 
@@ -134,11 +135,16 @@ def past_film(kinds: np.ndarray) -> bool:
 
 def _boxes(holes: np.ndarray) -> np.ndarray:
     """Top, bottom, left, right of what may be perforations, float (n, 4)."""
-    from scipy.ndimage import find_objects, label
-
     if not 0.001 < np.count_nonzero(holes) / holes.size < 0.7:
         return np.zeros((0, 4))
-    boxes = np.array([(y.start, y.stop, x.start, x.stop) for y, x in find_objects(label(holes)[0])], float)
+    index = np.flatnonzero(holes)
+    part, count = connected(index, holes.shape[1])
+    y, x = np.divmod(index, holes.shape[1])
+    low, high = np.full((2, count), holes.size), np.zeros((2, count), int)
+    for at, least, most in zip((y, x), low, high):
+        np.minimum.at(least, part, at)
+        np.maximum.at(most, part, at + 1)
+    boxes = np.array([low[0], high[0], low[1], high[1]], float).T
     sizes = boxes[:, 1::2] - boxes[:, ::2]
     return boxes[(sizes.min(axis=1) > 2) & (sizes.max(axis=1) < 0.2 * max(holes.shape))]
 

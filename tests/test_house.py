@@ -12,7 +12,7 @@ ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "negconv"
 
 #: In the order the light takes; a module imports only from those before it (DEVELOPERS.md).
-ORDER = ["errors", "textfile", "parallel", "_kernel", "kernel", "settings", "files", "density", "colour", "icc", "tone", "rows", "capture", "samples", "images", "raw", "reading", "flat", "resample",
+ORDER = ["errors", "textfile", "parallel", "components", "_kernel", "kernel", "settings", "files", "density", "colour", "icc", "tone", "rows", "capture", "samples", "images", "raw", "reading", "flat", "resample",
          "frame", "levels", "rectangles", "sides", "gate", "faint", "attempt", "sided", "search", "base", "film", "generic", "balance", "appraise", "pool", "chart",
          "encode", "invert", "positive", "spots", "finish", "recipe", "exif", "notes", "gather", "output", "conversion",
          "workers", "begin", "jobs", "shared", "roll", "sheet", "proof", "proofs", "plots", "synthetic", "cli", "__main__"]
@@ -75,6 +75,25 @@ print(*sorted(m for m in sys.modules))
 """
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
     assert not {"skimage", "matplotlib", "scipy.interpolate", "scipy.signal"} & set(loaded)
+
+
+def test_frames_are_found_without_the_slow_libraries():
+    """Of film on the bare panel with its perforations in view too; importing them takes longer than finding a frame."""
+    code = """
+import sys
+from negconv.frame import Frame
+from negconv.search import look
+import numpy as np
+light = np.ones((800, 1200, 3), np.float32)
+light[150:650] = (0.5, 0.3, 0.2)
+light[230:570, 200:1000] *= 0.2
+for x in range(20, 1180, 68):
+    light[170:198, x:x + 40] = light[602:630, x:x + 40] = 1.0
+seen = look(light, "135", flattened=True)
+print(*sorted(sys.modules))
+"""
+    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
+    assert "negconv.gate" in loaded and not {"scipy", "skimage", "PIL", "tifffile"} & set(loaded)
 
 
 def test_the_top_level_holds_what_was_agreed():
