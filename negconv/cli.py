@@ -176,7 +176,15 @@ def inspect(args) -> int:
 
     settings, failed, found = _recipe(args), 0, []
     paths = _captures(args.paths)
-    panels, panel = _panels(args, settings, paths)
+    try:
+        panels, panel = _panels(args, settings, paths)
+    except InputError as error:
+        if args.panel or settings.panel:
+            raise
+        # What is wrong with a panel frame among the captures is what this command is for; the others are judged without it.
+        _say(error)
+        failed, panels, panel = 1, (), None
+        paths = tuple(p for p in paths if p != error.path)
     for path, name in zip(paths, labels(paths)):
         try:
             report = (inspect_panel(path, panel, recipe=settings) if path in panels
@@ -462,9 +470,10 @@ def _panels(args, settings, captures):
         field = _panel(given)
         return tuple(p for p in captures if os.path.exists(p) and os.path.samefile(p, given)), field
     found = find_panels(captures, linearity=settings.linearity)
+    field = _panel(found)
     for path in found:
         print(f"{one_line(path)}: the bare panel; the others are divided by it", file=sys.stderr)
-    return found, _panel(found)
+    return found, field
 
 
 def _captures(paths) -> tuple[str, ...]:

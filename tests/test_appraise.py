@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from negconv.capture import Capture
 from negconv.reading import read
 from negconv.cli import main
 from negconv.frame import Frame
+from negconv.output import write_image
 from negconv.search import look
 from negconv.synthetic.roll import make_roll
 
@@ -119,3 +121,15 @@ def test_the_panel_of_a_folder_is_found_and_judged_as_one(tmp_path, capsys):
         assert panel["judgements"][0]["values"][0] == pytest.approx(1 - min(corners) / np.percentile(light, 99.5), abs=0.06)
     assert main(["spots", str(folder), "-o", str(tmp_path / "spots")]) == 0
     assert not list((tmp_path / "spots").glob("panel*")) and len(list((tmp_path / "spots").glob("*.csv"))) == 2
+
+
+def test_an_unusable_panel_among_the_captures_is_named_and_the_others_are_judged(tmp_path, capsys):
+    make_roll(tmp_path, frames=1, megapixels=0.35, seed=4, jobs=1)
+    folder = tmp_path / "captures"
+    write_image(folder / "panel.tif", np.full((60, 90, 3), 65535, np.uint16))
+    (folder / "panel.dng").unlink()
+    (folder / "panel.tif").write_bytes((folder / "panel.tif").read_bytes().replace(b"negconv ", b"another "))
+    assert main(["inspect", str(folder), "--json"]) == 1
+    said = capsys.readouterr()
+    assert "panel.tif: is saturated" in said.err and "divided by it" not in said.err
+    assert [Path(one["file"]).name for one in json.loads(said.out)] == ["frame01.dng"]
