@@ -230,7 +230,7 @@ class Roll:
                 begun: Begun | None = None) -> RollSurvey:
         recipe, warnings = self._recipe(), []
         panels = self._panels(captures, workers)
-        pictures = [p for p in captures if os.path.abspath(p) not in {os.path.abspath(q) for q in panels}]
+        pictures = _without(captures, panels)
         field_ = _panel_of(tuple(panels), begun)  # an unusable one stops before any work
         warnings += list(field_.notes) if field_ is not None else []
         base = self._given_base(recipe, field_)
@@ -341,7 +341,7 @@ class Roll:
         results, about = found
         recipe = self._recipe()
         panels = self._panels_given() or tuple(p for p in captures if os.path.basename(p) in about["panels"])
-        pictures = [p for p in captures if os.path.abspath(p) not in {os.path.abspath(q) for q in panels}]
+        pictures = _without(captures, panels)
         failed = [captures[i] for i in about["failed"]]
         try:
             field_ = _panel_of(panels, None)
@@ -381,6 +381,12 @@ def _panel_of(paths: tuple[str, ...], begun: Begun | None) -> PanelField | None:
 @lru_cache(maxsize=1)
 def _field_of(paths: tuple[str, ...]) -> PanelField:
     return panel_field(list(paths))
+
+
+def _without(captures: Sequence[str], panels: Sequence[str]) -> list[str]:
+    """The captures that are not among the panel frames, however these are named."""
+    places = {os.path.abspath(p) for p in panels}
+    return [p for p in captures if os.path.abspath(p) not in places]
 
 
 def _workers(executor, jobs: int | None, count: int):
