@@ -1,12 +1,14 @@
 """Files that are whole or not there: written under a temporary name beside their place, flushed, then put in place.
 
 Temporary names are ``.negconv-<host>-<pid>-<random>.part``, so that a later run can tell which of them nobody is
-writing any more. Data is forced to the disk before a file gets its name (about 0.06 s for 144 MB on the disk of
-benchmarks/writing.py): a name then never stands for bytes a power cut can lose.
+writing any more. Data is forced to the disk before a file gets its name: a name then never stands for bytes a power cut
+can lose. Since it has to get there anyway, it goes straight where the system offers that (O_DIRECT of open(2), Linux),
+not by way of its cache: that copies all of it into memory nobody has touched, and is then waited for.
 """
 from __future__ import annotations
 
 import hashlib
+import mmap
 import os
 import platform
 import re
@@ -15,7 +17,7 @@ import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from errno import EDQUOT, EEXIST, EFBIG, ENOSPC, EROFS
+from errno import EDQUOT, EEXIST, EFBIG, EINVAL, ENOSPC, EROFS
 from pathlib import Path
 
 from .errors import InputError
@@ -24,6 +26,8 @@ _HOST = hashlib.sha256(platform.node().encode()).hexdigest()[:6]
 _TEMPORARY = re.compile(r"\.negconv-([0-9a-f]{6})-(\d+)-[0-9a-f]{8}\.part")
 #: A temporary file of another machine (or where processes cannot be asked after) is given up after this many seconds.
 GIVEN_UP = 24 * 3600
+#: Bytes written at once past the system's cache: in memory and in the file they start and end with pages.
+STRAIGHT = 1 << 20
 #: Held while files get their names, so that a worker told to stop does not leave a picture without its sidecar.
 PLACING = threading.Lock()
 _alive: set[str] = set()
@@ -81,6 +85,8 @@ class Writing:
             discard(self.temporary)
             raise unwritable(self.path, error) from error
         self._beside = ThreadPoolExecutor(1) if beside and hashed else None
+        self._pages = _pages()
+        self._filled, self._straight = 0, None  # not tried yet
 
     def write(self, part) -> None:
         """Append a part."""
@@ -91,14 +97,37 @@ class Writing:
         elif self._digest is not None:
             self._digest.update(view)
         try:
+            if self._pages is None:
+                self._out(view)
+                return
             while len(view):
-                view = view[self._file.write(view):]
+                count = min(len(view), STRAIGHT - self._filled)
+                self._pages[self._filled:self._filled + count] = view[:count]
+                view, self._filled = view[count:], self._filled + count
+                if self._filled == STRAIGHT:
+                    if self._straight is None:
+                        self._straight = _go_straight(self._file, True)
+                    self._out(memoryview(self._pages))
+                    self._filled = 0
         except OSError as error:
             raise unwritable(self.path, error) from error
+
+    def _out(self, view: memoryview) -> None:
+        while len(view):
+            try:
+                view = view[self._file.write(view):]
+            except OSError as error:
+                if not self._straight or error.errno != EINVAL:
+                    raise
+                self._straight = _go_straight(self._file, False)  # the file system asks for more than whole pages
 
     def finish(self) -> Staged:
         """Force it to the disk; the complete file, ready for `place`."""
         try:
+            if self._filled:
+                if self._straight:
+                    _go_straight(self._file, False)  # its end is no whole page
+                self._out(memoryview(self._pages)[:self._filled])
             os.fsync(self._file.fileno())
             self._file.close()
         except OSError as error:
@@ -117,6 +146,23 @@ class Writing:
         if self._staged is None:
             self._file.close()
             discard(self.temporary)
+
+
+def _pages() -> mmap.mmap | None:
+    """`STRAIGHT` bytes of memory that start with a page; None where nothing can be written past the system's cache."""
+    return mmap.mmap(-1, STRAIGHT, flags=mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS) if hasattr(os, "O_DIRECT") else None
+
+
+def _go_straight(file, straight: bool) -> bool:
+    """Have what is written to a file go past the system's cache, or through it again; whether it now does."""
+    import fcntl
+
+    try:
+        flags = fcntl.fcntl(file, fcntl.F_GETFL)
+        fcntl.fcntl(file, fcntl.F_SETFL, flags | os.O_DIRECT if straight else flags & ~os.O_DIRECT)
+    except OSError:
+        return False
+    return straight
 
 
 def stage(path, parts, *, hashed: bool = True) -> Staged:

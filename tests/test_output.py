@@ -1,6 +1,7 @@
 """Files read back by other libraries, and what happens when they cannot be written."""
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 import os
@@ -188,17 +189,58 @@ def test_without_hard_links(tmp_path, monkeypatch):
     assert (tmp_path / "a").read_bytes() == b"1" and names(tmp_path) == ["a"]
 
 
-def test_full_disk(tmp_path):
+@pytest.mark.parametrize("limit, side", [(100_000, 400), (2_500_000, 800)])
+def test_full_disk(tmp_path, limit, side):
     """A limit on file size stands for a full disk: the write fails in the middle of the pixels."""
     code = ("import numpy as np, resource, signal, sys\n"
             "from negconv.output import write_image\nfrom negconv.errors import InputError\n"
             "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
-            "resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))\n"
-            "try: write_image(sys.argv[1] + '/a.tif', np.zeros((400, 400, 3), np.uint16))\n"
+            "resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[2]),) * 2)\n"
+            "try: write_image(sys.argv[1] + '/a.tif', np.zeros((int(sys.argv[3]),) * 2 + (3,), np.uint16))\n"
             "except InputError as error: print(error)\n")
-    said = subprocess.run([sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=True).stdout
+    said = subprocess.run([sys.executable, "-c", code, str(tmp_path), str(limit), str(side)], capture_output=True, text=True,
+                          check=True).stdout
     assert said.count("\n") == 1 and "cannot be written" in said and "free some space" in said
     assert names(tmp_path) == []
+
+
+@pytest.mark.parametrize("refused", ["nothing", "asking", "writing"])
+@pytest.mark.parametrize("size", [0, 1, files.STRAIGHT, 3 * files.STRAIGHT + 77])
+def test_bytes_arrive_whatever_the_file_system_lets_past_its_cache(tmp_path, monkeypatch, refused, size):
+    """Where it lets nothing past, and where it says so only when pages are written (open(2), O_DIRECT)."""
+    import fcntl
+
+    asked, real = [], fcntl.fcntl
+
+    def ask(file, what, *args):
+        if what == fcntl.F_SETFL:
+            asked.append(bool(args[0] & os.O_DIRECT))
+            if asked[-1] and refused == "asking":
+                raise OSError(22, "Invalid argument")
+        return real(file, what, *args)
+
+    monkeypatch.setattr(fcntl, "fcntl", ask)
+    data = np.random.default_rng(size).integers(0, 256, size, np.uint8).tobytes()
+    with files.Writing(tmp_path / "a") as file:
+        if refused == "writing":
+            raw = file._file
+
+            class Choosy:
+                fileno, close = raw.fileno, raw.close
+
+                def write(self, view):
+                    if asked and asked[-1]:
+                        raise OSError(22, "Invalid argument")
+                    return raw.write(view)
+
+            file._file = Choosy()
+        for start in range(0, size, 300_001):
+            file.write(data[start:start + 300_001])
+        staged = file.finish()
+    files.place(staged, overwrite=False)
+    assert (tmp_path / "a").read_bytes() == data
+    assert (staged.size, staged.sha256) == (size, hashlib.sha256(data).hexdigest())
+    assert asked.count(True) == (size >= files.STRAIGHT and hasattr(os, "O_DIRECT"))
 
 
 def test_missing_folder_and_file_in_its_place(tmp_path):
