@@ -299,6 +299,35 @@ def _weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
     return float(values[order][np.searchsorted(np.cumsum(weight[order]), 0.5)])
 
 
+@dataclass(frozen=True, eq=False)
+class RollEvidence:
+    """What the frames of a roll show together, worked out once for the balances of all of them.
+
+    Attributes
+    ----------
+    frames : tuple of ndarray float32 (N, 3)
+        Densities above base of some pixels of each.
+    line : NeutralLine or None
+        The roll's greys; None of a film that has no use for them.
+    combine : tuple
+        As of `Balance`; empty in colour.
+    """
+
+    frames: tuple[np.ndarray, ...]
+    line: NeutralLine | None = None
+    combine: tuple = ()
+
+    @classmethod
+    def of(cls, densities, film: Film) -> RollEvidence:
+        """Of a sequence of densities (N, 3), a frame each."""
+        frames = tuple(d for d in (thin(d, 4000) for d in _frames(densities)) if len(d))
+        if not frames:
+            return cls(frames)
+        if film.kind == "mono":
+            return cls(frames, combine=mono_weights(np.concatenate(frames), film.unmix[0]))
+        return cls(frames, _roll_line(film, frames) if film.fit != "calibrated" else None)
+
+
 def solve_balance(densities, film: Film, *, roll=None, mix: float = 0.0, neutral: str = "auto", sample=None, grey=None,
                   exposure: float = 0.0, black_clip: float = 0.001, white_clip: float = 0.001) -> Balance:
     """Balance one frame, or many frames alike.
@@ -308,7 +337,7 @@ def solve_balance(densities, film: Film, *, roll=None, mix: float = 0.0, neutral
     densities : array_like (N, 3), or sequence of such
         Densities above base (`Film.densities`) of the picture area, in raster order; `film` already through `adapt`.
     film : Film
-    roll : sequence of array_like (N, 3), optional
+    roll : RollEvidence, or sequence of array_like (N, 3), optional
         The same (or `thin` of it) of the roll's frames, whose evidence steadies the frame's.
     mix : float
         0 anchors the frame's own exposure and neutral, 1 the roll's: then the frames of a roll keep their differences.
@@ -334,18 +363,19 @@ def solve_balance(densities, film: Film, *, roll=None, mix: float = 0.0, neutral
         If there is nothing finite to go by.
     """
     frames = [thin(d) for d in _frames(densities)]
-    rolls = None if roll is None else [thin(d, 4000) for d in _frames(roll)]
+    if roll is not None:
+        roll = roll if isinstance(roll, RollEvidence) else RollEvidence.of(roll, film)
+        roll = roll if roll.frames else None
     own = np.concatenate(frames)
     if not len(own):
         raise ValueError("no finite densities to balance")
     if film.kind == "mono":
-        combine = mono_weights(np.concatenate(rolls) if rolls else own, film.unmix[0])
-        balance = replace(Balance.none(film), combine=combine)
+        balance = replace(Balance.none(film), combine=mono_weights(own, film.unmix[0]) if roll is None else roll.combine)
     else:
-        balance = _neutral(own, film, rolls, mix, neutral, sample, grey)
+        balance = _neutral(own, film, roll, mix, neutral, sample, grey)
     level = _anchor(own, film, balance)
-    if rolls and mix:
-        level = (1 - mix) * level + mix * float(_common([_anchor(d, film, balance) for d in rolls if len(d)]))
+    if roll is not None and mix:
+        level = (1 - mix) * level + mix * float(_common([_anchor(d, film, balance) for d in roll.frames]))
     shift = level + exposure * np.log10(2)
     balance = replace(balance, offset=tuple(float(v + shift) for v in balance.offset))
     linear = balance.apply(film, own)
@@ -365,11 +395,11 @@ def _frames(densities) -> list:
     return [np.asarray(rows, float)] if rows and np.ndim(rows[0]) == 1 else rows
 
 
-def _neutral(own, film, rolls, mix, neutral, sample, grey) -> Balance:
+def _neutral(own, film, roll, mix, neutral, sample, grey) -> Balance:
     warnings: list[str] = []
     slope, offset, source = np.ones(3), np.zeros(3), "film alone"
     if neutral == "auto" and film.fit != "calibrated":
-        expected = _roll_line(film, rolls) if rolls else None
+        expected = None if roll is None else roll.line
         line = neutral_line(film.log_exposures(own), expected=expected)
         # A line along which hardly a colour lies is no line of greys: it gives way to what was to be expected.
         trust = min(1.0, line.share / ENOUGH)
@@ -378,8 +408,8 @@ def _neutral(own, film, rolls, mix, neutral, sample, grey) -> Balance:
         if expected is not None:
             slope_roll, offset_roll = expected.layers()
             slope, offset = (1 - mix) * slope + mix * slope_roll, (1 - mix) * offset + mix * offset_roll
-        source = f"picture, {line.share:.0%} of its colours grey" + (", steadied by the roll" if rolls else "")
-        if line.share < 0.01 and not rolls:
+        source = f"picture, {line.share:.0%} of its colours grey" + ("" if roll is None else ", steadied by the roll")
+        if line.share < 0.01 and roll is None:
             warnings.append("hardly anything in the picture looks grey; the neutral is the film's expectation")
     elif neutral == "auto":
         line = neutral_line(film.log_exposures(own))
@@ -401,7 +431,7 @@ def _neutral(own, film, rolls, mix, neutral, sample, grey) -> Balance:
 def _roll_line(film: Film, rolls) -> NeutralLine:
     """The neutral line of a roll: where those of most of its frames lie, so that a lawn does not pull the others."""
     whole = neutral_line(film.log_exposures(np.concatenate(rolls)))
-    lines = [whole] if len(rolls) == 1 else [neutral_line(film.log_exposures(d)) for d in rolls if len(d)]
+    lines = [whole] if len(rolls) == 1 else [neutral_line(film.log_exposures(d)) for d in rolls]
     offsets = [line.at(np.array([whole.centre])).ravel() for line in lines]
     return replace(whole, offset=_common(offsets), tilt=_common([line.tilt for line in lines]))
 

@@ -12,7 +12,7 @@ from typing import Sequence
 
 import numpy as np
 
-from .balance import Balance
+from .balance import Balance, RollEvidence
 from .base import FilmBase, base_in, sample_base
 from .capture import Capture, Meta
 from .reading import read
@@ -359,15 +359,14 @@ def fitted(film: Film, base: FilmBase, evidence: Sequence[np.ndarray], meta: Met
 
 
 def solve(film: Film, base: FilmBase, evidence: Sequence[np.ndarray], seen: Survey, recipe: Recipe, *,
-          roll: Sequence[np.ndarray] | None = None, mix: float = 0.0) -> Balance:
+          roll: RollEvidence | None = None, mix: float = 0.0) -> Balance:
     """The balance of the recipe's settings over the picture areas of one frame or several.
 
     Parameters
     ----------
     evidence : sequence of ndarray (n, 3)
         Panel-relative light of the frames balanced alike.
-    roll : sequence of ndarray (n, 3), optional
-        Densities above base of the roll's frames.
+    roll : RollEvidence, optional
     mix : float
         0: the frame's own exposure and neutral; 1: the roll's.
     """

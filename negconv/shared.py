@@ -6,7 +6,7 @@ from typing import Sequence
 
 import numpy as np
 
-from .balance import Balance, thin
+from .balance import Balance, RollEvidence, thin
 from .base import FilmBase
 from .conversion import Survey, choose_film, decide, fitted, solve
 from .film import Film
@@ -120,8 +120,8 @@ def _stocks(pictures: Sequence[_Picture], films, recipe: Recipe):
         sure = [not b and p.seen.frames[0].confidence >= USUAL for b, p in zip(blank, group)]
         telling = sure if any(sure) else [not b for b in blank] if not all(blank) else [True] * len(group)
         film = fitted(film, group[0].base, [p.seen.evidence[0] for p, t in zip(group, telling) if t], group[0].seen.meta)
-        roll = [thin(film.densities(p.seen.evidence[0], p.base.rgb, p.seen.meta), EVIDENCE)
-                for p, t in zip(group, telling) if t]
+        roll = RollEvidence.of([thin(film.densities(p.seen.evidence[0], p.base.rgb, p.seen.meta), EVIDENCE)
+                                for p, t in zip(group, telling) if t], film)
         solved = [solve(film, p.base, list(p.seen.evidence), p.seen, p.recipe, roll=roll, mix=_share(p.recipe))
                   for p in group]
         for i, balance, b in zip(members, solved, blank):
@@ -129,7 +129,7 @@ def _stocks(pictures: Sequence[_Picture], films, recipe: Recipe):
             balances[i] = replace(balance, warnings=balance.warnings + ((BLANK_WORDS,) if b else ()))
         whole = solve(film, group[0].base, [group[0].seen.evidence[0]], replace(group[0].seen, neutral=None),
                       replace(recipe, exposure=0.0, neutral="auto"), roll=roll, mix=1.0)
-        stocks.append(Stock(film, group[0].base, replace(whole, source=f"roll of {len(roll)} frames"), len(members),
+        stocks.append(Stock(film, group[0].base, replace(whole, source=f"roll of {len(roll.frames)} frames"), len(members),
                             films[members[0]][1]))
     return tuple(stocks), adapted, balances
 
