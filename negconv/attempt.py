@@ -9,6 +9,7 @@ import numpy as np
 from .gate import by_perforations
 from .levels import BASE, PANEL, PICTURE, Level, Parts, bare_panel, parts
 from .rectangles import Found, edge_maps, rectangles, tally, turn_of, turned
+from .robust import median
 
 #: The share of a picture that may be brighter than its base: pinholes and scratches.
 BRIGHTER = 0.006
@@ -87,7 +88,7 @@ class Attempt:
             return -1.0
         seen = [sum({"rebate": 1.0, "holder": 0.8}.get(on, 0.0) * s + 0.25 * (on == "view")
                     for on, s in zip(f.rests, f.support)) / 4 for f in self.found]
-        return self.lined * float(np.median(seen)) - 6 * min(self.brighter, 0.1) - 1.5 * min(self.astray, 0.6)
+        return self.lined * float(median(seen)) - 6 * min(self.brighter, 0.1) - 1.5 * min(self.astray, 0.6)
 
 
 def baseless(attempt: Attempt) -> bool:
@@ -95,7 +96,7 @@ def baseless(attempt: Attempt) -> bool:
     if max(s for f in attempt.found for s in f.support) < 0.25:
         return True
     # Much may lie astray in the pictures next to it on the strip, but then its own sides are plain.
-    if attempt.astray > 0.3 and float(np.median([min(f.support) for f in attempt.found])) < 0.9:
+    if attempt.astray > 0.3 and float(median([min(f.support) for f in attempt.found])) < 0.9:
         return True
     h, w = attempt.kinds.shape
     for f in attempt.found:
@@ -157,7 +158,7 @@ def attempted(log: np.ndarray, base: Level, aspect: float | None) -> Attempt:
     size, picture = max(int(within.sum()), 1), max(int(np.count_nonzero(kinds == PICTURE)), 1)
     return Attempt(base, kinds, density, maps, degrees, judged, tuple(found), log.shape[1:], float(within[PANEL] / size),
                     float(within[BASE] / size), float(max(1 - around / picture, 0.0)),
-                    float(np.median([_lined(kinds, f) for f in found] or [0.0])))
+                    float(median([_lined(kinds, f) for f in found] or [0.0])))
 
 
 def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:

@@ -15,6 +15,7 @@ from . import colour
 from .capture import Meta
 from .density import Curve
 from .film import DENSEST, THINNEST, Film
+from .robust import median, quantile
 
 #: Scene-linear value of the anchor.
 GREY = 0.18
@@ -379,12 +380,12 @@ def solve_balance(densities, film: Film, *, roll=None, mix: float = 0.0, neutral
     shift = level + exposure * np.log10(2)
     balance = replace(balance, offset=tuple(float(v + shift) for v in balance.offset))
     linear = balance.apply(film, own)
-    low = np.quantile(linear, black_clip, axis=0)
+    low = quantile(linear, black_clip, axis=0)
     # A calibrated film's blacks are measured; and what is taken off breaks the relations that a roll's share keeps.
     black = (1 - mix) * np.clip(low, 0, BLACK_LIMIT) if black_clip > 0 and film.fit != "calibrated" else np.zeros(film.layers)
     light = _luminance(linear - black)
-    return replace(balance, black=tuple(map(float, black)), low=float(np.quantile(light, black_clip)),
-                   high=float(np.quantile(light, 1 - white_clip)))
+    return replace(balance, black=tuple(map(float, black)), low=float(quantile(light, black_clip)),
+                   high=float(quantile(light, 1 - white_clip)))
 
 
 def _frames(densities) -> list:
@@ -417,7 +418,7 @@ def _neutral(own, film, roll, mix, neutral, sample, grey) -> Balance:
         offset = _against(np.insert(line.offset, 1, 0.0).mean() - np.insert(line.offset, 1, 0.0))
         source = "calibrated film" + (", and the colour of the light" if np.abs(offset).max() > 1e-6 else "")
     if sample is not None:
-        log_h = np.median(film.log_exposures(thin(sample)), axis=0) * slope
+        log_h = median(film.log_exposures(thin(sample)), axis=0) * slope
         offset, source = log_h.mean() - log_h, "a grey in the picture"
     balance = Balance(tuple(slope.tolist()), tuple(offset.tolist()), source=source, warnings=tuple(warnings))
     if grey is not None:
@@ -448,7 +449,7 @@ def _luminance(linear: np.ndarray) -> np.ndarray:
 def _anchor(densities: np.ndarray, film: Film, balance: Balance) -> float:
     """Log10 of the factor that brings the picture's middle to `GREY`: a trimmed mean over its distinct tones."""
     level = np.log10(np.maximum(_luminance(balance.apply(film, densities)), 1e-6))
-    level = level[level > np.quantile(level, 0.98) - _DEPTH]
+    level = level[level > quantile(level, 0.98) - _DEPTH]
     tone, where, count = np.unique(np.floor(level / _CELL), return_inverse=True, return_counts=True)
     middle = np.bincount(where, level) / count
     weight = np.sqrt(count)
@@ -518,7 +519,7 @@ def read_negative(densities, film: Film) -> Reading:
     knee = np.array([c.gamma * c.toe * np.log(2) if isinstance(c, Curve) and c.toe > 0 else 0.1 for c in film.curves])
     mean = layers.mean(axis=1)
     stops = -_anchor(d, film, Balance.none(film)) / np.log10(2)
-    low, middle, high = (float(v) for v in np.quantile(mean, (0.01, 0.5, 0.99)))
+    low, middle, high = (float(quantile(mean, v)) for v in (0.01, 0.5, 0.99))
     return Reading(low, middle, high, float((mean < knee.mean()).mean()), float(stops))
 
 
@@ -527,8 +528,8 @@ def _common(values, narrowest: float = 0.03) -> np.ndarray:
     by no jump, and one far off (a lawn, a fogged frame) hardly or not at all (Mosteller and Tukey, Data Analysis and
     Regression, 1977, 10 C). Values nearer than `narrowest` (decades of light) are not told apart."""
     values = np.asarray(values, float)
-    middle = np.median(values, axis=0)
-    reach = 4 * np.maximum(np.median(np.abs(values - middle), axis=0), narrowest)
+    middle = median(values, axis=0)
+    reach = 4 * np.maximum(median(np.abs(values - middle), axis=0), narrowest)
     for _ in range(10):
         weight = np.clip(1 - ((values - middle) / reach) ** 2, 0, None) ** 2
         middle = (weight * values).sum(axis=0) / weight.sum(axis=0)
@@ -544,12 +545,12 @@ def mono_weights(densities, unmix=(1 / 3, 1 / 3, 1 / 3)) -> tuple[tuple[float, f
     Assoc. 43, 1948, p. 243).
     """
     d = np.ascontiguousarray(thin(densities).T, float)
-    centred = d - np.median(d, axis=1, keepdims=True)
+    centred = d - median(d, axis=1)[:, None]
     mean = centred.mean(axis=0)
     size = float(mean @ mean)
     slope = np.clip(centred @ mean / size, 0.5, 2.0) if size > 1e-6 * d.shape[1] else np.ones(3)
     left = centred / slope[:, None]
-    pair = [1.4826 ** 2 * np.median(np.abs(left[i] - left[j])) ** 2 for i, j in ((0, 1), (0, 2), (1, 2))]
+    pair = [1.4826 ** 2 * median(np.abs(left[i] - left[j])) ** 2 for i, j in ((0, 1), (0, 2), (1, 2))]
     own = np.array([pair[0] + pair[1] - pair[2], pair[0] + pair[2] - pair[1], pair[1] + pair[2] - pair[0]]) / 2
     own = np.maximum(own, 0.05 * max(own.max(), 1e-8))
     weight = 1 / own

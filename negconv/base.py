@@ -9,6 +9,7 @@ from .capture import block_mean
 from .errors import InputError
 from .attempt import DENSE
 from .frame import Frame, picture_mask
+from .robust import median, quantile
 from .search import PLAN, Look, finite, linear_of, look, proxy_of
 from .levels import BARE, BASE, log_light, parts
 
@@ -126,7 +127,7 @@ def base_in(proxy: np.ndarray, frames=None, *, flattened: bool | None = None, le
     frames = [f for f in (seen.frames if frames is None else frames) if f.trusted]
     if seen.base is None:
         bright = proxy.reshape(-1, 3)[:: max(1, proxy.size // 300000)]
-        rgb = np.percentile(bright, 99, axis=0)
+        rgb = quantile(bright, 0.99, axis=0)
         return FilmBase(tuple(map(float, np.maximum(rgb, 1e-6))), source="picture",
                         warnings=("no even tone was found that could be the base",))
     if seen.parts is not None and seen.proxy is proxy:
@@ -236,6 +237,6 @@ def _finite(pixels: np.ndarray) -> np.ndarray:
 
 
 def _of_medians(planes: np.ndarray, where: str) -> FilmBase:
-    rgb = np.maximum(np.median(planes, axis=1), 1e-6)
-    spread = 1.4826 * np.median(np.abs(planes - rgb[:, None]), axis=1) / rgb
+    rgb = np.maximum(median(planes, axis=1), 1e-6)
+    spread = 1.4826 * median(np.abs(planes - rgb[:, None]), axis=1) / rgb
     return FilmBase(tuple(map(float, rgb)), tuple(map(float, spread)), planes.shape[1], where)

@@ -11,6 +11,7 @@ from . import colour
 from .capture import Meta
 from .density import Curve, TableCurve, density, unmix
 from .errors import InputError
+from .robust import median, quantile
 from .textfile import parse, read_text
 
 IDENTITY = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
@@ -333,11 +334,11 @@ def _off_grey(d: np.ndarray) -> float:
     """Robust spread of channel densities about their common scale."""
     d = np.ascontiguousarray(d.T)
     mean = d.mean(axis=0)
-    centred = mean - np.median(mean)
+    centred = mean - median(mean)
     off = d - mean
-    off -= np.median(off, axis=1, keepdims=True)
+    off -= median(off, axis=1)[:, None]
     left = np.abs(off - np.outer(off @ centred / max(centred @ centred, 1e-9), centred))
-    return float(1.4826 * np.median(left, axis=1).max() + 0.1 * np.percentile(left, 95, axis=1).max())
+    return float(1.4826 * median(left, axis=1).max() + 0.1 * quantile(left, 0.95, axis=1).max())
 
 
 # ---- film files -----------------------------------------------------------------------------------------------------

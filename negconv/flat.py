@@ -15,6 +15,7 @@ from . import kernel
 from .capture import Capture, block_mean
 from .reading import read, read_rows
 from .errors import InputError
+from .robust import median
 from .rows import in_parts, rows_of
 
 #: Cells along the long side of the field: fine enough for the light of a panel, too coarse for dust.
@@ -143,8 +144,8 @@ def panel_field(panel) -> PanelField:
     if clipped > 0.01:
         raise InputError(name, f"is saturated over {clipped:.0%} of its area", "photograph the panel with a shorter exposure")
     grid = np.concatenate(means)
-    if np.median(grid) < TOO_DARK:
-        raise InputError(name, f"is nearly black (median {np.median(grid):.2%} of saturation)",
+    if median(grid) < TOO_DARK:
+        raise InputError(name, f"is nearly black (median {median(grid):.2%} of saturation)",
                          "give a frame of the bare, lit panel")
     return PanelField(_smooth(grid), cell * capture.reduced, size, capture.meta.camera, exposure_value(capture), capture.path)
 
@@ -235,7 +236,7 @@ def _smooth(grid: np.ndarray) -> np.ndarray:
             weighted = basis * weight[:, None]
             surface = basis @ np.linalg.solve(weighted.T @ basis + 1e-9 * np.eye(basis.shape[1]), weighted.T @ log)
             rest = log - surface
-            spread = 1.4826 * np.median(np.abs(rest - np.median(rest))) + 1e-6
+            spread = 1.4826 * median(np.abs(rest - median(rest))) + 1e-6
             weight = 1 / (1 + (rest / (3 * spread)) ** 2)
         rest = rest.reshape(h, w)
         if size > 1:

@@ -14,6 +14,7 @@ import numpy as np
 from .components import connected
 from .levels import BASE, PANEL, PICTURE
 from .rectangles import STEP, counts, meeting
+from .robust import median
 
 #: Millimetres: width of the film, and of pictures across it.
 NARROW, WIDE = (35.0, 24.0), (61.5, 56.0)
@@ -176,12 +177,12 @@ def _rows(boxes: np.ndarray) -> list[tuple[float, float, float, int]]:
         if len(usual) < ROW - 2:
             continue
         # From each to the next, for a small error of the pitch adds up along a strip.
-        n = np.concatenate([[0.0], np.cumsum(np.round(steps / np.median(usual)))])
+        n = np.concatenate([[0.0], np.cumsum(np.round(steps / median(usual)))])
         pitch, start = np.polyfit(n, x, 1)
         good = np.abs(x - start - pitch * n) < OFF * pitch
         if np.count_nonzero(good) < ROW or good.mean() < 0.75 or len(np.unique(n)) < len(n):
             continue
         pitch = float(np.polyfit(n[good], x[good], 1)[0])
-        out.append((float(np.median(boxes[same, 0])), float(np.median(boxes[same, 1])), pitch, int(good.sum())))
+        out.append((float(median(boxes[same, 0])), float(median(boxes[same, 1])), pitch, int(good.sum())))
         left &= ~same
     return sorted(out, key=lambda row: -row[3])

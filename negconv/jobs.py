@@ -129,7 +129,6 @@ def warm() -> None:
     from . import encode, invert  # noqa: F401
 
     output.versions()
-    np.ma  # which the first median imports
 
 
 def glance_at(job: tuple[str, str]):

@@ -11,6 +11,7 @@ from typing import Iterator
 import numpy as np
 
 from . import kernel
+from .robust import median, quantile
 
 VOID, PANEL, BASE, PICTURE, DARK = range(5)
 #: All channels above this, and alike, can only be bare panel in a flattened capture: film reflects 4 % at each face.
@@ -128,7 +129,7 @@ def _even(y: np.ndarray) -> np.ndarray:
     flat = np.zeros(y.shape, bool)
     up, down, left, right, here = y[:-4, 2:-2], y[4:, 2:-2], y[2:-2, :-4], y[2:-2, 4:], y[2:-2, 2:-2]
     some = (slice(None, None, 5),) * 2
-    noise = float(np.median(np.maximum(np.abs(right[some] - left[some]), np.abs(down[some] - up[some]))))
+    noise = float(median(np.maximum(np.abs(right[some] - left[some]), np.abs(down[some] - up[some]))))
     limit = min(max(0.02, 2.0 * max(noise * 0.5, 0.004)), 0.04)
     darkest = y.max() - np.float32(2.2)
     if kernel.loops is not None and y.dtype == np.float32:
@@ -157,7 +158,7 @@ def _brightest(tones, light, terms, need, rigid):
     near = np.abs(light - middle) < 0.02
     if np.count_nonzero(near) < max(need * 0.5, 10):
         return None
-    log3 = np.median(tones[:, near], axis=1)
+    log3 = median(tones[:, near], axis=1)
     mean = float(log3.mean())
     alike = np.ones(len(light), bool)
     for channel, usual in zip(tones, log3 - log3.mean()):
@@ -184,14 +185,14 @@ def _brightest(tones, light, terms, need, rigid):
     peak, width = _bright_side(rest[np.abs(rest) < 0.06])
     core = np.abs(rest - peak) < max(1.2 * width, 0.002)
     if np.count_nonzero(core) >= 10:
-        log3 = np.median(tones[:, core] - fall[core], axis=1)
+        log3 = median(tones[:, core] - fall[core], axis=1)
         members = np.abs(light - fall - log3.mean()) < max(3 * width, 0.006)
     elif last is not None:
         members = np.abs(light - terms @ last - mean) < tolerance
     else:
         tones, terms, members = others
         fall = terms @ surface
-    spread = 1.4826 * float(np.median(np.abs(tones[:, members] - fall[members] - log3[:, None])))
+    spread = 1.4826 * float(median(np.abs(tones[:, members] - fall[members] - log3[:, None])))
     return log3, surface, spread, np.count_nonzero(members)
 
 
@@ -220,7 +221,7 @@ def _bright_side(rest: np.ndarray) -> tuple[float, float]:
         return 0.0, 0.02
     peak = (peaks[-1] + 0.5) / 500 - 0.06
     above = rest[rest > peak] - peak
-    return float(peak), min(float(1.4826 * np.median(above)), 0.02) if len(above) > 5 else 0.02
+    return float(peak), min(float(1.4826 * median(above)), 0.02) if len(above) > 5 else 0.02
 
 
 def bare_panel(level: Level, flattened: bool | None) -> bool:
@@ -264,12 +265,12 @@ def parts(log: np.ndarray, base: Level) -> Parts:
     # Where the holder is clearly blacker than dense film, less is taken for holder.
     beyond = OPAQUE
     if len(holder) > 0.3 * len(rim):
-        beyond = float(np.clip(np.quantile(holder, 0.1) - BLACKER, OPAQUE, MOST))
+        beyond = float(np.clip(quantile(holder, 0.1) - BLACKER, OPAQUE, MOST))
     # A holder that is not quite black can be brighter than dense film in the channel the base itself keeps dark. It is
     # the even, dark tone along the border of the view.
     rim, opaque, black = np.stack([_rim(p) for p in log]), _rim(most) > OPAQUE - 0.3, None
     if opaque.mean() > 0.3:
-        holder = np.median(rim[:, opaque], axis=1)
+        holder = median(rim[:, opaque], axis=1)
         if (np.abs(rim[:, opaque] - holder[:, None]).max(axis=0) < EVEN).mean() > 0.8:
             black = (holder + EVEN).astype(np.float32)
     kinds = judged(log, density, least, most, beyond, black, tolerance)
@@ -279,7 +280,7 @@ def parts(log: np.ndarray, base: Level) -> Parts:
         sure = np.flatnonzero(dark & ~film)
         if len(sure) > 0.02 * dark.size:
             # Bars between the windows of a holder are enclosed as well, and as black as the rest of it.
-            black = np.median(log.reshape(3, -1)[:, sure[::max(1, len(sure) // SAMPLED)]], axis=1) + EVEN
+            black = median(log.reshape(3, -1)[:, sure[::max(1, len(sure) // SAMPLED)]], axis=1) + EVEN
             film &= (log[0] > black[0]) | (log[1] > black[1]) | (log[2] > black[2])
         np.putmask(kinds, film, PICTURE)
     return Parts(kinds, density, tolerance)

@@ -306,7 +306,7 @@ def positive_record(positive: Positive, folder: str = "", *, inputs: dict | None
                                                          "primaries", "pixel_um", "mono")}
     return {"negconv": __version__, "format": SIDECAR_FORMAT, "output": None,
             "inputs": inputs,
-            "settings": positive.recipe, "solved": solved, "capture": positive.meta, "versions": dict(versions()),
+            "settings": positive.recipe, "solved": solved, "capture": positive.meta, "versions": _versions_for(positive.meta.kind),
             "warnings": positive.warnings, **positive.record}
 
 
@@ -363,14 +363,21 @@ def look_up(path, mark: str) -> str:
 
 @lru_cache(maxsize=1)
 def versions() -> Mapping[str, str]:
-    """Versions of what turns a capture into pixels and bytes."""
-    from .raw import libraw
-
-    rawpy, names = libraw(), ("numpy", "scipy", "rawpy", "tifffile", "Pillow")
+    """Versions of what turns a capture into pixels and bytes, but for LibRaw's, which is known once that is loaded."""
+    names = ("numpy", "scipy", "rawpy", "tifffile", "Pillow")
     installed = _installed([name.lower() for name in names])
     found = {"negconv": __version__, "python": platform.python_version()}
     found.update((name, installed.get(name.lower()) or _recorded(name)) for name in names)
-    return MappingProxyType({**found, "LibRaw": ".".join(map(str, rawpy.libraw_version)), "zlib": zlib.ZLIB_RUNTIME_VERSION})
+    return MappingProxyType({**found, "zlib": zlib.ZLIB_RUNTIME_VERSION})
+
+
+def _versions_for(kind: str) -> dict[str, str]:
+    """The same for a capture of a kind, with LibRaw's where that may have had to do with it."""
+    if kind in ("tiff", "png", "jpeg"):
+        return dict(versions())
+    from .raw import libraw
+
+    return {**versions(), "LibRaw": ".".join(map(str, libraw().libraw_version))}
 
 
 def _installed(names: Sequence[str]) -> dict[str, str]:

@@ -6,6 +6,7 @@ from typing import Sequence
 import numpy as np
 
 from .base import FilmBase
+from .robust import median
 
 #: Bases of one film on one panel agree within this density in every channel.
 ONE_FILM = 0.03
@@ -72,7 +73,7 @@ def _home(own: np.ndarray, films, density) -> int | None:
     for number, members in enumerate(films):
         if len(members) < 2:
             break
-        theirs = np.median(density[members], axis=0)
+        theirs = median(density[members], axis=0)
         grey = np.ptp(theirs) < GREY
         if (own - theirs).min() > -BRIGHTER and not (grey and np.ptp(own - theirs) > GREY):
             return number
@@ -84,11 +85,11 @@ def _pooled(density: np.ndarray, members: Sequence[FilmBase]):
     if len(members) == 1:
         return lambda own: members[0]
     level = density.mean(axis=1)
-    colour = np.median(density - level[:, None], axis=0)
-    middle = float(np.median(level))
-    steady = 1.4826 * float(np.median(np.abs(level - middle))) < STEADY
+    colour = median(density - level[:, None], axis=0)
+    middle = float(median(level))
+    steady = 1.4826 * float(median(np.abs(level - middle))) < STEADY
     source = f"rebate of {len(members)} captures"
-    spread = tuple(float(v) for v in np.median([m.spread for m in members], axis=0))
+    spread = tuple(float(v) for v in median([m.spread for m in members], axis=0))
     pixels = sum(m.pixels for m in members)
 
     def base(own) -> FilmBase:

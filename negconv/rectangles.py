@@ -13,6 +13,7 @@ import numpy as np
 
 from . import kernel
 from .levels import BASE, DARK, PANEL, PICTURE, VOID, blocks
+from .robust import median
 
 SOME = 2500       # edge pixels of one kind that are looked at for the turn
 EVERY = 3         # places along an edge that are looked at for the turn
@@ -458,8 +459,8 @@ def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced
 
     `boxes` (n, 4): low, high, top, bottom of the pictures there are. `paced`: they tell the gap.
     """
-    top, bottom = (int(round(v)) for v in np.median(boxes[:, 2:], axis=0))
-    wide = int(round(np.median(boxes[:, 1] - boxes[:, 0])))
+    top, bottom = (int(round(v)) for v in median(boxes[:, 2:], axis=0))
+    wide = int(round(median(boxes[:, 1] - boxes[:, 0])))
     rows = slice(max(top, 0), bottom + 1)
     height = bottom - top + 1
     enter, leave = (np.maximum(np.maximum(np.roll(plane, 1, 1), np.roll(plane, -1, 1)), plane).sum(axis=0) / height
@@ -471,7 +472,7 @@ def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced
     missing = np.maximum(np.round(gaps / (1.06 * wide)), 0)
     gaps = (gaps - missing * wide) / (missing + 1)
     gaps = gaps[(gaps > 0) & (gaps < WIDEST * wide)]
-    usual = float(np.median(gaps)) if paced and len(gaps) else None
+    usual = float(median(gaps)) if paced and len(gaps) else None
     taken = [(float(a), float(b)) for a, b in boxes[:, :2]]
     out = []
     for sign in (1, -1):

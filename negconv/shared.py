@@ -15,6 +15,7 @@ from .gather import LEADER_WORDS, hinted, labels
 from .jobs import RollFrame
 from .pool import is_blank, pool_bases
 from .recipe import Recipe
+from .robust import median
 
 #: Pixels of each picture that stand for it in the roll.
 EVIDENCE = 4000
@@ -168,8 +169,8 @@ def usual_frame(seen: Sequence[Survey]) -> tuple[Frame, tuple[int, int]] | None:
     shapes = [s.shape for s in good]
     shape = max(set(shapes), key=shapes.count)
     corners = np.array([s.frames[0].corners for s in good if s.shape == shape])
-    middle = np.median(corners, axis=0)
-    if np.median(np.abs(corners - middle).max(axis=(1, 2))) > 0.03 * max(shape):
+    middle = median(corners, axis=0)
+    if median(np.abs(corners - middle).max(axis=(1, 2))) > 0.03 * max(shape):
         return None
     edge = middle[1] - middle[0]
     angle = float(np.degrees(np.arctan2(edge[1], edge[0])))

@@ -9,6 +9,7 @@ import numpy as np
 from .attempt import Attempt
 from .frame import Frame, sorted_corners
 from .rectangles import ASPECTS, Found, to_plan
+from .robust import median
 from .sides import Side, Traced, corners_of, logs_at, overhang, profiles, refine, together
 
 #: A side seen along less than this share is measured by the outermost edges alone.
@@ -84,7 +85,7 @@ def _alike(traced: list[Traced]) -> list[Traced]:
     out = []
     for length, t in zip(lengths, traced):
         held = [i for i in ends if t.rests[i] == "holder"]
-        if len(held) == 1 and length > 1.008 * float(np.median(whole)):
+        if len(held) == 1 and length > 1.008 * float(median(whole)):
             t = _unseen(t, held[0])
         out.append(t)
     return out
@@ -227,7 +228,7 @@ def _sliver(density, start, end, side: Side, k: int) -> Side | None:
     at = across[2 + i]
     slope, offset = np.polyfit(s[seen], at[seen], 1)
     rest = np.abs(at - offset - slope * s)
-    close = seen & (rest < max(1.0, 2 * float(np.median(rest[seen]))))
+    close = seen & (rest < max(1.0, 2 * float(median(rest[seen]))))
     if close.mean() < 0.3:
         return None
     slope, offset = np.polyfit(s[close], at[close], 1)

@@ -13,6 +13,7 @@ import numpy as np
 
 from . import kernel
 from .levels import FLOOR
+from .robust import median
 
 #: A line that a round of fitting moves by less than this many pixels is not fitted further.
 SETTLED = 2e-3
@@ -433,24 +434,24 @@ def _strayed(traced: list[Traced], lines: np.ndarray, across: bool) -> list[tupl
                       for side, on in zip(t.sides, t.rests)] for t in traced])
     out = []
     ends, shared = ((0, 2), (3, 1)) if across else ((3, 1), (0, 2))
-    length, width = lines[:, ends[1]] - lines[:, ends[0]], np.median(lines[:, shared[1]] - lines[:, shared[0]])
+    length, width = lines[:, ends[1]] - lines[:, ends[0]], median(lines[:, shared[1]] - lines[:, shared[0]])
     for i in shared:
         usual = lines[:, i][firm[:, i] > 0.6]
         if len(usual) == 0:
             continue
-        for f in np.flatnonzero(np.abs(lines[:, i] - np.median(usual)) > STRAYED * abs(width)):
+        for f in np.flatnonzero(np.abs(lines[:, i] - median(usual)) > STRAYED * abs(width)):
             if firm[f, i] < (1.0 if len(usual) > 2 else 0.8):
                 out.append((int(f), i))
     both = np.nanmin(firm[:, ends], axis=1) if not np.isnan(firm[:, ends]).any() else np.where(
         np.isnan(firm[:, ends]).any(axis=1), 0.0, np.nan_to_num(firm[:, ends]).min(axis=1))
     usual = length[both > 0.6]
     if len(usual):
-        for f in np.flatnonzero(np.abs(length / np.median(usual) - 1) > STRAYED):
+        for f in np.flatnonzero(np.abs(length / median(usual) - 1) > STRAYED):
             trust = np.nan_to_num(firm[f, ends])
             gaps = lines[1:, ends[0]] - lines[:-1, ends[1]]
             if len(gaps) > 2:
                 # The end beside a gap unlike the others is the likelier mistake.
-                beside = [abs(gaps[g] - np.median(gaps)) if 0 <= g < len(gaps) else np.nan for g in (f - 1, f)]
+                beside = [abs(gaps[g] - median(gaps)) if 0 <= g < len(gaps) else np.nan for g in (f - 1, f)]
                 if not np.isnan(beside).any() and abs(beside[0] - beside[1]) > 0.5 * STRAYED * abs(length[f]):
                     trust = -np.array(beside)
             i = ends[int(trust[0] > trust[1])]

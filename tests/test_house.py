@@ -12,7 +12,7 @@ ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "negconv"
 
 #: In the order the light takes; a module imports only from those before it (DEVELOPERS.md).
-ORDER = ["errors", "textfile", "parallel", "components", "_kernel", "kernel", "settings", "files", "density", "colour", "icc", "tone", "rows", "capture", "samples", "images", "raw", "reading", "flat", "resample",
+ORDER = ["errors", "textfile", "parallel", "components", "robust", "_kernel", "kernel", "settings", "files", "density", "colour", "icc", "tone", "rows", "capture", "samples", "images", "raw", "reading", "flat", "resample",
          "frame", "levels", "rectangles", "sides", "gate", "faint", "attempt", "sided", "search", "base", "film", "generic", "balance", "appraise", "pool", "chart",
          "encode", "invert", "positive", "spots", "finish", "recipe", "exif", "notes", "gather", "output", "conversion",
          "workers", "begin", "jobs", "shared", "roll", "sheet", "proof", "proofs", "plots", "synthetic", "cli", "__main__"]
@@ -74,7 +74,7 @@ negconv.convert(np.geomspace(0.4, 0.01, 64)[None, :, None] * np.ones((48, 1, 3))
 print(*sorted(m for m in sys.modules))
 """
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
-    assert not {"skimage", "matplotlib", "scipy.interpolate", "scipy.signal"} & set(loaded)
+    assert not {"skimage", "matplotlib", "scipy.interpolate", "scipy.signal", "numpy.ma"} & set(loaded)
 
 
 def test_frames_are_found_without_the_slow_libraries():

@@ -293,6 +293,8 @@ def test_save_writes_picture_and_sidecar(tmp_path):
     assert record["inputs"]["capture"]["path"] == "../frame01.dng" and record["warnings"] == ["a word"]
     assert record["settings"]["space"] == "srgb" and record["solved"]["tone"]["contrast"] == 1.25
     assert {"negconv", "numpy", "rawpy", "LibRaw"} <= set(record["versions"])
+    positive(meta=Meta(kind="tiff")).save(out / "frame02.tif")  # LibRaw has not had to do with it
+    assert "LibRaw" not in output.read_sidecar(out / "frame02.tif.json")["versions"]
 
 
 def test_versions_are_those_of_the_records(tmp_path, monkeypatch):
