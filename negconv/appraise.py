@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +15,7 @@ from .flat import PanelField, flatten
 from .frame import Frame, picture_mask
 from .search import PROXY, Look, look
 from .levels import DARK, log_light, parts
+from .values import frozen
 
 #: Limits of the verdicts. Common practice, no source.
 ROOM = 1.0            # stops of headroom above which exposure is given away
@@ -27,7 +28,7 @@ PLACES = ("middle", "top left", "top right", "bottom right", "bottom left")
 PATCH = 128           # pixels a side of the places where grain is measured
 
 
-@dataclass(frozen=True)
+@frozen
 class Judgement:
     """One property of a capture.
 
@@ -201,7 +202,7 @@ def _detail(plane: np.ndarray) -> float:
     return float(np.median(np.abs(rest - np.median(rest)))) ** 2
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Report:
     """What is in a capture and how good it is.
 

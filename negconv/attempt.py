@@ -1,7 +1,6 @@
 """One attempt at the frames of a capture: what its plan shows, taken one even tone for the base."""
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Iterable, Iterator
 
 import numpy as np
@@ -10,6 +9,7 @@ from .gate import by_perforations
 from .levels import BASE, PANEL, PICTURE, Level, Parts, bare_panel, parts
 from .rectangles import Found, edge_maps, rectangles, tally, turn_of, turned
 from .robust import median
+from .values import frozen
 
 #: The share of a picture that may be brighter than its base: pinholes and scratches.
 BRIGHTER = 0.006
@@ -64,7 +64,7 @@ def promising(bases: list[Level]) -> list[Level]:
     return [base for i, base in enumerate(bases) if i == 0 or base.share >= least]
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Attempt:
     """Rectangles found with one tone taken for the base."""
 

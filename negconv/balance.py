@@ -7,7 +7,7 @@ expect, so that a frame of one colour, which has no such ridge, does not turn th
 """
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from .capture import Meta
 from .density import Curve
 from .film import DENSEST, THINNEST, Film
 from .robust import median, quantile
+from .values import frozen
 
 #: Scene-linear value of the anchor.
 GREY = 0.18
@@ -54,7 +55,7 @@ _ROLL_OFFSET, _ROLL_TILT, _ROLL_FAR = 0.06, 0.02, 0.3
 _TRUSTED = (0.05, 0.15)
 
 
-@dataclass(frozen=True)
+@frozen
 class Balance:
     """What makes a film's exposures a balanced picture.
 
@@ -209,7 +210,7 @@ def _features(film: Film, densities: np.ndarray, meta: Meta) -> np.ndarray | Non
                      np.log(np.sqrt(weight @ z ** 2) + 0.02)])
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class NeutralLine:
     """Where greys lie in log exposures: red's and blue's above green's, at a mean log exposure.
 
@@ -300,7 +301,7 @@ def _weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
     return float(values[order][np.searchsorted(np.cumsum(weight[order]), 0.5)])
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class RollEvidence:
     """What the frames of a roll show together, worked out once for the balances of all of them.
 
@@ -459,7 +460,7 @@ def _anchor(densities: np.ndarray, film: Film, balance: Balance) -> float:
     return float(np.log10(GREY) - np.average(middle, weights=np.maximum(inside, 0)))
 
 
-@dataclass(frozen=True)
+@frozen
 class Reading:
     """How a negative is exposed, from its densities.
 

@@ -1,7 +1,7 @@
 """The base: what unexposed, developed film lets through, sampled from the rebate."""
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from .frame import Frame, picture_mask
 from .robust import median, quantile
 from .search import PLAN, Look, finite, linear_of, look, proxy_of
 from .levels import BARE, BASE, log_light, parts
+from .values import frozen
 
 #: Kept clear of a frame's edge, as a share of its shorter side: the gate's penumbra and the lens's flare end there.
 CLEAR = 0.012
@@ -21,7 +22,7 @@ ENOUGH = 60
 DENSEST = 1.8
 
 
-@dataclass(frozen=True)
+@frozen
 class FilmBase:
     """Base plus fog.
 

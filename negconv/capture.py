@@ -4,19 +4,20 @@ Nothing bends code values before the film's own curve does: black level off, lin
 """
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import field, fields, replace
 from pathlib import Path
 
 import numpy as np
 
 from . import kernel
 from .rows import Rows, in_parts
+from .values import frozen
 
 #: Long side of the proxy all automatic decisions are made on.
 PROXY = 1500
 
 
-@dataclass(frozen=True)
+@frozen
 class Meta:
     """What a file says about a capture; every field may be unknown (``None`` or empty).
 
@@ -69,7 +70,7 @@ def _plain(value):
     return [_plain(v) for v in value] if isinstance(value, tuple) else value
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Capture:
     """One photographed negative, linear in light.
 

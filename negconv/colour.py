@@ -6,10 +6,11 @@ against colour-science and the standards' own rounded tables.
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+
+from .values import frozen
 
 #: Chromaticities of the whites: D65 as IEC 61966-2-1 and BT.2020 round it, D50 as ISO 22028-2 does.
 WHITES = {"D65": (0.3127, 0.3290), "D50": (0.3457, 0.3585)}
@@ -27,7 +28,7 @@ PRIMARIES = {
 }
 
 
-@dataclass(frozen=True)
+@frozen
 class Space:
     """An output space.
 

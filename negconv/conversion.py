@@ -7,7 +7,7 @@ captures first and decides with what they show together.
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Sequence
 
 import numpy as np
@@ -25,6 +25,7 @@ from .search import look
 from .positive import Positive
 from .recipe import Recipe
 from .resample import Cut
+from .values import frozen
 
 #: Pixels of the picture area kept as evidence for the balance.
 EVIDENCE = 20_000
@@ -48,7 +49,7 @@ WIDEST = 0.02
 NO_PANEL = "no panel frame: fall-off of panel and lens stays in the picture (photograph the bare panel too)"
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Survey:
     """What one capture shows, before anything is decided.
 
@@ -76,7 +77,7 @@ class Survey:
     warnings: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
+@frozen
 class Plan:
     """All that will be done to one frame; goes to JSON and back."""
 

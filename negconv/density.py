@@ -5,9 +5,10 @@ Densities are ISO 5-1 transmission densities of a capture's channels, with the b
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
+
+from .values import frozen
 
 #: Transmittance below this is taken for no light at all (density 6).
 TINY = 1e-6
@@ -53,7 +54,7 @@ def unmix(density, matrix) -> np.ndarray:
     return values @ np.asarray(matrix, values.dtype).T
 
 
-@dataclass(frozen=True)
+@frozen
 class Curve:
     """A characteristic curve: a straight line with a soft toe and a soft shoulder.
 
@@ -128,7 +129,7 @@ class Curve:
         return cls(**values)
 
 
-@dataclass(frozen=True)
+@frozen
 class TableCurve:
     """A characteristic curve given by points, straight between and beyond them.
 
@@ -171,7 +172,7 @@ class TableCurve:
         return cls(tuple(tuple(p) for p in values["points"]))
 
 
-@dataclass(frozen=True)
+@frozen
 class DensityEncoding:
     """Integers that hold densities: ``code = density * per_density + offset``.
 

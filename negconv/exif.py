@@ -2,12 +2,12 @@
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
 from fractions import Fraction
 from html import escape
 
 from . import __version__
 from .capture import Meta
+from .values import frozen
 
 #: TIFF field types (TIFF 6.0, section 2) and the struct code of one value.
 ASCII, SHORT, LONG, RATIONAL, UNDEFINED = 2, 3, 4, 5, 7
@@ -17,7 +17,7 @@ _FROM_NEGATIVE = "http://cv.iptc.org/newscodes/digitalsourcetype/negativeFilm"
 SOFTWARE = f"negconv {__version__}"
 
 
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class Metadata:
     """What goes into a picture's standard fields; empty and ``None`` are left out.
 

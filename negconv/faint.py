@@ -7,7 +7,7 @@ it. What is left open is decided by the shapes that pictures have, and on a stri
 """
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Sequence
 
 import numpy as np
@@ -18,6 +18,7 @@ from .levels import BASE, DARK, PANEL, PICTURE, VOID, Parts
 from .rectangles import (ASPECTS, EVERY, LONGEST, STEP, Found, best_turn, counts, edge_maps, meeting, off_shape, peaks,
                          to_plan, turned)
 from .sides import Side
+from .values import frozen
 
 #: How much may be exposed outside a place that speaks for a side, as a share of the film in view: a letter's strokes.
 STRAY = 0.012
@@ -70,7 +71,7 @@ NAMES = ("rebate", "holder", "view")
 ORDER = (0, 3, 1, 2)
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Exposed:
     """What is exposed in a plan, and the evidence of sides; lists hold tops, bottoms, lefts, rights."""
 
@@ -234,7 +235,7 @@ def _straightened(seen: Exposed, pictures: list[Faint], wish: tuple[float, float
     return best[1]
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Seen:
     """The pictures found in a plan, the turn in degrees they were found at, and the planes so turned."""
 
@@ -327,7 +328,7 @@ def _strip_either_way(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, a
     return pictures, replace(seen, edges=edges)
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class _Side:
     """Candidate lines of one side with running sums along them."""
 
@@ -543,7 +544,7 @@ def _snap(values: np.ndarray, at: int) -> int:
     return max(at - 2, 0) + int(near.argmax()) if near.max() > 0.4 else at
 
 
-@dataclass(frozen=True)
+@frozen
 class Faint:
     """A rectangle and what speaks for it."""
 

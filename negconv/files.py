@@ -16,11 +16,11 @@ import stat
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from errno import EDQUOT, EEXIST, EFBIG, EINVAL, ENOSPC, EROFS
 from pathlib import Path
 
 from .errors import InputError
+from .values import frozen
 
 _HOST = hashlib.sha256(platform.node().encode()).hexdigest()[:6]
 _TEMPORARY = re.compile(r"\.negconv-([0-9a-f]{6})-(\d+)-[0-9a-f]{8}\.part")
@@ -33,7 +33,7 @@ PLACING = threading.Lock()
 _alive: set[str] = set()
 
 
-@dataclass(frozen=True)
+@frozen
 class Staged:
     """A complete file under its temporary name.
 
@@ -305,7 +305,7 @@ def hash_file(path) -> tuple[str, int]:
     return digest.hexdigest(), size
 
 
-@dataclass(frozen=True)
+@frozen
 class FileState:
     """A file as it was when it was hashed."""
 

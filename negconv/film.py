@@ -3,7 +3,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from .density import Curve, TableCurve, density, unmix
 from .errors import InputError
 from .robust import median, quantile
 from .textfile import parse, read_text
+from .values import frozen
 
 IDENTITY = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 KINDS = ("colour", "mono")
@@ -28,7 +29,7 @@ HELD = 0.3
 LARGEST = 1000.0
 
 
-@dataclass(frozen=True)
+@frozen
 class Film:
     """A film as one camera or any camera sees it.
 
@@ -236,7 +237,7 @@ class Film:
         return f"Film({self.name!r}: {'; '.join(parts)})"
 
 
-@dataclass(frozen=True)
+@frozen
 class Residuals:
     """How well a calibrated film gives back its chart.
 

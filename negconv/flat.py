@@ -7,7 +7,7 @@ surface leaves.
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from .reading import read, read_rows
 from .errors import InputError
 from .robust import median
 from .rows import in_parts, rows_of
+from .values import frozen
 
 #: Cells along the long side of the field: fine enough for the light of a panel, too coarse for dust.
 CELLS = 144
@@ -24,7 +25,7 @@ CELLS = 144
 TOO_DARK = 0.02
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class PanelField:
     """The light of the bare panel over the capture, smooth.
 

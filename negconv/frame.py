@@ -2,15 +2,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
+
+from .values import frozen
 
 #: Below this confidence a frame is not trusted and the whole gate is used in its place.
 TRUSTED = 0.3
 
 
-@dataclass(frozen=True)
+@frozen
 class Format:
     """A negative format.
 
@@ -61,7 +62,7 @@ def format_named(name: str) -> Format:
     raise ValueError(f"unknown film format {name!r}; known are {', '.join(FORMATS)}")
 
 
-@dataclass(frozen=True)
+@frozen
 class Frame:
     """One picture on film, as it lies in a capture.
 

@@ -7,7 +7,6 @@ pictures across them: common practice, no source.
 """
 from __future__ import annotations
 
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -15,6 +14,7 @@ from .components import connected
 from .levels import BASE, PANEL, PICTURE
 from .rectangles import STEP, counts, meeting
 from .robust import median
+from .values import frozen
 
 #: Millimetres: width of the film, and of pictures across it.
 NARROW, WIDE = (35.0, 24.0), (61.5, 56.0)
@@ -30,7 +30,7 @@ BLEED = 0.5
 SHRUNK = 1.0
 
 
-@dataclass(frozen=True)
+@frozen
 class Gate:
     """Where pictures lie across the film in an upright grid.
 

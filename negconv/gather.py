@@ -4,7 +4,6 @@ from __future__ import annotations
 import os
 import re
 import unicodedata
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Callable, Sequence
 
@@ -16,6 +15,7 @@ from .errors import InputError
 from .exif import SOFTWARE
 from .files import is_temporary
 from .flat import exposure_value
+from .values import frozen
 
 #: Words of a file's name that say what it may show; a hint only, its content decides.
 PANEL_WORDS = ("panel", "flat", "bare")
@@ -119,7 +119,7 @@ def labels(paths: Sequence[str]) -> tuple[str, ...]:
     return tuple(out)
 
 
-@dataclass(frozen=True)
+@frozen
 class Glance:
     """What a quick look at a capture shows.
 

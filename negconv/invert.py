@@ -14,7 +14,7 @@ The plain reference, written with the library's own value functions, stands in t
 """
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Callable
 
 import numpy as np
@@ -25,6 +25,7 @@ from .encode import Encoder
 from .flat import Light, PanelField
 from .parallel import over
 from .resample import LOBES, Cut, Shears, cut, shift_rows
+from .values import frozen
 
 #: Densities the tables cover, and entries per unit of density (linear interpolation between them).
 D_LOW, D_HIGH, PER_DENSITY = -1.0, 6.0, 2048
@@ -37,7 +38,7 @@ PIXELS = 80_000
 STRIP, PIECE, TILE_ROWS, TILE_COLUMNS = 64, 256, 512, 8192
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Stages:
     """The arithmetic of one inversion as arrays; C is 3 for colour and 1 for mono.
 

@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from .frame import Frame
 from .gather import glance
 from .notes import Notes
 from .recipe import Recipe
+from .values import frozen
 from .workers import Ahead, Died
 
 #: A raw file whose half-size read is smaller than this along its long side is surveyed at full size.
@@ -28,7 +29,7 @@ LEAST = 1000
 SENT = 8000
 
 
-@dataclass(frozen=True)
+@frozen
 class Result:
     """What became of one frame.
 
@@ -67,7 +68,7 @@ class Result:
         return f"{name}: {'; '.join(words) or self.status}"
 
 
-@dataclass(frozen=True)
+@frozen
 class RollFrame:
     """One frame of a roll and all that will be done to it.
 
@@ -98,7 +99,7 @@ class RollFrame:
     pixels: int = field(default=0, repr=False)
 
 
-@dataclass(frozen=True)
+@frozen
 class LookJob:
     """One capture to be surveyed."""
 
@@ -144,7 +145,7 @@ def is_there(job: tuple[str, str]) -> bool:
         return False
 
 
-@dataclass(frozen=True)
+@frozen
 class FrameJob:
     """One frame to be converted."""
 

@@ -5,13 +5,13 @@ panel. Without flattening its level follows the panel's fall-off, which is fitte
 """
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Iterator
 
 import numpy as np
 
 from . import kernel
 from .robust import median, quantile
+from .values import frozen
 
 VOID, PANEL, BASE, PICTURE, DARK = range(5)
 #: All channels above this, and alike, can only be bare panel in a flattened capture: film reflects 4 % at each face.
@@ -31,7 +31,7 @@ EVEN = 0.12
 FLOOR = 1e-5
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Level:
     """An even tone that recurs over a capture.
 
@@ -239,7 +239,7 @@ def panel_like(level: Level, flattened: bool | None) -> bool:
     return not flattened or bool(light.max() / light.min() < 1.12 and light.min() > LEAST_BARE)
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Parts:
     """What the pixels of a capture are, given its base.
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 import datetime
 import os
 import re
-from dataclasses import dataclass
 from pathlib import Path
 
 from .capture import Meta
@@ -13,6 +12,7 @@ from .exif import Metadata
 from .recipe import line_of
 from .settings import Kind, Number, SettingError, Settings, Text, Unset, described, setting
 from .textfile import parse, read_text
+from .values import frozen
 
 NAME = "roll.toml"
 MAX_BYTES = 200_000
@@ -21,7 +21,7 @@ _LINE = Unset("", Text("one line of text", r"[^\x00-\x1f\x7f]{0,500}"))
 _LINES = Unset("", Text("text", r"[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f]{0,5000}"))
 
 
-@dataclass(frozen=True)
+@frozen
 class _Date(Kind):
     """A date as TOML or ISO 8601 has it, kept as text; years and months alone will do."""
 
@@ -40,7 +40,7 @@ class _Date(Kind):
         return value.replace(" ", "T")
 
 
-@dataclass(frozen=True)
+@frozen
 class _Dates(Kind):
     allowed: str = "a date such as 2026-03-14 or \"2026-03\", or a list of the first and the last"
 
@@ -54,7 +54,7 @@ class _Dates(Kind):
         return dates
 
 
-@dataclass(frozen=True)
+@frozen
 class _Speed(Kind):
     allowed: str = "an exposure index, 0.1 to 100000"
 
@@ -63,7 +63,7 @@ class _Speed(Kind):
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class Notes(Settings):
     """What is known about a roll besides its captures; everything may be left out.
 

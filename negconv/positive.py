@@ -1,13 +1,14 @@
 """The inverted picture, with the values that made it and the way back to capture coordinates."""
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .capture import Meta
 from .tone import ToneCurve
+from .values import frozen
 
 if TYPE_CHECKING:
     from .balance import Balance
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 IDENTITY = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0))
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Positive:
     """A finished inversion, scene-linear.
 

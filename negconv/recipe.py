@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import re
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from .settings import (Choice, Either, FilePath, Group, Kind, Listing, Number, N
                        Unset, described, setting, settings_of, unknown_key)
 from .textfile import parse, read_text
 from .tone import ToneCurve
+from .values import frozen
 
 #: Short sides cut off inside the edges of a frame that was found: an edge is soft and found to a pixel or two, and what
 #: is left of it is a coloured line in the picture and a row of spots.
@@ -31,7 +32,7 @@ _FILE = FilePath("the name of a file")
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class Spotting(Settings):
     """How spots are found, and what the retoucher decided about them."""
 
@@ -43,7 +44,7 @@ class Spotting(Settings):
     mask: str | None = setting(None, Unset("none", _FILE), "A mask of your own, added to what was found.")
 
 
-@dataclass(frozen=True)
+@frozen
 class _Ratio(Kind):
     allowed: str = 'an aspect such as "3:2" or 1.5, from 1:20 to 20:1'
 
@@ -56,7 +57,7 @@ class _Ratio(Kind):
         return Number(0.05, 20).read(value)
 
 
-@dataclass(frozen=True)
+@frozen
 class _Format(Text):
     allowed: str = f"a film format: {', '.join(FORMATS)}"
 
@@ -65,7 +66,7 @@ class _Format(Text):
         return value
 
 
-@dataclass(frozen=True)
+@frozen
 class _Frames(Kind):
     """Tables of settings by frame; kept as ``((name, ((dotted key, value), ...)), ...)``."""
 
@@ -95,7 +96,7 @@ class _Frames(Kind):
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class Recipe(Settings):
     """Every setting of a conversion.
 

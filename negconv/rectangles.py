@@ -7,13 +7,13 @@ little of it shows. And what is picture should lie inside some rectangle, what i
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from . import kernel
 from .levels import BASE, DARK, PANEL, PICTURE, VOID, blocks
 from .robust import median
+from .values import frozen
 
 SOME = 2500       # edge pixels of one kind that are looked at for the turn
 EVERY = 3         # places along an edge that are looked at for the turn
@@ -39,7 +39,7 @@ LONGEST = 3.5
 ASPECTS = (1.0, 7 / 6, 1.241, 1.26, 4 / 3, 1.352, 1.413, 1.5, 2.0, 2.708, 3.0)
 
 
-@dataclass(frozen=True)
+@frozen
 class Found:
     """A rectangle in the turned grid: edges in its pixels, what each rests on, and how well."""
 
@@ -278,7 +278,7 @@ def to_plan(points, degrees: float, turned_shape, shape) -> np.ndarray:
     return np.stack([c * dx - s * dy + (shape[1] - 1) / 2, s * dx + c * dy + (shape[0] - 1) / 2], axis=1)
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class _Lines:
     """Candidate lines of one side (top, bottom, left or right).
 

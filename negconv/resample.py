@@ -8,11 +8,11 @@ two-dimensional cubic interpolation. Anything that is not a rotation goes throug
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
+from .values import frozen
 from . import kernel
 
 #: Half the support of the interpolating kernel, in pixels.
@@ -27,7 +27,7 @@ FINE = 4096
 NEGLIGIBLE = 0.25
 
 
-@dataclass(frozen=True)
+@frozen
 class Cut:
     """Where each pixel of a picture comes from.
 
@@ -133,7 +133,7 @@ def _weights() -> np.ndarray:
     return (weights / weights.sum(axis=-1, keepdims=True)).astype(np.float32)
 
 
-@dataclass(frozen=True)
+@frozen
 class Shears:
     """A cut as rows shifted, columns shifted, rows shifted; after an exact quarter turn or mirroring.
 
@@ -239,7 +239,7 @@ class Shears:
         return out
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class ColumnShifts:
     """Columns of a plane shifted, each by its own amount.
 

@@ -11,7 +11,7 @@ import hashlib
 import json
 import os
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Callable, Iterator, Sequence
@@ -29,13 +29,14 @@ from .jobs import FrameJob, LookJob, Result, RollFrame, convert_frame, failure, 
 from .notes import Notes
 from .recipe import Recipe
 from .shared import Stock, decided, leaders, usual_frame
+from .values import frozen
 from .workers import Ahead, Given, Here, Own, count_cores, free_memory
 
 #: Peak memory of one conversion, bytes a pixel of the capture (benchmarks/roll.py measures it).
 BYTES_PER_PIXEL = 64
 
 
-@dataclass(frozen=True)
+@frozen
 class RollSurvey:
     """What a roll shows, and what was decided for it.
 
@@ -73,7 +74,7 @@ class RollSurvey:
         return f"RollSurvey({len(self.frames)} frames: {stocks or 'none'}; {'; '.join(more)})"
 
 
-@dataclass(frozen=True)
+@frozen
 class Roll:
     """The captures of one roll.
 

@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from .gate import NARROW, WIDE, past_film
 from .levels import BASE, DARK, PICTURE, VOID, Level, Parts, even_tones, log_light, panel_like
 from .rectangles import counts, rectangles
 from .sided import FAINT_WEIGHTS, LOOSE, Sided, confidence_of, in_shape, refined
+from .values import frozen
 
 #: The long side of the proxy that frames are sought on.
 PROXY = 1500
@@ -110,7 +111,7 @@ def frames_in(proxy: np.ndarray, film_format: str | None = None, *, flattened: b
     return list(look(proxy, film_format, flattened=flattened).frames)
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Look:
     """What was seen in a proxy: its frames, the base level they rest on (None when no even tone was found), and for
     each frame the evidence behind its confidence (nothing for the whole gate)."""
@@ -165,7 +166,7 @@ def _strip(kinds: np.ndarray) -> bool:
             and len(narrow) > 0 and ROOM * size < narrow[0] and narrow[-1] < (1 - ROOM) * size)
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class _Answer:
     """The frames found with one tone for the base, in a plan `reduced` from the proxy."""
 

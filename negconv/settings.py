@@ -8,8 +8,10 @@ from __future__ import annotations
 import math
 import re
 import textwrap
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import field, fields, replace
 from typing import Any
+
+from .values import frozen
 
 
 class SettingError(ValueError):
@@ -46,7 +48,7 @@ class Kind:
         return [self.plain(v) for v in value] if isinstance(value, tuple) else value
 
 
-@dataclass(frozen=True)
+@frozen
 class Number(Kind):
     low: float
     high: float
@@ -64,7 +66,7 @@ class Number(Kind):
         return int(number) if self.whole else number
 
 
-@dataclass(frozen=True)
+@frozen
 class Choice(Kind):
     choices: tuple
 
@@ -79,7 +81,7 @@ class Choice(Kind):
         raise ValueError
 
 
-@dataclass(frozen=True)
+@frozen
 class Truth(Kind):
     allowed = "true or false"
 
@@ -89,7 +91,7 @@ class Truth(Kind):
         return value
 
 
-@dataclass(frozen=True)
+@frozen
 class Numbers(Kind):
     """A fixed count of numbers, such as a point or a rectangle."""
 
@@ -113,7 +115,7 @@ class Numbers(Kind):
         return numbers
 
 
-@dataclass(frozen=True)
+@frozen
 class Listing(Kind):
     """Any count of one kind."""
 
@@ -139,7 +141,7 @@ class Listing(Kind):
         return [self.each.plain(v) for v in value]
 
 
-@dataclass(frozen=True)
+@frozen
 class Text(Kind):
     """Text of a given shape."""
 
@@ -157,7 +159,7 @@ class FilePath(Text):
     """The name of a file, relative to the recipe's folder; `Recipe.files` lists them."""
 
 
-@dataclass(frozen=True)
+@frozen
 class Either(Kind):
     """The first of several kinds that takes the value."""
 
@@ -177,7 +179,7 @@ class Either(Kind):
         raise ValueError
 
 
-@dataclass(frozen=True)
+@frozen
 class Unset(Kind):
     """None, written as a word because TOML has no null; anything else is of the kind given."""
 
@@ -195,7 +197,7 @@ class Unset(Kind):
         return self.word if value is None else self.kind.plain(value)
 
 
-@dataclass(frozen=True)
+@frozen
 class Group(Kind):
     """A nested group of settings."""
 

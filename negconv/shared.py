@@ -1,7 +1,7 @@
 """What the frames of a roll share: the place of the frame, the base, the film and, as far as asked, the balance."""
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Sequence
 
 import numpy as np
@@ -16,6 +16,7 @@ from .jobs import RollFrame
 from .pool import is_blank, pool_bases
 from .recipe import Recipe
 from .robust import median
+from .values import frozen
 
 #: Pixels of each picture that stand for it in the roll.
 EVIDENCE = 4000
@@ -26,7 +27,7 @@ USUAL = 0.4
 AT_BASE = 0.06
 
 
-@dataclass(frozen=True)
+@frozen
 class Stock:
     """One film found on a roll.
 
@@ -53,7 +54,7 @@ class Stock:
                 "balance": self.balance.to_dict(), "frames": self.frames}
 
 
-@dataclass(frozen=True)
+@frozen
 class _Picture:
     """One picture area while the roll is decided."""
 

@@ -2,9 +2,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
+
+from .values import frozen
 
 #: Proportion of the sheet (an 8 x 10 inch paper) that the number of columns aims at.
 PAPER = 8 / 10
@@ -13,7 +15,7 @@ _GROUND, _TEXT, _SOFT = (0, 0, 0), (236, 236, 236), (150, 150, 150)
 _SMALLEST = 150
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Proof:
     """One frame as it is shown: small pictures and what is said beside them.
 

@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from .frame import Frame, sorted_corners
 from .rectangles import ASPECTS, Found, to_plan
 from .robust import median
 from .sides import Side, Traced, corners_of, logs_at, overhang, profiles, refine, together
+from .values import frozen
 
 #: A side seen along less than this share is measured by the outermost edges alone.
 FAINT = 0.75
@@ -134,7 +135,7 @@ def _enclosing(density, points, sides: list[Side], rests, k: int, noise: float) 
     return out
 
 
-@dataclass(frozen=True)
+@frozen
 class Sided(Frame):
     """A frame with what each of its sides (top, right, bottom, left) rests on, how firmly, and the evidence for it."""
 

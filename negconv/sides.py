@@ -7,13 +7,14 @@ print, dust, clear shadows) loses its say.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 
 from . import kernel
 from .levels import FLOOR
 from .robust import median
+from .values import frozen
 
 #: A line that a round of fitting moves by less than this many pixels is not fitted further.
 SETTLED = 2e-3
@@ -21,7 +22,7 @@ SETTLED = 2e-3
 DEEP = 3.0
 
 
-@dataclass(frozen=True)
+@frozen
 class Side:
     """One side: ``offset + slope * s + bend * (s * s - 1)`` across, for s from -1 to 1 along it.
 
@@ -287,7 +288,7 @@ PLACE = 0.75
 PLAIN = 0.5
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Traced:
     """The four sides of one picture (top, right, bottom, left) as they were seen.
 

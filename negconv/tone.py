@@ -7,11 +7,11 @@ value at a time, so that it can be tabulated, and middle grey stays where it is.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from .settings import Listing, Number, Numbers, SettingError, Settings, described, setting
+from .values import frozen
 
 #: Linear light of middle grey, an 18 % reflector (common practice, no source).
 MIDDLE_GREY = 0.18
@@ -24,7 +24,7 @@ BEND = 2.0
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class ToneCurve(Settings):
     """A smooth S about middle grey, and a curve of the user's own after it.
 

@@ -6,12 +6,13 @@ resampled once. `straighten`, `crop` and `turn` do the same to a finished `Posit
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..resample import Cut, cut
+from ..values import frozen
 from .grid import reduced, stops_of
 
 if TYPE_CHECKING:
@@ -178,7 +179,7 @@ STEEPEST = 12.0
 TRUSTED = 0.5
 
 
-@dataclass(frozen=True)
+@frozen
 class Horizon:
     """A near-level line found in a picture.
 

@@ -1,16 +1,16 @@
 """Local contrast and veil: moves that look at a pixel's surroundings."""
 from __future__ import annotations
 
-from dataclasses import dataclass
 
 import numpy as np
 
 from ..settings import Choice, Number, Settings, described, setting
+from ..values import frozen
 from .grid import (CEILING, Enlarged, box, guided, in_strips, luminance, reduced, reduction, scaled_by_stops, stops_of)
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class LocalContrast(Settings):
     """Contrast of detail against its surroundings, the large tones left where they are."""
 
@@ -59,7 +59,7 @@ class LocalContrast(Settings):
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class Veil(Settings):
     """A veil of stray light or haze taken off."""
 

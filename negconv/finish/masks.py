@@ -8,7 +8,7 @@ exactly 0, inside exactly 1.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import reduce
 from pathlib import Path
 
@@ -16,6 +16,7 @@ import numpy as np
 
 from ..reading import read_mask
 from ..settings import FilePath, Group, Kind, Listing, Number, Numbers, SettingError, Settings, described, setting
+from ..values import frozen
 from .grid import Enlarged, guided_stops, in_strips
 
 Rows = Callable[[int, int], np.ndarray]
@@ -61,7 +62,7 @@ _POINT = Numbers("x, y", -2, 3, "of width and height")
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class Gradient(Mask):
     """A straight transition: 0 up to `start`, rising to 1 at `end` and beyond.
 
@@ -90,7 +91,7 @@ class Gradient(Mask):
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class Ellipse(Mask):
     """An ellipse: 1 inside, falling to 0 over the feather around it."""
 
@@ -123,7 +124,7 @@ class Ellipse(Mask):
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class Polygon(Mask):
     """A polygon: 1 inside, falling to 0 over the feather around it."""
 
@@ -146,7 +147,7 @@ class Polygon(Mask):
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class Tonal(Mask):
     """A range of tones, measured in stops about middle grey on the picture as it reaches the move.
 
@@ -181,7 +182,7 @@ class Tonal(Mask):
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class Painted(Mask):
     """A mask of the user's own: a grey picture, black 0 to white 1, stretched over the whole positive."""
 
@@ -209,7 +210,7 @@ class Painted(Mask):
 MASKS = {"gradient": Gradient, "ellipse": Ellipse, "polygon": Polygon, "tonal": Tonal, "painted": Painted}
 
 
-@dataclass(frozen=True)
+@frozen
 class AnyMask(Kind):
     """A mask, or a table whose `kind` says which."""
 
@@ -231,7 +232,7 @@ class AnyMask(Kind):
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class Product(Mask):
     """Where all of several masks act: their weights multiplied."""
 
@@ -246,7 +247,7 @@ class Product(Mask):
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class Union(Mask):
     """Where any of several masks acts: ``1 - (1 - a)(1 - b)...``, without a crease where they meet."""
 
@@ -261,7 +262,7 @@ class Union(Mask):
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class Complement(Mask):
     """Everywhere another mask does not act."""
 

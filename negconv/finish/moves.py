@@ -1,12 +1,13 @@
 """Dodge, burn and edge burn in stops, and the order in which all moves are made."""
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..settings import Choice, Group, Listing, Number, Settings, described, setting
+from ..values import frozen
 from .grid import scaled_by_stops
 from .local import LocalContrast, Veil
 from .masks import AnyMask, Gradient, Mask, smoothstep
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class LocalExposure(Settings):
     """One dodge or one burn: light given or held back through a mask."""
 
@@ -62,7 +63,7 @@ def burn(linear: np.ndarray, stops: float, mask: Mask, *, folder: str = "") -> n
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class EdgeBurn(Settings):
     """The edges of the picture held darker, shaped to its aspect."""
 
@@ -103,7 +104,7 @@ mask = { kind = "product", masks = [
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class Moves(Settings):
     """Every darkroom move, made in this order: veil, local contrast, dodge, burn, edge burn, split tone, resize,
     sharpen."""

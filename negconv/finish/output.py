@@ -1,17 +1,17 @@
 """Resizing and sharpening for output: the last moves, and none by default."""
 from __future__ import annotations
 
-from dataclasses import dataclass
 
 import numpy as np
 
 from ..errors import InputError
 from ..settings import Choice, Number, Settings, described, setting
+from ..values import frozen
 from .grid import CEILING, luminance
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class Resize(Settings):
     """A smaller picture, for the web."""
 
@@ -44,7 +44,7 @@ class Resize(Settings):
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class Sharpen(Settings):
     """Sharpening for the size and medium of the output."""
 

@@ -1,12 +1,12 @@
 """Split toning: a hue for the shadows and one for the highlights, as toned prints have."""
 from __future__ import annotations
 
-from dataclasses import dataclass
 
 import numpy as np
 
 from ..settings import Number, Settings, described, setting
 from ..tone import MIDDLE_GREY
+from ..values import frozen
 from .grid import LUMINANCE, in_strips, luminance
 from .masks import smoothstep
 
@@ -24,7 +24,7 @@ _WHITE = np.array([0.9505, 1.0, 1.0890])
 
 
 @described
-@dataclass(frozen=True, kw_only=True)
+@frozen(kw_only=True)
 class SplitTone(Settings):
     """Two hues over the tone scale; luminance stays as it is. A grey picture becomes a colour picture.
 

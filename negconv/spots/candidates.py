@@ -1,10 +1,10 @@
 """Everything that stands out: narrow light (or dark) parts at several scales, at a threshold set by grain and texture."""
 from __future__ import annotations
 
-from dataclasses import dataclass
 
 import numpy as np
 
+from ..values import frozen
 from . import compiled, noise
 from .components import connected
 
@@ -24,7 +24,7 @@ USUAL, MOST = 0.75, 0.1
 LEAST, GREATEST = 4, 30000
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Level:
     """One scale: the plane (density in steps, its sign turned for dark spots), what stands out, and tile values."""
 
@@ -44,7 +44,7 @@ class Level:
     curve: tuple[np.ndarray, np.ndarray]    # grain at rising densities: the densities, and the grain
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Parts:
     """Connected parts of a level above each of its thresholds; those of a higher one lie within those of a lower.
 

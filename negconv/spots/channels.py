@@ -1,9 +1,10 @@
 """Back from linear light to density in each channel of the film, at chosen pixels."""
 from __future__ import annotations
 
-from dataclasses import dataclass
 
 import numpy as np
+
+from ..values import frozen
 
 #: Densities at which a film's exposures are tabulated on the way back, and steps of log exposure the way back is tabulated in.
 _GRID, _FINE = np.linspace(-0.3, 3.2, 701), 4096
@@ -11,7 +12,7 @@ _GRID, _FINE = np.linspace(-0.3, 3.2, 701), 4096
 _TOE = np.float32(0.01)
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Channels:
     """Three densities at a pixel. What lies on the film takes the same share of light in each: it adds the same to all three.
 

@@ -1,10 +1,10 @@
 """What is known of each candidate: the numbers its score is made from."""
 from __future__ import annotations
 
-from dataclasses import dataclass
 
 import numpy as np
 
+from ..values import frozen
 from . import compiled
 from .candidates import Level, Parts
 from .channels import Channels
@@ -28,7 +28,7 @@ THIRD = ("colour spread", "colour least", "red over green", "blue over green")
 NAMES = FIRST + SECOND + THIRD
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Measured:
     """What is known of the parts of a level.
 

@@ -2,11 +2,12 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from ..errors import InputError
+from ..values import frozen
 from . import candidates, company, compiled, features, hairs, look, noise, rings, score, scratches
 from .channels import Channels
 from .components import connected, ordered
@@ -115,7 +116,7 @@ def _parts(positive, pixel_um):
     return linear, density, pixel_um
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class _Found:
     """Candidates of one sign that may be dirt: pixels at full size, who owns them, and what is known of each.
 

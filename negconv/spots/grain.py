@@ -1,17 +1,17 @@
 """How strong the film's grain is at each level of light, from the smoothest places of a picture."""
 from __future__ import annotations
 
-from dataclasses import dataclass
 
 import numpy as np
 
+from ..values import frozen
 from .noise import grain_at
 
 #: Side of the tiles, and how many there are along each side of the picture at most.
 TILE, TILES = 24, 20
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Grain:
     """Standard deviations against level; arrays (n,), levels rising.
 

@@ -1,14 +1,14 @@
 """What a spot is, from its outline."""
 from __future__ import annotations
 
-from dataclasses import dataclass
 
 import numpy as np
 
+from ..values import frozen
 from . import compiled
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Shapes:
     """Shape measurements of many parts at once; arrays (n,) unless said."""
 

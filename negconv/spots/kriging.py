@@ -10,10 +10,10 @@ subtracted from what is really there (conditional simulation: Journel and Huijbr
 """
 from __future__ import annotations
 
-from dataclasses import dataclass
 
 import numpy as np
 
+from ..values import frozen
 from . import compiled
 from .grain import Grain
 
@@ -39,7 +39,7 @@ BEYOND = 0.03
 DIRT, RIM, CLEAR = 0, 1, 2
 
 
-@dataclass(frozen=True)
+@frozen
 class Size:
     """Of windows around holes.
 

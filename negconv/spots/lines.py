@@ -5,10 +5,10 @@ transform", Pattern Recognition 29, 1996); pieces that continue each other are c
 """
 from __future__ import annotations
 
-from dataclasses import dataclass
 
 import numpy as np
 
+from ..values import frozen
 from . import compiled, noise
 
 #: Rows of a piece, a power of two; the steepest goes one pixel across for each along.
@@ -32,7 +32,7 @@ MISSED, TURNED, SKIPPED = 3.0, 2.0, 30.0
 BLOCK = 8
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Line:
     """A dark line.
 

@@ -4,12 +4,12 @@ Each is cut out at its own scale, and once more four times coarser with what lie
 """
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 
+from ..values import frozen
 from . import noise
 from .company import COMPANY
 from .features import NAMES
@@ -120,7 +120,7 @@ def normal(values, middle, spread) -> np.ndarray:
     return np.clip(np.nan_to_num((values - middle) / spread), -FAR, FAR).astype(np.float32)
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Net:
     """Two towers of convolutions over the cuts, a layer over the features, and two layers over what they say.
 

@@ -7,12 +7,12 @@ outline.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 
+from ..values import frozen
 from . import compiled, noise
 from .lines import UNIT, evened, pieces
 from .noise import STEPS
@@ -46,7 +46,7 @@ NAMES = ("mean", "least quarter", "least eighth", "share there", "radius", "out 
          "contrast close", "profile beside", "plainer", "all")
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Ring:
     """A closed rim.
 

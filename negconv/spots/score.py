@@ -2,12 +2,12 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
 
 import numpy as np
 
+from ..values import frozen
 from . import compiled
 from .company import COMPANY
 from .features import NAMES
@@ -18,7 +18,7 @@ DOUBTFUL = 0.25
 HEARD, WEIGHED = 0.1, 0.02
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Trees:
     """Boosted trees over binned features.
 

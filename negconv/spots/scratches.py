@@ -6,12 +6,12 @@ it, and ends where it likes; a wire, a joint or a stroke is as soft as the pictu
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 
+from ..values import frozen
 from . import noise
 from .channels import Channels
 from .features import Frame
@@ -51,7 +51,7 @@ NAMES = ("sum", "length", "contrast", "contrast/grain", "contrast/noise", "width
 _AT = np.arange(-REACH, REACH + 1)
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Scratch:
     """A line looked into.
 

@@ -3,7 +3,7 @@ from __future__ import annotations
 
 import csv
 import io
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import field, fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy as np
 from ..reading import read_mask
 from ..errors import InputError
 from ..textfile import read_text
+from ..values import frozen
 
 #: Bytes a list of spots may have.
 MAX_LIST = 4_000_000
@@ -18,7 +19,7 @@ MAX_LIST = 4_000_000
 KINDS = ("speck", "fibre", "scratch", "drying mark")
 
 
-@dataclass(frozen=True)
+@frozen
 class Spot:
     """One row of the table.
 
@@ -77,7 +78,7 @@ _COLUMNS = ("row", "x", "y", "area", "length", "width", "length_um", "width_um",
             "kind", "tone", "confidence", "doubtful", "source")
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Spots:
     """What `find_spots` found.
 

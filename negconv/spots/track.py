@@ -1,17 +1,17 @@
 """Spots that stay at one place in the capture through a roll: dirt on the sensor or the panel, not on the film."""
 from __future__ import annotations
 
-from dataclasses import dataclass
 
 import numpy as np
 
+from ..values import frozen
 from .table import Spots
 
 ADVICE = ("The same spots lie at {places} in {frames} captures: this is dirt on the sensor or on the panel, not on the "
           "film. Clean both and take the captures again, or take a new panel frame.")
 
 
-@dataclass(frozen=True)
+@frozen
 class Track:
     """One place in the capture that is dirty in several frames.
 
@@ -42,7 +42,7 @@ class Track:
         return cls(**{**values, "frames": tuple(values["frames"]), "rows": tuple(values["rows"])})
 
 
-@dataclass(frozen=True)
+@frozen
 class Tracked:
     """What `track` found over a roll: the places, and one line of advice ("" if there are none)."""
 
