@@ -9,6 +9,7 @@ import os
 import sys
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Sequence
 
 from . import __version__
 from .errors import InputError, one_line
@@ -34,8 +35,8 @@ def main(argv: list[str] | None = None) -> int:
     """Run the command; returns the exit status."""
     # The decoders' own remarks would stand beside our one line about the same fault.
     logging.getLogger("tifffile").setLevel(logging.CRITICAL)
-    parser = build_parser()
-    args = parser.parse_args(argv)
+    words = sys.argv[1:] if argv is None else argv
+    args = build_parser(words).parse_args(words)
     try:
         return args.run(args)
     except InputError as error:
@@ -49,83 +50,88 @@ def main(argv: list[str] | None = None) -> int:
         return DONE
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """The arguments of every subcommand."""
+def build_parser(words: Sequence[str] | None = None) -> argparse.ArgumentParser:
+    """The arguments of every subcommand, or, for the words of one call, of those among them: the others are only named."""
+    asked = None if words is None else set(words)
     parser = argparse.ArgumentParser(prog="negconv", epilog=_EPILOG, formatter_class=argparse.RawDescriptionHelpFormatter,
                                      description="Camera captures of film negatives into finished positives.")
     parser.add_argument("--version", action="version", version=f"negconv {__version__}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
-    p = _command(commands, "convert", convert, "convert captures: files, or folders with a roll in each",
+    if p := _command(commands, asked, "convert", convert, "convert captures: files, or folders with a roll in each",
                  "Finds the panel frame, each frame and its rebate, balances the roll and writes positives with a sidecar "
-                 "each (what was done, as JSON). A second run does only what is missing or changed.")
-    _inputs(p)
-    p.add_argument("-o", "--out", metavar="DIR", required=True, help="folder for the positives (made if missing)")
-    _settings(p)
-    p.add_argument("--output", choices=("tiff", "png", "jpeg"), help="file type (default: tiff, 16 bits)")
-    p.add_argument("--space", metavar="NAME", help="srgb, display-p3, rec2020, romm or linear (default: srgb)")
-    p.add_argument("--balance", metavar="HOW", help="frame: each frame to the same anchor (default); roll: exposures of "
-                   "the roll kept; or a number between, 0 frame to 1 roll")
-    p.add_argument("--spots", choices=("off", "mark", "repair"), help="dust and scratches: leave (default), write a map, "
-                   "or repair")
-    p.add_argument("--sheet", metavar="FILE", help="also write a contact sheet (.jpg, .png or .html)")
-    p.add_argument("--jobs", type=_positive, metavar="N", help="processes (default: by cores and memory)")
-    p.add_argument("--overwrite", action="store_true", help="replace outputs that are there already")
-    p.add_argument("--quiet", action="store_true", help="no progress bar")
+                 "each (what was done, as JSON). A second run does only what is missing or changed."):
+        _inputs(p)
+        p.add_argument("-o", "--out", metavar="DIR", required=True, help="folder for the positives (made if missing)")
+        _settings(p)
+        p.add_argument("--output", choices=("tiff", "png", "jpeg"), help="file type (default: tiff, 16 bits)")
+        p.add_argument("--space", metavar="NAME", help="srgb, display-p3, rec2020, romm or linear (default: srgb)")
+        p.add_argument("--balance", metavar="HOW", help="frame: each frame to the same anchor (default); roll: exposures of "
+                       "the roll kept; or a number between, 0 frame to 1 roll")
+        p.add_argument("--spots", choices=("off", "mark", "repair"), help="dust and scratches: leave (default), write a map, "
+                       "or repair")
+        p.add_argument("--sheet", metavar="FILE", help="also write a contact sheet (.jpg, .png or .html)")
+        p.add_argument("--jobs", type=_positive, metavar="N", help="processes (default: by cores and memory)")
+        p.add_argument("--overwrite", action="store_true", help="replace outputs that are there already")
+        p.add_argument("--quiet", action="store_true", help="no progress bar")
 
-    p = _command(commands, "inspect", inspect, "say what is in a capture and how good it is",
+    if p := _command(commands, asked, "inspect", inspect, "say what is in a capture and how good it is",
                  "Frames, base densities, exposure, clipping; what to do better at the copy stand. Writes nothing unless "
-                 "--picture is given.")
-    _inputs(p)
-    _settings(p, base=False)
-    p.add_argument("--json", action="store_true", help="print a JSON list, one entry a capture")
-    p.add_argument("--picture", metavar="DIR", help="write a small JPEG of each capture with what was found drawn on it")
-    p.add_argument("--overwrite", action="store_true", help="replace pictures that are there already")
+                 "--picture is given."):
+        _inputs(p)
+        _settings(p, base=False)
+        p.add_argument("--json", action="store_true", help="print a JSON list, one entry a capture")
+        p.add_argument("--picture", metavar="DIR", help="write a small JPEG of each capture with what was found drawn on it")
+        p.add_argument("--overwrite", action="store_true", help="replace pictures that are there already")
 
-    p = _command(commands, "spots", spots, "map dust, hairs, scratches and drying marks for the retoucher",
-                 "For each capture: an 8-bit mask aligned with the positive, a CSV, and an overlay picture.")
-    _inputs(p)
-    p.add_argument("-o", "--out", metavar="DIR", required=True, help="folder for masks, lists and overlays")
-    _settings(p)
-    p.add_argument("--sensitivity", type=float, metavar="S", help="0 only the plainest to 1 everything (default 0.5)")
-    p.add_argument("--overwrite", action="store_true", help="replace outputs that are there already")
+    if p := _command(commands, asked, "spots", spots, "map dust, hairs, scratches and drying marks for the retoucher",
+                 "For each capture: an 8-bit mask aligned with the positive, a CSV, and an overlay picture."):
+        _inputs(p)
+        p.add_argument("-o", "--out", metavar="DIR", required=True, help="folder for masks, lists and overlays")
+        _settings(p)
+        p.add_argument("--sensitivity", type=float, metavar="S", help="0 only the plainest to 1 everything (default 0.5)")
+        p.add_argument("--overwrite", action="store_true", help="replace outputs that are there already")
 
-    p = _command(commands, "calibrate", calibrate, "make a film file from a photographed chart",
-                 "The chart must be on film of the same stock and development, captured with the same camera and panel.")
-    p.add_argument("chart", metavar="CHART", help="capture of the chart's negative")
-    p.add_argument("--patches", metavar="CSV", required=True, help="columns x,y,w,h (capture pixels) and X,Y,Z (CIE, D50, "
-                   "diffuser Y = 1)")
-    p.add_argument("-o", "--out", metavar="FILE", required=True, help="film file to write (.toml)")
-    p.add_argument("--panel", metavar="FILE", help="capture of the bare panel")
-    p.add_argument("--base", metavar="FILE|X,Y,W,H", help="capture of blank leader, or a rectangle of rebate")
-    p.add_argument("--film", choices=("mono", "colour"), help="kind of film (default: told from the capture)")
-    p.add_argument("--name", default="", help="a name for the film")
-    p.add_argument("--overwrite", action="store_true", help="replace the file if it is there already")
+    if p := _command(commands, asked, "calibrate", calibrate, "make a film file from a photographed chart",
+                 "The chart must be on film of the same stock and development, captured with the same camera and panel."):
+        p.add_argument("chart", metavar="CHART", help="capture of the chart's negative")
+        p.add_argument("--patches", metavar="CSV", required=True, help="columns x,y,w,h (capture pixels) and X,Y,Z (CIE, D50, "
+                       "diffuser Y = 1)")
+        p.add_argument("-o", "--out", metavar="FILE", required=True, help="film file to write (.toml)")
+        p.add_argument("--panel", metavar="FILE", help="capture of the bare panel")
+        p.add_argument("--base", metavar="FILE|X,Y,W,H", help="capture of blank leader, or a rectangle of rebate")
+        p.add_argument("--film", choices=("mono", "colour"), help="kind of film (default: told from the capture)")
+        p.add_argument("--name", default="", help="a name for the film")
+        p.add_argument("--overwrite", action="store_true", help="replace the file if it is there already")
 
-    p = _command(commands, "sheet", sheet, "a contact sheet of positives",
-                 "JPEG or PNG, or a self-contained HTML proof page with what was found and done, by the ending of FILE.")
-    p.add_argument("paths", metavar="PATH", nargs="+", help="positives, or folders of them")
-    p.add_argument("-o", "--out", metavar="FILE", required=True, help="file to write (.jpg, .png or .html)")
-    p.add_argument("--title", default="", help="written above the frames")
-    p.add_argument("--captures", metavar="PATH", nargs="+", default=[], help="captures to show beside their positives on the "
-                   "proof page")
-    p.add_argument("--columns", type=_positive, metavar="N", help="frames a row (default: to fit paper)")
-    p.add_argument("--overwrite", action="store_true", help="replace the file if it is there already")
+    if p := _command(commands, asked, "sheet", sheet, "a contact sheet of positives",
+                 "JPEG or PNG, or a self-contained HTML proof page with what was found and done, by the ending of FILE."):
+        p.add_argument("paths", metavar="PATH", nargs="+", help="positives, or folders of them")
+        p.add_argument("-o", "--out", metavar="FILE", required=True, help="file to write (.jpg, .png or .html)")
+        p.add_argument("--title", default="", help="written above the frames")
+        p.add_argument("--captures", metavar="PATH", nargs="+", default=[], help="captures to show beside their positives on the "
+                       "proof page")
+        p.add_argument("--columns", type=_positive, metavar="N", help="frames a row (default: to fit paper)")
+        p.add_argument("--overwrite", action="store_true", help="replace the file if it is there already")
 
-    p = _command(commands, "recipe", recipe, "print a commented recipe with every default",
+    _command(commands, asked, "recipe", recipe, "print a commented recipe with every default",
                  "Edit what you want to change and give the file to --recipe.")
 
-    p = _command(commands, "demo", demo, "an invented roll, rendered and converted",
-                 "Raw captures and a panel frame in DIR/captures, positives and a contact sheet in DIR/positives.")
-    p.add_argument("dir", metavar="DIR", help="folder to make")
-    p.add_argument("--frames", type=_positive, default=8, metavar="N", help="frames on the roll (default 8)")
-    p.add_argument("--megapixels", type=float, default=6.0, metavar="MP", help="size of each picture (default 6)")
-    p.add_argument("--seed", type=int, default=0, help="another roll")
-    p.add_argument("--jobs", type=_positive, metavar="N", help="processes (default: by cores and memory)")
+    if p := _command(commands, asked, "demo", demo, "an invented roll, rendered and converted",
+                 "Raw captures and a panel frame in DIR/captures, positives and a contact sheet in DIR/positives."):
+        p.add_argument("dir", metavar="DIR", help="folder to make")
+        p.add_argument("--frames", type=_positive, default=8, metavar="N", help="frames on the roll (default 8)")
+        p.add_argument("--megapixels", type=float, default=6.0, metavar="MP", help="size of each picture (default 6)")
+        p.add_argument("--seed", type=int, default=0, help="another roll")
+        p.add_argument("--jobs", type=_positive, metavar="N", help="processes (default: by cores and memory)")
     return parser
 
 
-def _command(commands, name: str, run, summary: str, more: str):
+def _command(commands, asked: set[str] | None, name: str, run, summary: str, more: str):
+    """The parser of a subcommand whose arguments are to be added; None of one that is only named."""
+    if asked is not None and name not in asked:
+        commands.add_parser(name, help=summary, add_help=False)
+        return None
     parser = commands.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}. {more}")
     parser.set_defaults(run=run)
     return parser

@@ -6,6 +6,8 @@ the middle one in proportion between them, so highlights go to white without a c
 """
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from . import colour, kernel
@@ -80,10 +82,15 @@ def _table(function, entries: int, top: float) -> np.ndarray:
     return np.asarray(function(root * root * top), np.float32)
 
 
+@lru_cache(maxsize=2)
 def _codes(space: str, bits: int) -> np.ndarray:
-    root = np.linspace(0, 1, CODE_ENTRIES)
-    full = (1 << bits) - 1
-    return np.floor(np.clip(colour.encode(root * root, space), 0, 1) * full + 0.5).astype(np.uint8 if bits == 8 else np.uint16)
+    root, full = np.linspace(0, 1, CODE_ENTRIES), (1 << bits) - 1
+    out = np.empty(CODE_ENTRIES, np.uint8 if bits == 8 else np.uint16)
+    # By parts, in memory that is used again: memory touched for the first time costs more than the powers.
+    for part in (slice(i, i + 8192) for i in range(0, CODE_ENTRIES, 8192)):
+        out[part] = np.floor(np.clip(colour.encode(root[part] * root[part], space), 0, 1) * full + 0.5)
+    out.flags.writeable = False
+    return out
 
 
 def _look(codes: np.ndarray, v: np.ndarray) -> np.ndarray:

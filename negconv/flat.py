@@ -6,6 +6,7 @@ surface leaves.
 """
 from __future__ import annotations
 
+import math
 import os
 from dataclasses import field, replace
 
@@ -136,9 +137,11 @@ def panel_field(panel) -> PanelField:
     name = capture.path or "panel frame"
     size = tuple(n * capture.reduced for n in capture.shape)
     cell = min(-(-max(capture.shape) // CELLS), *capture.shape)
-    full, means = [], []
+    full, means, ceiling = [], [], capture.white * 0.998
+    if capture.samples.dtype.kind == "u":
+        ceiling = math.ceil(ceiling)  # whole numbers are compared as such
     for y, lines in in_parts(capture.samples, cell):
-        over = lines[-y % 4::4, ::4] >= capture.white * 0.998
+        over = lines[-y % 4::4, ::4] >= ceiling
         full.append(over[..., 0] | over[..., 1] | over[..., 2])
         means.append(block_mean(lines, cell, 1 / capture.white))
     clipped = float(np.concatenate(full).mean())
@@ -225,9 +228,8 @@ def _smooth(grid: np.ndarray) -> np.ndarray:
         h, w = grid.shape[:2]
     y, x = np.linspace(-1, 1, h), np.linspace(-1, 1, w)
     degree = 6 if min(h, w) >= 24 else min(2, min(h, w) - 1)
-    basis = np.polynomial.chebyshev.chebvander2d(*np.meshgrid(y, x, indexing="ij"), [degree, degree])
-    keep = [i * (degree + 1) + j for i in range(degree + 1) for j in range(degree + 1 - i)]
-    basis = basis[..., keep].reshape(h * w, -1)
+    down, across = _chebyshev(y, degree), _chebyshev(x, degree)
+    basis = np.stack([np.outer(down[i], across[j]).ravel() for i in range(degree + 1) for j in range(degree + 1 - i)], axis=1)
     out = np.empty((h, w, 3), np.float32)
     size = 9 if min(h, w) >= 24 else 1
     for c in range(3):
@@ -244,6 +246,14 @@ def _smooth(grid: np.ndarray) -> np.ndarray:
             rest = _rounded(_median(rest.astype(np.float32), size))
         out[..., c] = np.exp(surface.reshape(h, w) + rest)
     return out
+
+
+def _chebyshev(x: np.ndarray, degree: int) -> list[np.ndarray]:
+    """Chebyshev polynomials T_0 .. T_degree at `x` (Abramowitz and Stegun 22.7.4). (numpy.polynomial takes longer to be imported.)"""
+    out = [np.ones_like(x), x]
+    while len(out) <= degree:
+        out.append(2 * x * out[-1] - out[-2])
+    return out[:degree + 1]
 
 
 def _median(values: np.ndarray, size: int) -> np.ndarray:

@@ -15,6 +15,7 @@ from .capture import Capture, Meta
 from .errors import InputError
 from .rows import rows_of_file
 from .samples import FREE, check_size, decoding, loaded, number_of, pack, text_of
+from .tags import EXIF, ordinary_tags, parts_of
 
 #: Scans of a progressive JPEG; each passes over the whole picture, and encoders write about ten.
 MAX_SCANS = 100
@@ -37,6 +38,11 @@ def _open_tiff(path: str):
 
 def tiff_tags(path: str) -> dict:
     """Tags of the first page and its EXIF directory, for raw formats that are TIFF inside; else empty."""
+    found = ordinary_tags(path)
+    parts = found and parts_of(found[0])
+    if parts:
+        tags, alone, _ = found
+        return {**tags, **tags.get(EXIF, {}), "strips": parts if alone else ((), ())}
     try:
         with _open_tiff(path) as tiff:
             page = tiff.pages[0]
@@ -63,6 +69,10 @@ def check_strips(path: str, tags: dict) -> None:
 
 def read_tiff(path: str, linearity: str, in_rows: bool = False) -> Capture | None:
     """None when the file is a raw in a TIFF's clothes (colour filter array), which LibRaw reads."""
+    if in_rows and kernel.loops is not None and hasattr(os, "preadv"):
+        capture = _in_rows(path, linearity)
+        if capture is not None:
+            return capture
     with _open_tiff(path) as tiff:
         page = tiff.pages[0]
         if page.photometric in (32803, 34892):
@@ -85,29 +95,45 @@ def read_tiff(path: str, linearity: str, in_rows: bool = False) -> Capture | Non
         if end > size:
             raise InputError(path, f"is cut short: {size:,} of at least {end:,} bytes", "copy it again")
         tags = {tag.code: tag.value for tag in page.tags}
-        # Samples that lie in the file as an array lies in memory need not be read now.
-        start, array = page.dataoffsets[0], None
-        plain = (in_rows and kernel.loops is not None and hasattr(os, "preadv") and page.is_final
-                 and page.photometric != 0 and page.dtype == np.uint16 and len(shape) == 3 and shape[2] == 3 and page.planarconfig == 1
-                 and {"<": "little", ">": "big"}[tiff.byteorder] == sys.byteorder and start + nbytes <= size)
-        if not plain:
-            array = page.asarray()
-            if array.ndim == 3 and page.planarconfig == 2:
-                array = np.ascontiguousarray(np.moveaxis(array, 0, 2))
-            if page.photometric == 0:
-                array = np.iinfo(array.dtype).max - array if array.dtype.kind == "u" else 1 - array
+        array = page.asarray()
+        if array.ndim == 3 and page.planarconfig == 2:
+            array = np.ascontiguousarray(np.moveaxis(array, 0, 2))
+        if page.photometric == 0:
+            array = np.iinfo(array.dtype).max - array if array.dtype.kind == "u" else 1 - array
     exif = tags.get(34665)
     if isinstance(exif, dict):
         tags = {**tags, 33434: exif.get("ExposureTime"), 33437: exif.get("FNumber"), 34855: exif.get("ISOSpeedRatings"),
                 37386: exif.get("FocalLength"), 36867: exif.get("DateTimeOriginal"), 42036: exif.get("LensModel")}
     meta = _tag_meta(tags, "tiff")
     curve, assumed = decoding(np.dtype(page.dtype), linearity, tags.get(34675))
-    if plain:
-        samples = rows_of_file(path, start, shape)
-        if curve is None and meta.orientation == 1:
-            return Capture(samples, 65535.0, replace(meta, bits=16, assumed=assumed), path)
-        array = samples.whole()
     return pack(array, path, meta, curve is None, curve, assumed)
+
+
+#: What the tags of plain samples say: bits, compression, photometric interpretation, fill order, channels, planes, predictor
+#: and format; a tag that is not there stands for the first.
+_PLAIN = {258: ((16, 16, 16),), 259: (1,), 262: (2,), 266: (1,), 277: (3,), 284: (1,), 317: (1,), 339: (1, (1, 1, 1))}
+
+
+def _in_rows(path: str, linearity: str) -> Capture | None:
+    """A TIFF whose samples lie in the file as an array lies in memory, linear and upright, as rows; None of any other."""
+    tags, _, order = ordinary_tags(path) or ({}, False, "")
+    width, height, parts = tags.get(256), tags.get(257), parts_of(tags)
+    if (order != {"little": "<", "big": ">"}[sys.byteorder] or parts is None or 322 in tags or 258 not in tags or 262 not in tags
+            or 277 not in tags or any(tags.get(code, values[0]) not in values for code, values in _PLAIN.items())
+            or not isinstance(width, int) or not isinstance(height, int) or min(width, height) < 1):
+        return None
+    start, nbytes, ends = parts[0][0], 6 * width * height, [o + c for o, c in zip(*parts)]
+    if list(parts[0][1:]) != ends[:-1] or ends[-1] - start != nbytes or ends[-1] > os.path.getsize(path):
+        return None
+    check_size(path, width, height, nbytes)
+    exif = tags.get(EXIF)
+    if exif is not None:
+        tags = {**tags, **{code: exif.get(code) for code in (33434, 33437, 34855, 37386, 36867, 42036)}}
+    meta = _tag_meta(tags, "tiff")
+    curve, assumed = decoding(np.dtype(np.uint16), linearity, tags.get(34675))
+    if curve is not None or meta.orientation != 1:
+        return None
+    return Capture(rows_of_file(path, start, (height, width, 3)), 65535.0, replace(meta, bits=16, assumed=assumed), path)
 
 
 def _check_parts(path: str, page, nbytes: int) -> None:

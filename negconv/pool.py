@@ -6,7 +6,7 @@ from typing import Sequence
 import numpy as np
 
 from .base import FilmBase
-from .robust import median
+from .robust import median, quantile
 
 #: Bases of one film on one panel agree within this density in every channel.
 ONE_FILM = 0.03
@@ -110,5 +110,6 @@ def is_blank(evidence: np.ndarray) -> bool:
     light = np.asarray(evidence, float).mean(axis=1)
     run = 16 if len(light) >= 640 else 1
     means = light[:len(light) // run * run].reshape(-1, run).mean(axis=1)
-    low, high = np.percentile(-np.log10(np.maximum(means, 1e-6)), [2, 98])
+    density = -np.log10(np.maximum(means, 1e-6))
+    low, high = quantile(density, 0.02), quantile(density, 0.98)
     return bool(high - low < BLANK)

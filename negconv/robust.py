@@ -30,11 +30,9 @@ def median(values, axis: int | None = None):
     count = values.shape[axis]
     if not count:
         return np.full(np.delete(values.shape, axis), np.nan)[()]
-    below, above = (count - 1) // 2, count // 2
-    part = np.partition(values, (below, above, count - 1), axis=axis)
-    low, high, last = (part.take(i, axis=axis) for i in (below, above, count - 1))
-    middle, nan = (low + high) / 2, last != last
-    return np.where(nan, last, middle)[()] if nan.any() else middle
+    low, high, top = _at(values, count // 2, axis)
+    middle, nan = (low + high) / 2 if count % 2 == 0 else high / 1, top != top
+    return np.where(nan, top, middle)[()] if nan.any() else middle
 
 
 def quantile(values, share: float, axis: int | None = None):
@@ -50,7 +48,14 @@ def quantile(values, share: float, axis: int | None = None):
         values, axis = values.reshape(-1), 0
     last = values.shape[axis] - 1
     place = share * last
-    below = min(int(place), max(last - 1, 0))
-    part = np.partition(values, (below, min(below + 1, last), last), axis=axis)
-    low, high, top = (np.asarray(part.take(i, axis=axis), float) for i in (below, min(below + 1, last), last))
-    return np.where(np.isnan(top), top, low + (high - low) * (place - below))[()]
+    above = min(int(place) + 1, last)
+    low, high, top = (np.asarray(v, float) for v in _at(values, above, axis))
+    return np.where(np.isnan(top), top, low + (high - low) * (place - max(above - 1, 0)))[()]
+
+
+def _at(values: np.ndarray, above: int, axis: int):
+    """The value before place `above` among the sorted ones, the one there, and the largest, nan where one is. One place is
+    asked of numpy: two take it ten times as long."""
+    part = np.ascontiguousarray(np.moveaxis(values, axis, -1))
+    part = np.partition(part, above, axis=-1)
+    return part[..., :max(above, 1)].max(axis=-1), part[..., above], part[..., above:].max(axis=-1)

@@ -15,7 +15,7 @@ from .gather import LEADER_WORDS, hinted, labels
 from .jobs import RollFrame
 from .pool import is_blank, pool_bases
 from .recipe import Recipe
-from .robust import median
+from .robust import median, quantile
 from .values import frozen
 
 #: Pixels of each picture that stand for it in the roll.
@@ -192,7 +192,7 @@ def _at_base(seen: Survey) -> bool:
     if seen.base is None:
         return False
     density = -np.log10(np.maximum(seen.evidence[0], 1e-6) / np.array(seen.base.rgb)).mean(axis=1)
-    low, high = np.percentile(density, [2, 98])
+    low, high = quantile(density, 0.02), quantile(density, 0.98)
     return bool(high - low < AT_BASE and abs(low + high) / 2 < AT_BASE)
 
 
