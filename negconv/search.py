@@ -198,7 +198,9 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
                 best, bare, tried = None, bare or best or attempt, []
                 continue
             tried.append(attempt)
-            if best is None or attempt.merit > best.merit + (-yielding(attempt, best) if ringed else NESTED / 3):
+            # A strip of panel beside film on which nothing is seen ends at the holder all round, and the film within.
+            if best is None or ringed and bordered(best) or attempt.merit > best.merit + (
+                    -yielding(attempt, best) if ringed else NESTED / 3):
                 best = attempt
         if best.merit >= PLAIN and not (bordered(best) or panel_like(best.base, flattened) and may_be_ringed(best)):
             break

@@ -26,6 +26,9 @@ FAINT_WEIGHTS = (-3.96, 0.48, 0.39, 1.18, 0.51, 0.60, 1.13, 0.95, 0.05, -0.74, -
                  -0.20, 0.27, 0.14, 0.36, 1.21, 0.66, -0.32)
 #: How much more of a sliver of rebate is clear than of what lies deeper.
 DISTINCT = 0.35
+#: Density above base that blur and the holder's penumbra leave in a sliver of rebate so many plan pixels wide, and in a
+#: narrower one; a band of the picture along the holder is denser.
+DULL, NARROW, DULLER = 0.1, 1.5, 0.4
 
 
 def refined(proxy: np.ndarray, k: int, attempt: Attempt, found, film_format: str | None,
@@ -107,8 +110,8 @@ def _traced(density, size, k: int, attempt: Attempt, found: Found,
     points = to_plan([(found.left, found.top), (found.right, found.top), (found.right, found.bottom),
                       (found.left, found.bottom)], attempt.degrees, attempt.kinds.shape, attempt.shape)
     points = _to_view(points * k + (k - 1) / 2, found.rests, w, h)
-    sides = [refine(density, points[i], points[(i + 1) % 4], rests=found.rests[i], reach=4.0 * k, noise=noise)
-             for i in range(4)]
+    sides = [refine(density, points[i], points[(i + 1) % 4], rests=found.rests[i], noise=noise,
+                    reach=(6.0 if found.rests[i] == "holder" else 4.0) * k) for i in range(4)]
     sides = [line if line is not None and support < FAINT else side
              for line, support, side in zip(outlined, found.support, sides)]
     rests = list(found.rests)
@@ -225,6 +228,9 @@ def _sliver(density, start, end, side: Side, k: int) -> Side | None:
     # Clear as the base, or nearly so, and film again behind it.
     seen = (clearest < 0.6 * after) & (after - clearest > 0.06)
     if seen.mean() < 0.4:
+        return None
+    wide = float(np.median((profile < clearest[:, None] + 0.06).sum(axis=1)[seen])) / 2
+    if float(np.median(clearest[seen])) > (DULL if wide >= NARROW * k else DULLER):
         return None
     at = across[2 + i]
     slope, offset = np.polyfit(s[seen], at[seen], 1)

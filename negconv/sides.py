@@ -20,6 +20,8 @@ from .values import frozen
 SETTLED = 2e-3
 #: Pixels inside an edge at which the picture has its own density.
 DEEP = 3.0
+#: Degrees by which a holder's opening may lie askew on the film.
+ASKEW = 1.2
 
 
 @frozen
@@ -167,7 +169,9 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
         if (weight > 0).sum() < max(6, 0.03 * places):
             return replace(from_, support=0.0, reach=0.0, scatter=0.0)
         if turn == 0:
-            offset = _weighted_mode(at, weight, 1.0)
+            # A holder may lie askew on the film, by whose edges the plan was turned.
+            most = math.tan(math.radians(ASKEW)) * length / 2 if rests == "holder" else 0.0
+            offset, slope = _mode_line(at, s, weight, most)
             window = max(reach * 0.6, 3.0)
             continue
         for _ in range(6):
@@ -240,10 +244,17 @@ def _weighted_median(values, weight):
     return values[order][np.searchsorted(total, total[-1] / 2)]
 
 
-def _weighted_mode(values, weight, width):
-    bins = np.bincount(((values - values.min()) / (width / 2)).astype(int), weight)
-    sums = np.convolve(bins, (1, 2, 1), "same")
-    return float(values.min() + (sums.argmax() + 0.5) * width / 2)
+def _mode_line(at, s, weight, most: float) -> tuple[float, float]:
+    """Offset and slope, this no more than `most`, of the line through places `s` and `at` that most weight lies on."""
+    best = (-1.0, 0.0, 0.0)
+    for slope in sorted(np.linspace(-most, most, 2 * math.ceil(most) + 1), key=abs):
+        rest = at - slope * s
+        bins = np.bincount(((rest - rest.min()) * 2).astype(int), weight)
+        sums = np.convolve(bins, (1, 2, 1), "same")
+        i = int(sums.argmax())
+        if sums[i] > best[0]:
+            best = (float(sums[i]), float(rest.min() + (i + 0.5) / 2), float(slope))
+    return best[1:]
 
 
 def corners_of(points, sides) -> list[tuple[float, float]]:
