@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from .attempt import (DENSE, NESTED, Attempt, attempted, baseless, bases_in, bordered, is_ringed, is_skirt, may_be_film,
-                      may_be_ringed, off_gate, promising, yielding)
+from .attempt import (DENSE, NESTED, STRIP, Attempt, attempted, baseless, bases_in, bordered, is_ringed, is_skirt,
+                      may_be_film, may_be_ringed, off_gate, promising, yielding)
 from .capture import block_mean
 from .faint import Faint, Seen, faint_pictures, outlines
 from .frame import TRUSTED, Frame, format_named
@@ -25,6 +25,8 @@ PLAN = 1100
 UNTRUSTED = 0.1
 #: With this merit no other base is looked for, unless its tone surrounds the pictures.
 PLAIN = 0.75
+#: Log light, of a capture not flattened, that is saturated.
+SATURATED = -0.007
 #: With less confidence than this another base and a finer plan are tried: a base so many times as common, and for
 #: several pictures already with less than the last.
 AGAIN, MANY, MANY_AGAIN = 0.3, 3.0, 0.5
@@ -204,6 +206,9 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
                 best = attempt
         if best.merit >= PLAIN and not (bordered(best) or panel_like(best.base, flattened) and may_be_ringed(best)):
             break
+    if not flattened and (best is None or best.merit < PLAIN):
+        clipped = _saturated(log, tones, aspect)
+        best = clipped if clipped and (best is None or clipped.merit > best.merit) else best
     best = best or bare
     if best is None:
         return None
@@ -218,6 +223,18 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
     if panel_like(attempt.base, flattened) and any(may_be_film(attempt, tone) for tone in tones):
         frames = [replace(f, confidence=min(f.confidence, GUESSED)) for f in frames]
     return _Answer(attempt, frames, faint, plan, k)
+
+
+def _saturated(log: np.ndarray, tones: list[Level], aspect: float | None) -> Attempt | None:
+    """Pictures in rebate that is saturated as bare panel is, where nothing says that it is panel: there is some of it in
+    the pictures, or no other tone runs inside their sides, as rebate does inside the film's edges."""
+    tone = next((tone for tone in tones if min(tone.log) > SATURATED), None)
+    attempt = None if tone is None else attempted(log, tone, aspect)
+    if attempt is None or attempt.merit < PLAIN or bordered(attempt) or past_film(attempt.kinds) or off_gate(attempt):
+        return None
+    others = [other for other in tones if other is not tone]
+    clear = attempt.clear > 3 * STRIP
+    return attempt if clear or not any(is_ringed(attempt, other) for other in others) else None
 
 
 def _framed(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None,
