@@ -28,6 +28,8 @@ FALL_OFF = -0.05
 SAMPLED = 16000
 #: How far the log light of a holder varies.
 EVEN = 0.12
+#: A holder is no smaller than this, beside the dense film it encloses.
+SCANT = 0.1
 FLOOR = 1e-5
 
 
@@ -278,7 +280,12 @@ def parts(log: np.ndarray, base: Level) -> Parts:
     if dark.any():
         film = enclosed(kinds)
         sure = np.flatnonzero(dark & ~film)
-        if len(sure) > 0.02 * dark.size:
+        if len(sure) < SCANT * np.count_nonzero(film):
+            # Beside so much that is dense film, print and dirt may hide the rebate that encloses the rest of it.
+            some = np.flatnonzero(film)
+            dense = np.median(log.reshape(3, -1)[:, some[::max(1, len(some) // SAMPLED)]], axis=1) - EVEN
+            film |= dark & (log[0] > dense[0]) & (log[1] > dense[1]) & (log[2] > dense[2])
+        elif len(sure) > 0.02 * dark.size:
             # Bars between the windows of a holder are enclosed as well, and as black as the rest of it.
             black = median(log.reshape(3, -1)[:, sure[::max(1, len(sure) // SAMPLED)]], axis=1) + EVEN
             film &= (log[0] > black[0]) | (log[1] > black[1]) | (log[2] > black[2])
