@@ -352,3 +352,28 @@ def test_a_night_between_perforations_is_framed_by_them():
     assert c.layout.content == "night" and c.layout.perforated
     frames = find_frames(Capture(c.data, flattened=c.layout.flattened))
     assert errors(c, frames)[0] < 0.005
+
+
+def textured(shape, low, high, seed=7):
+    """Densities from `low` to `high` in patches of 12 pixels, float32 (h, w)."""
+    rng = np.random.default_rng(seed)
+    coarse = rng.uniform(low, high, (shape[0] // 12 + 1, shape[1] // 12 + 1))
+    return np.kron(coarse, np.ones((12, 12)))[:shape[0], :shape[1]].astype(np.float32)
+
+
+def test_saturated_rebate_is_the_base_where_nothing_darker_explains_the_picture():
+    """Exposed so long that the rebate is as bright as bare panel would be."""
+    data = np.full((600, 900, 3), 0.001, np.float32)
+    data[60:540, 90:810] = 1.0
+    data[100:500, 140:740] = 10 ** -textured((400, 600), 0.2, 1.2)[..., None]
+    seen = look(data)
+    (frame,) = seen.frames
+    assert np.abs(np.array(frame.corners) - np.array(Frame.rectangle(140, 100, 600, 400).corners)).max() < 3
+    assert frame.trusted and np.allclose(10 ** np.array(seen.base.log), 1.0, atol=0.01)
+
+
+@pytest.mark.parametrize("seed", [9711, 9712])
+def test_a_lighter_band_of_the_picture_along_the_holder_is_no_sliver_of_rebate(seed):
+    """The holder cuts the picture, askew, through a part that is lighter than what lies further in."""
+    c = layouts.random_capture("cut", seed)
+    assert errors(c, find_frames(Capture(c.data, flattened=c.layout.flattened)))[0] < 0.005
