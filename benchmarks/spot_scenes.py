@@ -8,13 +8,14 @@ import sys
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from negconv.positive import Positive  # noqa: E402
-from negconv.synthetic import negative, scenes  # noqa: E402
+from negconv.synthetic import negative, rawfile, scenes  # noqa: E402
 from negconv.synthetic.dirt import Dirt, make_dirt  # noqa: E402
 
 
@@ -220,6 +221,12 @@ def _from_file(path):
     return scenes._from_codes(np.asarray(Image.open(path).convert("RGB")))
 
 
+#: Share of the copies that come from a raw file's mosaic, and of those through a softer lens than the others.
+MOSAIC_SOFT = 0.4, 0.3
+#: The light panel as that camera sees it, bare. Invented.
+PANEL = np.array([0.6, 0.95, 0.7], np.float32)
+
+
 @dataclass(frozen=True, eq=False)
 class Sample:
     """A dirty positive, the same without dirt, and the truth."""
@@ -262,23 +269,42 @@ def sample(name: str, seed: int, shape=(640, 800), *, dirt=None, clean: bool = F
     made = (dirt or _plain_dirt)(shape, rng, 0.3) if dirt or dark else _plain_dirt(shape, rng, 0.3, dark=False)
     lens, full, noise = rng.uniform(0.4, 0.9), rng.uniform(6000, 60000), rng.integers(1 << 30)
     with_density, mean = rng.random() < 0.6, light.mean() if mono else light.mean(axis=(0, 1))
+    copy = np.random.default_rng([seed, sum(map(ord, name)), 8])
+    mosaic, softer = copy.random(2) < MOSAIC_SOFT
+    lens += copy.uniform(0.2, 0.7) * softer
 
     def positive(through) -> Positive:
         seen = _blur(through, lens)
+        if mosaic:
+            return _from_mosaic(seen * PANEL, base * PANEL, mono, full, noise)
         own = np.random.default_rng(noise).standard_normal(seen.shape, dtype=np.float32)
         seen = np.clip(seen + own * np.sqrt(np.maximum(seen, 0) / full + 1e-7), 1e-5, 1).astype(np.float32)
-        if not whole:
-            return _inverted(seen, base, gamma, mono, mean, with_density)
-        import negconv
-
-        return negconv.convert(seen, base=tuple(base), film="mono" if mono else "colour",
-                               frame=negconv.Frame.rectangle(0, 0, shape[1], shape[0]), recipe=negconv.Recipe(inset=0.0))
+        return _converted(seen, base, mono) if whole else _inverted(seen, base, gamma, mono, mean, with_density)
 
     if only:
         dirty = positive(made.over(film, base))
         return Sample(name, dirty, dirty, made)
     plain = positive(film)
     return Sample(name, plain if clean else positive(made.over(film, base)), plain, made)
+
+
+def _converted(seen, base, mono) -> Positive:
+    """The whole chain, all of the capture being picture."""
+    import negconv
+
+    return negconv.convert(seen, base=tuple(base), film="mono" if mono else "colour",
+                           frame=negconv.Frame.rectangle(0, 0, seen.shape[1], seen.shape[0]), recipe=negconv.Recipe(inset=0.0))
+
+
+def _from_mosaic(light, base, mono, electrons, noise) -> Positive:
+    """The same from a raw file, read as any."""
+    import negconv
+
+    rng = np.random.default_rng(noise)
+    with TemporaryDirectory() as folder:
+        path = Path(folder, "copy.dng")
+        rawfile.write_dng(path, rawfile.mosaic(light, electrons=electrons, rng=rng), as_shot_neutral=tuple(PANEL))
+        return _converted(negconv.read(path), base, mono)
 
 
 def _of_stock(light, mono, rng):
@@ -314,9 +340,14 @@ def _grainy(film, base, mono, strength, rng):
     return (film * 10 ** (-strength * own / own.std() * np.sqrt(0.2 + above))).astype(np.float32)
 
 
+def amount(shape, rng, much=(8, 140)) -> int:
+    """How many pieces of dirt; `much` is their range on a million pixels."""
+    return int(shape[0] * shape[1] / 1e6 * np.exp(rng.uniform(*np.log(much))))
+
+
 def _plain_dirt(shape, rng, soft, dark=True) -> Dirt:
-    much = shape[0] * shape[1] / 1e6 * np.exp(rng.uniform(np.log(8), np.log(140)))
-    return make_dirt(shape, rng, specks=int(much), fibres=int(rng.integers(0, 2 + much / 8)), scratches=int(rng.integers(0, 3)),
+    much = amount(shape, rng)
+    return make_dirt(shape, rng, specks=much, fibres=int(rng.integers(0, 2 + much / 8)), scratches=int(rng.integers(0, 3)),
                      dark_scratches=int(rng.integers(0, 3)) * dark, marks=int(rng.random() < 0.15),
                      size=float(np.exp(rng.uniform(np.log(4.0), np.log(12)))), depth=(0.35, 1.0), soft=soft)
 
@@ -336,11 +367,11 @@ def outlined(path, faint: float = 0.0):
     outlines = [(str(k), every[a:b]) for k, a, b in zip(kinds, begins, begins[1:]) if b - a >= 3]
     others = [o for o in outlines if o[0] != "Dust"]
 
-    def make(shape, rng, soft) -> Dirt:
+    def make(shape, rng, soft, much=(8, 140)) -> Dirt:
         h, w = shape
         factor, labels, defects = np.ones(shape, np.float32), np.zeros(shape, np.int32), []
         zoom = 7 / rng.uniform(5, 11)
-        for _ in range(int(h * w / 1e6 * np.exp(rng.uniform(np.log(8), np.log(140))))):
+        for _ in range(amount(shape, rng, much)):
             # Dust is by far the commonest; what is rare on the scans is needed often enough to be learnt.
             pool = outlines if rng.random() < 0.7 else others
             kind, points = pool[rng.integers(len(pool))]

@@ -5,6 +5,7 @@ works out the slopes of the loss in all of the seventy thousand weights; what it
 """
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,9 @@ from negconv.synthetic.dirt import make_dirt
 #: Frames of each photograph from a file, of each photograph at hand, and of each invented scene: no two parts of a
 #: photograph are alike, and photographs are what there will be. Their seeds start where no tree has seen them.
 FRAMES, FIRST_SEED = {"file": 30, "photo": 22, "": 15}, 5000
+#: Pieces of dirt on a million pixels; and on the share of frames, larger ones, where dirt is as rare as on a frame of many
+#: megapixels: there what passes for dirt is mostly picture, and nothing must be measured against it.
+MUCH, RARE, FEW = (12, 150), (2, 20), 0.4
 #: Candidates from this confidence among others on are learnt from.
 LEARNT = 0.03
 #: Of an outline with less than the first share on dirt the picture is the larger part; from the second on it is dirt.
@@ -26,12 +30,8 @@ OTHERS = 0.5
 FINE, WIDE, LAYER, BOTH = (16, 24, 32), (12, 16, 24), 48, 32
 #: Rows a step, decay, share of what is left out, and spread of contrast added at random.
 ROWS, DECAY, DROP, UNEVEN = 512, 1e-4, 0.2, 0.1
-#: Epochs of each stage, its greatest step, and the spread added to the features. In the second the cuts are softened by so
-#: many pixels as well and the measures of sharpness are withheld: captures are softer than any lens here, and a net makes
-#: nonsense of a number such as it was never shown, where trees stop at the last they know.
-STAGES, SOFT = ((6, 3e-3, 0.1), (3, 1.5e-3, 0.2)), (0.3, 1.8)
-SHARPNESS = ("drop at 1", "drop at 2", "drop inside", "slope outside", "sharpest drop", "steepness over frame's",
-             "side spread", "least side", "open sides")
+#: Epochs, the greatest step, and the spread added to the features.
+EPOCHS, FASTEST, BLURRED = 7, 3e-3, 0.1
 
 
 def names(photographs=None) -> list[str]:
@@ -44,20 +44,22 @@ def seeds(name: str) -> range:
     return range(FIRST_SEED, FIRST_SEED + FRAMES.get(name.partition(":")[0], FRAMES[""]))
 
 
-def drawn(shape, rng, soft):
-    """Much dirt, hairs and all, down to the faintest."""
-    much = shape[0] * shape[1] / 1e6 * np.exp(rng.uniform(np.log(15), np.log(160)))
-    return make_dirt(shape, rng, specks=int(much), fibres=int(rng.integers(1, 5 + much / 10)),
-                     scratches=int(rng.integers(0, 3)), size=float(np.exp(rng.uniform(np.log(4.0), np.log(12)))),
+def drawn(shape, rng, soft, much=MUCH):
+    """Dirt, hairs and all, down to the faintest."""
+    count = spot_scenes.amount(shape, rng, much)
+    return make_dirt(shape, rng, specks=count, fibres=int(rng.integers(much == MUCH, 5 + count / 10)),
+                     scratches=int(rng.integers(0, 3)) if much == MUCH else 0, size=float(np.exp(rng.uniform(np.log(4.0), np.log(12)))),
                      depth=(0.25, 1.0), soft=soft)
 
 
 def gather(name: str, seed: int, outlines=None) -> dict[str, np.ndarray]:
     """Candidates of one frame that the trees in use hear: what is known of each, whether it is dirt, and its cuts."""
     rng = np.random.default_rng([seed, sum(map(ord, name)), 99])
-    shape = (int(rng.integers(420, 760)), int(rng.integers(520, 1000)))
+    few = bool(rng.random() < FEW)
+    shape = tuple(int(rng.integers(*side) * (1.5 if few else 1)) for side in ((420, 760), (520, 1000)))
     real = bool(rng.random() < 0.5) and outlines is not None
-    s = spot_scenes.sample(name, seed, shape, dirt=spot_scenes.outlined(outlines, 0.3) if real else drawn, only=True)
+    dirt = partial(spot_scenes.outlined(outlines, 0.3) if real else drawn, much=RARE if few else MUCH)
+    s = spot_scenes.sample(name, seed, shape, dirt=dirt, only=True)
     linear, density, _ = find._parts(s.positive, None)
     plane = noise.film_plane(linear, density, threads=1)
     found = find._search(plane, channels.Channels.of(s.positive), features.Frame(plane), True, 1)
@@ -124,54 +126,29 @@ def fit(rows: dict[str, np.ndarray], among: np.ndarray, *, seed: int = 0) -> dic
     middle, spread = np.nanmean(values, axis=0), np.nanstd(values, axis=0) + 1e-3
     values = torch.from_numpy(look.normal(values[used], middle, spread))
     target = torch.from_numpy((right[used] >= NEITHER[1]).astype(np.float32))
-    scale = torch.from_numpy(rows["scale"][used])
     cuts = [_cuts(rows, used, k) for k in (1, 4)]
     net, loss = _net(torch, values.shape[1]), torch.nn.BCEWithLogitsLoss()
-    sharp = np.array([k in SHARPNESS or "against" in k for k in features.NAMES + company.COMPANY])
-    for stage, (epochs, fastest, blurred) in enumerate(STAGES):
-        if stage:
-            values[:, sharp] = 0
-        change = torch.optim.AdamW(net.parameters(), lr=fastest, weight_decay=DECAY)
-        rate = torch.optim.lr_scheduler.OneCycleLR(change, fastest, total_steps=epochs * (len(used) // ROWS) + 1,
-                                                   pct_start=0.05 if stage else 0.15)
-        for epoch in range(epochs):
-            order, lost = rng.permutation(len(used)), 0.0
-            for a in range(0, len(order) - ROWS + 1, ROWS):
-                b = torch.from_numpy(order[a:a + ROWS])
-                fine, wide = (cut[b].float() for cut in cuts)
-                if stage:
-                    _soften(torch, fine, scale[b], rng.uniform(*SOFT))
-                gain, k = torch.exp(UNEVEN * torch.randn(ROWS, 1, 1, 1)), int(rng.integers(8))
-                fine[:, :2] *= gain
-                wide[:, :2] *= gain
-                seen = (torch.rot90(x.flip(3) if k & 4 else x, k & 3, (2, 3)) for x in (fine, wide))
-                each = loss(net(*seen, values[b] + blurred * torch.randn(ROWS, values.shape[1])), target[b])
-                change.zero_grad()
-                each.backward()
-                change.step()
-                rate.step()
-                lost += each.item() * ROWS / len(order)
-            print(f"stage {stage}, epoch {epoch}: {lost:.4f}", flush=True)
-    # What is as good as infinitely spread says nothing.
-    spread = np.where(sharp, 1e9, spread)
+    change = torch.optim.AdamW(net.parameters(), lr=FASTEST, weight_decay=DECAY)
+    rate = torch.optim.lr_scheduler.OneCycleLR(change, FASTEST, total_steps=EPOCHS * (len(used) // ROWS) + 1, pct_start=0.15)
+    for epoch in range(EPOCHS):
+        order, lost = rng.permutation(len(used)), 0.0
+        for a in range(0, len(order) - ROWS + 1, ROWS):
+            b = torch.from_numpy(order[a:a + ROWS])
+            fine, wide = (cut[b].float() for cut in cuts)
+            gain, k = torch.exp(UNEVEN * torch.randn(ROWS, 1, 1, 1)), int(rng.integers(8))
+            fine[:, :2] *= gain
+            wide[:, :2] *= gain
+            seen = (torch.rot90(x.flip(3) if k & 4 else x, k & 3, (2, 3)) for x in (fine, wide))
+            each = loss(net(*seen, values[b] + BLURRED * torch.randn(ROWS, values.shape[1])), target[b])
+            change.zero_grad()
+            each.backward()
+            change.step()
+            rate.step()
+            lost += each.item() * ROWS / len(order)
+        print(f"epoch {epoch}: {lost:.4f}", flush=True)
     return _plain({k: v.numpy() for k, v in net.state_dict().items()}) | {
         "middle": middle.astype(np.float32), "spread": spread.astype(np.float32),
         "features": np.array(features.NAMES + company.COMPANY)}
-
-
-def _soften(torch, fine, scale, sigma: float) -> None:
-    """Blur half of the cuts at full and at half size, in place."""
-    reach = torch.arange(-4, 5).float()
-    chosen = torch.rand(len(fine)) < 0.5
-    for s in (1, 2):
-        here = torch.nonzero(chosen & (scale == s))[:, 0]
-        if sigma / s < 0.35 or not len(here):
-            continue
-        kernel = torch.exp(-reach ** 2 / (2 * (sigma / s) ** 2))
-        kernel /= kernel.sum()
-        x = torch.nn.functional.pad(fine[here, :2].reshape(-1, 1, look.SIDE, look.SIDE), (4, 4, 4, 4), mode="replicate")
-        x = torch.nn.functional.conv2d(torch.nn.functional.conv2d(x, kernel.view(1, 1, 9, 1)), kernel.view(1, 1, 1, 9))
-        fine[here, :2] = x.reshape(-1, 2, look.SIDE, look.SIDE)
 
 
 def _cuts(rows, used, k):

@@ -326,8 +326,8 @@ def looked_at(plane, index, owner, confidence, contrast, seen, scale, values) ->
                      values[np.cumsum(seen)[able] - 1])
     trees = np.log(np.clip(confidence[able], 1e-4, 1) / np.clip(1 - confidence[able], 1e-4, 1))
     odds = look.SHARE * odds + (1 - look.SHARE) * trees
-    # A repair unasked touches what is beyond doubt: only what both think that of.
-    out[able] = np.minimum(_share(odds + look.SHIFT), np.maximum(_share(trees + look.SHIFT), look.ALONE))
+    # A repair unasked touches what is beyond doubt, so one of the two is not enough, however sure.
+    out[able] = np.minimum(_share(odds + look.SHIFT), np.where(trees >= look.BACKED, 1, look.ALONE))
     return out
 
 
