@@ -283,7 +283,7 @@ def parts(log: np.ndarray, base: Level) -> Parts:
         if len(sure) < SCANT * np.count_nonzero(film):
             # Beside so much that is dense film, print and dirt may hide the rebate that encloses the rest of it.
             some = np.flatnonzero(film)
-            dense = np.median(log.reshape(3, -1)[:, some[::max(1, len(some) // SAMPLED)]], axis=1) - EVEN
+            dense = median(log.reshape(3, -1)[:, some[::max(1, len(some) // SAMPLED)]], axis=1) - EVEN
             film |= dark & (log[0] > dense[0]) & (log[1] > dense[1]) & (log[2] > dense[2])
         elif len(sure) > 0.02 * dark.size:
             # Bars between the windows of a holder are enclosed as well, and as black as the rest of it.

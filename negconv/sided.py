@@ -229,8 +229,8 @@ def _sliver(density, start, end, side: Side, k: int) -> Side | None:
     seen = (clearest < 0.6 * after) & (after - clearest > 0.06)
     if seen.mean() < 0.4:
         return None
-    wide = float(np.median((profile < clearest[:, None] + 0.06).sum(axis=1)[seen])) / 2
-    if float(np.median(clearest[seen])) > (DULL if wide >= NARROW * k else DULLER):
+    wide = float(median((profile < clearest[:, None] + 0.06).sum(axis=1)[seen])) / 2
+    if float(median(clearest[seen])) > (DULL if wide >= NARROW * k else DULLER):
         return None
     at = across[2 + i]
     slope, offset = np.polyfit(s[seen], at[seen], 1)
