@@ -451,7 +451,8 @@ def as_its_twins(index, owner, confidence, area, light) -> np.ndarray:
 
 
 def _of_what_it_holds(place, who, spot, holder, confidence):
-    """Confidence of candidates, or the greatest of those that lie within them: a part of a spot is no stranger to it."""
+    """Confidence of candidates, or the greatest of those that lie within them and are the larger part of them: a part of a
+    spot is no stranger to it, but picture that takes in a speck is."""
     inner = holder[np.searchsorted(spot, place)]
     other = np.flatnonzero(inner != who)
     if not len(other):
@@ -459,7 +460,7 @@ def _of_what_it_holds(place, who, spot, holder, confidence):
     n = len(confidence)
     pair, shared = np.unique(who[other] * n + inner[other], return_counts=True)
     outer, inner = pair // n, pair % n
-    within = shared >= WITHIN * np.bincount(holder, minlength=n)[inner]
+    within = (shared >= WITHIN * np.bincount(holder, minlength=n)[inner]) & (2 * shared >= np.bincount(who, minlength=n)[outer])
     out = confidence.copy()
     np.maximum.at(out, outer[within], confidence[inner[within]])
     return out
