@@ -324,13 +324,14 @@ def test_hairs_are_followed_across_what_hides_them():
     assert len(none) == 0
 
 
-def test_a_part_of_a_spot_is_no_stranger_to_it():
+@pytest.mark.parametrize("within, believed", [(2, 0.6), (4, 0.95)])
+def test_the_larger_part_of_a_spot_is_no_stranger_to_it(within, believed):
     # Of three candidates the second lies within the first, the third beside it.
-    place = np.array([1, 2, 3, 4, 5, 6, 4, 5, 6, 7, 8])
-    who = np.array([0, 0, 0, 0, 0, 0, 1, 1, 2, 2, 2])
+    first, second, third = np.arange(1, 7), np.arange(7 - within, 7), np.array([6, 7, 8])
+    place, who = np.concatenate([first, second, third]), np.repeat([0, 1, 2], [6, within, 3])
     confidence = np.array([0.6, 0.95, 0.9])
     spot, holder = find.claimed(place, who, confidence)
-    assert find._of_what_it_holds(place, who, spot, holder, confidence).tolist() == [0.95, 0.95, 0.9]
+    assert find._of_what_it_holds(place, who, spot, holder, confidence).tolist() == [believed, 0.95, 0.9]
 
 
 def test_length_and_width_of_strips():
