@@ -19,7 +19,6 @@ from .rectangles import (ASPECTS, EVERY, LONGEST, STEP, Found, best_turn, counts
                          to_plan, turned)
 from .sides import Side
 from .values import frozen
-from .veil import along, line, rows_of, veil_of
 
 #: How much may be exposed outside a place that speaks for a side, as a share of the film in view: a letter's strokes.
 STRAY = 0.012
@@ -30,12 +29,7 @@ NEAR = 5
 #: A share of a side with nothing near that leaves a side half seen.
 FEW = 0.06
 #: Lines of each kind tried for a side.
-MOST, STEPS = 7, 4
-#: What a step all along a side is worth that shows in no pixel; with edges along less than so much of it, it is
-#: looked for at that.
-VEILED, UNSEEN = 1.0, 0.2
-#: How much a place along such a step says of where the side is, beside an edge that is seen.
-VAGUE = 0.15
+MOST = 7
 #: Clear rows between print and picture, in plan pixels.
 GAP = 3
 #: Print is no taller than this share of the film in view, and no stroke of it is longer than that.
@@ -89,13 +83,11 @@ class Exposed:
     open_: np.ndarray               # bool (H, W): film
     known: np.ndarray               # bool (H, W): within the view
     stray: float                    # pixels exposed outside that make an edge count a third
-    veil: np.ndarray | None = None  # as from `veil.veil_of`
 
 
-def exposed(kinds: np.ndarray, maps: tuple, every: int = 1, upright: bool = False,
-            density: np.ndarray | None = None) -> Exposed:
+def exposed(kinds: np.ndarray, maps: tuple, every: int = 1, upright: bool = False) -> Exposed:
     """Of an upright grid and its edge maps, or one not yet turned, where print cannot be told. `every`: the grid has
-    but every n-th line; `density`: of its pixels, where a veil is to be looked for."""
+    but every n-th line."""
     shut = (kinds == DARK) | (kinds == VOID)
     film = ~shut & (kinds != PANEL)
     size = float(np.sqrt(every * np.count_nonzero(film)))
@@ -108,8 +100,7 @@ def exposed(kinds: np.ndarray, maps: tuple, every: int = 1, upright: bool = Fals
         _unprinted(content.T, of_columns, of_rows, size)
     outside = [*running(content), *(sums.T for sums in running(np.ascontiguousarray(content.T)))]
     edges = [faded(plane, out, stray) for plane, out in zip(rebate, outside)]
-    veil = None if density is None else veil_of(density, film)
-    return Exposed(content, edges, holder, outside, rebate, film, kinds != VOID, stray, veil)
+    return Exposed(content, edges, holder, outside, rebate, film, kinds != VOID, stray)
 
 
 def exposed_pixels(kinds: np.ndarray) -> np.ndarray:
@@ -206,7 +197,7 @@ def film_turn(kinds: np.ndarray) -> tuple[float, float] | None:
     return None
 
 
-def _straightened(seen: Exposed, pictures: list[Faint], wish: tuple[float, float], noise: float) -> float:
+def _straightened(seen: Exposed, pictures: list[Faint], wish: tuple[float, float]) -> float:
     """By how much the edges along the sides of pictures line up better when turned, in degrees; `wish` is how far the
     film seems to be turned, and with what deviation."""
     points = []
@@ -221,17 +212,13 @@ def _straightened(seen: Exposed, pictures: list[Faint], wish: tuple[float, float
             plane = seen.holder[i] if on == "holder" else seen.edges[i]
             plane = plane if i < 2 else plane.T
             first = max(at - REACH, 0)
+            across, along = np.nonzero(plane[first:at + REACH + 1, low:high] > 0.15)
+            if len(along) < 8:
+                continue
+            value = plane[across + first, along + low] * (0.5 if on == "holder" else 1.0)
             # The sides that the pictures of a strip share are one line.
             middle = (low + high) / 2 if not parts else parts[0][3]
-            across, along = np.nonzero(plane[first:at + REACH + 1, low:high] > 0.15)
-            if len(along) >= 8:
-                value = plane[across + first, along + low] * (0.5 if on == "holder" else 1.0)
-                parts.append(((1.0 if i < 2 else -1.0) * (along + low - middle), across + first + 0.0, value, middle))
-            if on == "rebate" and len(along) < UNSEEN * (high - low):
-                veiled = _in_veil(seen, found, i, noise)
-                if veiled is not None and veiled[0][3] > 0.5:
-                    parts.append(((1.0 if i < 2 else -1.0) * (veiled[1] - middle), veiled[2],
-                                  np.ones(len(veiled[1])), middle))
+            parts.append(((1.0 if i < 2 else -1.0) * (along + low - middle), across + first + 0.0, value, middle))
         if parts:
             along, across, value = (np.concatenate(v) for v in list(zip(*parts))[:3])
             points.append((along, across - across.min() + 3.0 + np.abs(along).max() * 0.03, value))
@@ -276,9 +263,8 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
         """What is found at a turn, with its score; None when nothing is."""
         if turn not in made:
             kinds, density, *maps = upright if turn == own else turned(parts.kinds, parts.density, turn)
-            seen = exposed(kinds, maps[0] if maps else edge_maps(kinds, density, noise), upright=True,
-                           density=density)
-            made[turn] = kinds, density, seen, [_Sought(seen, i, noise) for i in range(4)], gates(kinds, film)
+            seen = exposed(kinds, maps[0] if maps else edge_maps(kinds, density, noise), upright=True)
+            made[turn] = kinds, density, seen, [_Sought(seen, i) for i in range(4)], gates(kinds, film)
         kinds, density, seen, sought, across = made[turn]
         if strip:
             pictures, seen = _strip_either_way(seen, sought, kinds, aspect, across)
@@ -298,7 +284,7 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
                 best[strip] = (score, *got[1:])
             if last or len(made) >= most:
                 return
-            more = _straightened(seen, pictures, (wish[0] - turn, wish[1]), noise)
+            more = _straightened(seen, pictures, (wish[0] - turn, wish[1]))
             if abs(more) < 0.04:
                 return
             got = search(round(turn + more, 2), strip, ())
@@ -353,18 +339,17 @@ class _Side:
     beyond: np.ndarray      # exposed close outside
     within: np.ndarray      # the same inside
     thick: np.ndarray       # exposed far outside, more than print is thick
-    veil: np.ndarray        # a step too small for any pixel
 
     def score(self, i, low, high):
         """What speaks for lines `i` between `low` and `high`, and the share of their length along which edges show."""
         length = np.maximum(high - low, 1)
-        edge, near, beyond, within, thick, veil = ((s[i, high] - s[i, low]) / length for s in (
-            self.edge, self.near, self.beyond, self.within, self.thick, self.veil))
+        edge, near, beyond, within, thick = ((s[i, high] - s[i, low]) / length for s in (
+            self.edge, self.near, self.beyond, self.within, self.thick))
         what = self.what[i]
         near = np.maximum(near, edge)
-        value = np.maximum(1.2 * edge / (near + FEW), VEILED * veil)
+        value = edge / (near + FEW)
         # As much exposed outside as inside: any line within the picture has that.
-        rebate = value - 1.5 * np.minimum(beyond / (within + 0.03), 1) - thick
+        rebate = 1.2 * value - 1.5 * np.minimum(beyond / (within + 0.03), 1) - thick
         return np.where(what == REBATE, rebate, np.where(what == HOLDER, 0.9 * edge / (near + 0.3), 0.05)), edge
 
 
@@ -374,17 +359,15 @@ class _Sought:
     `i`: 0 top, 1 bottom, 2 left, 3 right, all seen as tops.
     """
 
-    def __init__(self, seen: Exposed, i: int, noise: float):
+    def __init__(self, seen: Exposed, i: int):
         def as_top(plane):
             plane = plane if i < 2 else plane.T
             return plane if i % 2 == 0 else plane[::-1]
 
-        self.up, self.stray, self.noise, self.sums = i % 2 == 0, seen.stray, noise, {}
+        self.up, self.stray, self.sums = i % 2 == 0, seen.stray, {}
         self.edges, self.holder, self.outside = as_top(seen.edges[i]), as_top(seen.holder[i]), as_top(seen.outside[i])
-        self.content, self.film, self.veil = as_top(seen.content), as_top(seen.open_), as_top(seen.veil)
+        self.content, self.film = as_top(seen.content), as_top(seen.open_)
         self.rebate = [(p, REBATE) for p in peaks(_thrice(self.edges.sum(axis=1)), MOST, 4.0)]
-        steps = peaks(rows_of(self.veil, self.film, noise), STEPS, 1e-6)
-        self.rebate += [(p, REBATE) for p in steps if all(abs(p - q) > 2 for q, _ in self.rebate)]
         lit, seen_along = (counts(plane)[i // 2][::1 if self.up else -1] for plane in (seen.holder[i], seen.known))
         self.others = [(p, HOLDER) for p in peaks(_thrice(lit), 3, 8.0)]
         self.others.append((int(np.flatnonzero(seen_along > 0.5 * seen_along.max())[0]), VIEW))
@@ -402,12 +385,12 @@ class _Sought:
                      *np.stack([self.sums[one] for one in at], axis=1))
 
     def _sums(self, p: int, what: int) -> np.ndarray:
-        """Running sums along a line: edges, near, beyond, within, thick, veil; (6, length + 1)."""
+        """Running sums along a line: edges, near, beyond, within, thick; (5, length + 1)."""
         n, length = self.content.shape
         content, outside, stray = self.content, self.outside, self.stray
         low, high = max(p - 2, 0), min(p + 3, n)
-        out = np.zeros((6, length + 1))
-        edge, near, beyond, within, thick, veil = values = out[:, 1:]
+        out = np.zeros((5, length + 1))
+        edge, near, beyond, within, thick = values = out[:, 1:]
         if what == HOLDER:
             near[:] = content[min(p + PENUMBRA, n - 1):min(p + PENUMBRA + NEAR, n)].any(axis=0)
             edge[:] = self.holder[low:high].max(axis=0) * near
@@ -420,7 +403,6 @@ class _Sought:
             within[:] = 1 - np.exp(-(outside[min(p + zone, n - 1)] - outside[min(p + 1, n - 1)]) / stray)
             # Neither behind the holder nor beyond the film is there a side.
             thick[:] = np.maximum(1 - np.exp(-(over / (3 * stray)) ** 2), 2.0 * ~self.film[p])
-            veil[:] = along(self.veil, self.film, p, self.noise)
         np.cumsum(values, axis=1, out=values)
         return out
 
@@ -577,10 +559,9 @@ class Faint:
 
 
 def outlines(seen: Exposed, density: np.ndarray, found: Found, degrees: float, shape: tuple[int, int],
-             k: int, noise: float, alone: bool) -> tuple[Side | None, ...]:
-    """The sides (top, right, bottom, left) of a rectangle along the outermost edges close to them, or along a step in
-    its veil, in pixels of the proxy; None for one that does not rest on rebate, or with too little to go by. `shape` is
-    that of the plan."""
+             k: int) -> tuple[Side | None, ...]:
+    """The sides (top, right, bottom, left) of a rectangle along the outermost edges close to them, in pixels of the
+    proxy; None for one that does not rest on rebate, or with too little to go by. `shape` is that of the plan."""
     corners = ((found.left, found.top), (found.right, found.top), (found.right, found.bottom),
                (found.left, found.bottom))
     out: list[Side | None] = []
@@ -591,13 +572,6 @@ def outlines(seen: Exposed, density: np.ndarray, found: Found, degrees: float, s
         low, high = int(min(start, end)), int(max(start, end))
         first = max(int(at) - CLOSE, 0)
         rows, columns = np.nonzero(plane[first:int(at) + CLOSE + 1, low:high] > 0.15)
-        veiled = None
-        # The pictures of a strip hold each other where they belong.
-        if alone and found.rests[i] == "rebate" and found.support[i] < UNSEEN:
-            veiled = _veiled(seen, found, i, degrees, shape, k, noise)
-        if veiled is not None and veiled.support > max(found.support[i], 0.5):
-            out.append(veiled)
-            continue
         if found.rests[i] != "rebate" or len(rows) < 12:
             out.append(None)
             continue
@@ -639,37 +613,6 @@ def outlines(seen: Exposed, density: np.ndarray, found: Found, degrees: float, s
         reach = float(np.ptp(s[good]) / 2) if good.any() else 0.0
         out.append(Side(offset * k, slope * k, 0.0, float(good.sum() / max(high - low, 1)), reach, float(k), points))
     return tuple(out)
-
-
-def _veiled(seen: Exposed, found: Found, i: int, degrees: float, shape: tuple[int, int], k: int,
-            noise: float) -> Side | None:
-    """Side `i` (top, right, bottom, left) of a rectangle along a step in its veil, in pixels of the proxy."""
-    j = ORDER[i]
-    got = _in_veil(seen, found, j, noise)
-    if got is None:
-        return None
-    (offset, slope, s, share), on, across = got
-    places = np.stack([on, across] if j < 2 else [across, on], axis=1)
-    points = np.column_stack([to_plan(places, degrees, seen.veil.shape, shape) * k + (k - 1) / 2,
-                              np.full(len(s), VAGUE), np.zeros(len(s))])
-    # Clockwise, the bottom and the left side run against the grid.
-    return Side(offset * k, (slope if i in (0, 1) else -slope) * k, 0.0, share,
-                float(np.ptp(s) / 2) if len(s) else 0.0, float(k), points)
-
-
-def _in_veil(seen: Exposed, found: Found, j: int, noise: float) -> tuple | None:
-    """A step in the veil close to side `j` (top, bottom, left, right) of a rectangle: as from `veil.line`, inwards, and
-    where along and across the grid it is seen; None where it is not."""
-    at = (found.top, found.bottom, found.left, found.right)[j]
-    low, high = (int(v) for v in ((found.left, found.right) if j < 2 else (found.top, found.bottom)))
-    veil, film = (plane if j < 2 else plane.T for plane in (seen.veil, seen.open_))
-    inwards = j % 2 == 0
-    got = line(*((veil, film) if inwards else (veil[::-1], film[::-1])), at if inwards else len(veil) - 1 - at, low,
-               high, noise)
-    if got is None:
-        return None
-    offset, slope, s, _ = got
-    return got, (low + high) / 2 + s * (high - low) / 2, at + (offset + slope * s) * (1 if inwards else -1)
 
 
 def _half_light(density: np.ndarray, columns: np.ndarray, at: float, sign: int, guess: np.ndarray):

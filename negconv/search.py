@@ -226,8 +226,8 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
 
 
 def _saturated(log: np.ndarray, tones: list[Level], aspect: float | None) -> Attempt | None:
-    """Pictures in rebate that is saturated as bare panel is, where nothing says that it is panel: some of it is in the
-    pictures, or no other tone runs inside their sides, as rebate does inside the film's edges."""
+    """Pictures in rebate that is saturated as bare panel is, where nothing says that it is panel: there is some of it in
+    the pictures, or no other tone runs inside their sides, as rebate does inside the film's edges."""
     tone = next((tone for tone in tones if min(tone.log) > SATURATED), None)
     attempt = None if tone is None else attempted(log, tone, aspect)
     if attempt is None or attempt.merit < PLAIN or bordered(attempt) or past_film(attempt.kinds) or off_gate(attempt):
@@ -304,8 +304,7 @@ def _faintly(proxy, k: int, first: Attempt, aspect: float | None, film_format: s
     found = tuple(p.found for p in seen.pictures)
     attempt = replace(first, kinds=seen.kinds, density=seen.density, degrees=seen.degrees, found=found)
     frames = refined(proxy, k, attempt, found, film_format,
-                      [outlines(seen.exposed, seen.density, f, seen.degrees, first.shape, k, first.base.spread,
-                               len(found) == 1) for f in found])
+                      [outlines(seen.exposed, seen.density, f, seen.degrees, first.shape, k) for f in found])
     out = []
     for faint, frame in zip(seen.pictures, frames):
         evidence = _faint_evidence(faint, frame, seen, first, aspect)
