@@ -590,6 +590,22 @@ def test_what_glows_is_no_dirt():
     assert [round(s.x) for s in spots.rows if s.row in enclosed(Positive(light), spots)] == [70]
 
 
+def test_the_rim_of_a_disc_is_left_and_dirt_on_an_edge_is_not():
+    from negconv.spots import enclosed
+
+    rng = np.random.default_rng(5)
+    y, x = np.mgrid[:160, :320]
+    light = np.where(x < 240, 0.05, 0.5)                             # a bright wall from 240 on
+    disc = np.hypot(y - 80, x - 80) <= 30
+    light[disc] = 4.0
+    rim = disc & (y < 57)                                            # what a finder may take of it
+    speck, edge = (np.hypot(y - 80, x - cx) <= 6 for cx in (180, 240))
+    light[speck | edge] = 4.0
+    light = (ndimage.gaussian_filter(light, 0.7) * 10 ** rng.normal(0, 0.02, light.shape)).astype(np.float32)
+    spots = Spots.from_mask(rim | speck | edge)
+    assert [round(s.x) for s in spots.rows if s.row in enclosed(Positive(light), spots)] == [80]
+
+
 def test_one_thing_is_as_sure_at_every_scale():
     a, b, c = (np.arange(*v) for v in ((0, 20), (2, 22), (10, 60)))  # b is nearly a; c shares half of a
     index = np.concatenate([a, b, c])

@@ -1,8 +1,9 @@
-"""Light spots that a dark line encloses (the counter of a letter, the gap between two leaves), and lamps.
+"""Light spots that a dark line encloses (the counter of a letter, the gap between two leaves), lamps, and parts of them.
 
 Dirt is brighter than all that is around it. A counter is as bright as the paper the letter stands on, and only the stroke
 next to it is darker, so that its contrast to the nearest pixels says nothing. Dirt does not shine either: around a lamp air,
-lens and film spread its light, so that on all sides it is lighter near than further off.
+lens and film spread its light, so that on all sides it is lighter near than further off. And where what lies next to a spot is in part as light as the spot, that
+may be the rim of something larger, such as a lamp's disc.
 """
 from __future__ import annotations
 
@@ -15,13 +16,15 @@ from .table import Spots
 NEAR, REACH, SHORTEST, LONGEST = (1.5, 4.0), 2.0, 10, 48
 #: Of a spot's contrast (log10 of light) to what is next to it, the least that must be left against what lies beyond.
 LEFT = 0.35
+#: Of what is next to a spot, the share that is as light (but for a share of the contrast) from which on it is a rim.
+RIM, AS_LIGHT = 0.3, 0.15
 #: Pixels from the spot in which a glow is sought, beyond what the copying lens blurs, and by how much (log10 of light) it must
 #: be lighter there than further off, on each of four sides.
 GLOWING, GLOW = (4.0, 9.0), 0.1
 
 
 def enclosed(positive: Positive, spots: Spots, rows=None) -> frozenset[int]:
-    """Rows of `spots` that stand out from the pixels next to them alone, or that glow.
+    """Rows of `spots` that stand out from the pixels next to them alone, or from a part of those, or that glow.
 
     Parameters
     ----------
@@ -61,7 +64,8 @@ def enclosed(positive: Positive, spots: Spots, rows=None) -> frozenset[int]:
             continue
         level = np.median(log[own])
         contrast = level - np.median(log[near])
-        if contrast > 0 and level - np.median(log[beyond]) < LEFT * contrast or _glows(log, picture, away, own, beyond):
+        rim = np.mean(log[near] >= level - AS_LIGHT * contrast) > RIM
+        if contrast > 0 and (level - np.median(log[beyond]) < LEFT * contrast or rim) or _glows(log, picture, away, own, beyond):
             found.append(spot.row)
     return frozenset(found)
 
