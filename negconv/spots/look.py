@@ -23,7 +23,7 @@ WORTH_A_LOOK, MOST = 0.2, 2000
 #: Share of the look in the log odds, the rest is the trees'; and what is added to them, so that spots are listed from where
 #: F1 is about best and clean frames stay clean.
 SHARE, SHIFT = 0.5, -0.4
-#: The most a look may make of what the trees give less than these log odds (0.82): of 1,700 such pieces on 80 frames of
+#: The most a look may make of what the trees give less than these log odds (0.82): of 1,200 such pieces on 80 frames of
 #: photographs, and 200 on invented scenes, none that both thus believed in was picture.
 ALONE, BACKED = 0.9, 1.5
 #: Range of a cut in contrasts, grains to a unit in its second channel, and range of that; least contrast and grain in steps.
