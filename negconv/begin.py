@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Iterator
 
 from .reading import RAW_SUFFIXES, read_rows, read_twice
-from .files import FileState, changed_at, state_of
+from .files import FileState, state_of
 from .flat import PanelField, panel_field
 from .workers import Ahead
 
@@ -35,7 +35,9 @@ class Begun:
     Parameters
     ----------
     path : str
-    panel : str, optional
+    panel : str or None
+    hashing : dict
+        The states of both by their names, as from `negconv.files.hashing`.
 
     Attributes
     ----------
@@ -44,14 +46,13 @@ class Begun:
     field : Future of PanelField, or None
     """
 
-    def __init__(self, path: str, panel: str | None = None) -> None:
-        self.panel = panel
-        self._pool = ThreadPoolExecutor(2)
+    def __init__(self, path: str, panel: str | None, hashing: dict[str, Future[FileState]]) -> None:
+        self.panel, self._states = panel, hashing
+        self._pool = ThreadPoolExecutor(1)
         self.ahead = Ahead(stages, [(path, "auto")])
         if Path(path).suffix.lower() in RAW_SUFFIXES:
             self.ahead.wait()  # until LibRaw demosaics, outside the interpreter's lock
         self.field: Future[PanelField] | None = None if panel is None else self._pool.submit(panel_field, [panel])
-        self._states = {p: self._pool.submit(state_of, (p, changed_at(p))) for p in (path, panel) if p is not None}
 
     def state_of(self, job: tuple[str, int | None]) -> FileState:
         """As `negconv.files.state_of`, for these two as they were when this began."""
@@ -60,4 +61,6 @@ class Begun:
     def close(self) -> None:
         """Give up what has not begun."""
         self.ahead.close()
+        for state in self._states.values():
+            state.cancel()
         self._pool.shutdown(wait=False, cancel_futures=True)

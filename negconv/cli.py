@@ -340,12 +340,15 @@ def _begun(args):
     if os.path.isdir(args.out) and any(name.endswith(".json") for name in os.listdir(args.out)):
         return None
     _decode_on_all_cores()
+    from .files import hashing
+
+    hashes = hashing([p for p in (path, panel) if p is not None])  # while numpy is imported
     from .kernel import keep_memory
 
     keep_memory()
     from .begin import Begun
 
-    return Begun(path, panel)
+    return Begun(path, panel, hashes)
 
 
 @contextmanager

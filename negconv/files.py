@@ -15,9 +15,10 @@ import re
 import stat
 import threading
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from errno import EDQUOT, EEXIST, EFBIG, EINVAL, ENOSPC, EROFS
 from pathlib import Path
+from typing import Sequence
 
 from .errors import InputError
 from .values import frozen
@@ -338,6 +339,15 @@ def state_of(job: tuple[str, int | None]) -> FileState:
     """Hash and state of a file by its name and when it was changed, nanoseconds (None: it could not be asked)."""
     path, changed = job
     return FileState(path, *hash_file(path), changed_at(path) if changed is None else changed)
+
+
+def hashing(paths: Sequence[str]) -> dict[str, Future[FileState]]:
+    """The states of files, one after another on a thread of their own."""
+    pool = ThreadPoolExecutor(1)
+    # When each was changed is asked before any is looked at, so that no later change goes unnoticed.
+    states = {path: pool.submit(state_of, job) for path, job in [(p, (p, changed_at(p))) for p in paths]}
+    pool.shutdown(wait=False)
+    return states
 
 
 def changed_at(path: str) -> int | None:

@@ -15,7 +15,7 @@ The plain reference, written with the library's own value functions, stands in t
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Callable
+from typing import Callable, Iterator
 
 import numpy as np
 
@@ -34,8 +34,9 @@ TINY = 10.0 ** -5.5
 #: Pixels one numpy operation works on: few enough for a strip and its scratch to stay in a core's cache, enough for
 #: two threads to get past the interpreter's lock (see `negconv.parallel`).
 PIXELS = 80_000
-#: Rows made in one go where nothing is turned and in a turned tile, and the tiles of a turned picture.
-STRIP, PIECE, TILE_ROWS, TILE_COLUMNS = 64, 256, 512, 8192
+#: Tiles of a picture, and how many of their rows are made in one go: the more, the fewer lines a turned run begins with only to
+#: leave them, and the more memory is written to before any of it is used again.
+TILE_ROWS, TILE_COLUMNS, MOST, FEWEST = 512, 8192, 256, 128
 
 
 @frozen(eq=False)
@@ -166,10 +167,7 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
     density = np.empty((h, w), np.float32) if keep_density else None
     source = _source(capture, where, field, threads)
     tile_w = w if source.whole_rows else min(w, TILE_COLUMNS)
-    tile_h = STRIP if source.whole_rows else TILE_ROWS
-    across = range(0, w, tile_w)
-    pieces = [(a, min(a + PIECE, y + tile_h, h), y, x)
-              for y in range(0, h, tile_h) for a in range(y, min(y + tile_h, h), PIECE) for x in across]
+    runs = list(_runs(h))
     rows = max(1, PIXELS // tile_w)
     parts: dict[int, np.ndarray] = {}
     spare: list[np.ndarray] = []
@@ -182,18 +180,19 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
                 None if density is None else np.empty(rows * tile_w, np.float32))
 
     def work(start: int, stop: int) -> None:
-        top, part = 0, out
+        (first, last), top, part = runs[start], 0, out
         if part is None:
-            top, bottom = pieces[start][0], pieces[stop - 1][1]
-            part = parts[start] = _taken(spare, (bottom - top, w, channels), dtype)
+            top, part = first, _taken(spare, (last - first, w, channels), dtype)
+            parts[start] = part
         try:
             own = idle.pop()
         except IndexError:
             own = memory()
         strip, scratch, light, made, coded, dense = own
-        for first, last, y0, x0 in pieces[start:stop]:
+        y0 = first - first % TILE_ROWS
+        for x0 in range(0, w, tile_w):
             x1 = min(x0 + tile_w, w)
-            read = source.tile(y0, min(y0 + tile_h, h), x0, x1, scratch)
+            read = source.tile(y0, min(y0 + TILE_ROWS, h), x0, x1, scratch)
             for y in range(first, last, rows):
                 n = min(rows, last - y)
                 m = n * (x1 - x0)
@@ -213,14 +212,21 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
     def deliver(start: int, stop: int) -> None:
         part = parts.pop(start)
         done(part if channels == 3 else part[..., 0])
-        spare.append(part)
+        spare.append(part.base)
 
-    size = max(1, len(pieces) // (8 * max(1, threads)))
-    if out is None:  # whole rows
-        over(len(pieces), work, size=-(-size // len(across)) * len(across), threads=threads, done=deliver)
+    over(len(runs), work, size=1, threads=threads, done=None if done is None else deliver)
+    if out is None:
         return None, density
-    over(len(pieces), work, size=size, threads=threads)
     return (out if channels == 3 else out[..., 0]), density
+
+
+def _runs(height: int) -> Iterator[tuple[int, int]]:
+    """Rows made in one go, within a tile, fewer towards the end, so that no thread waits long for another."""
+    y = 0
+    while y < height:
+        end = min(y + min(MOST, max(FEWEST, (height - y) // 4)), y - y % TILE_ROWS + TILE_ROWS, height)
+        yield y, end
+        y = end
 
 
 def _taken(spare: list[np.ndarray], shape: tuple[int, ...], dtype) -> np.ndarray:
@@ -228,7 +234,7 @@ def _taken(spare: list[np.ndarray], shape: tuple[int, ...], dtype) -> np.ndarray
     try:
         return spare.pop()[:shape[0]]
     except IndexError:
-        return np.empty(shape, dtype)
+        return np.empty((MOST, *shape[1:]), dtype)[:shape[0]]
 
 
 def _source(capture: Capture, where: Cut, field: PanelField | None, threads: int):

@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import os
+from concurrent.futures import Future
 from dataclasses import field, replace
 
 import numpy as np
@@ -146,13 +147,28 @@ def is_there(job: tuple[str, str]) -> bool:
 
 
 @frozen
+class Sources:
+    """The files a frame is made from as they were when they were hashed, and the key of its roll."""
+
+    capture: FileState
+    panels: tuple[FileState, ...]
+    key: str
+
+    def check(self) -> None:
+        """Refuse files that are not as they were."""
+        for one in (self.capture, *self.panels):
+            one.check()
+
+
+@frozen
 class FrameJob:
     """One frame to be converted."""
 
     frame: RollFrame
     output: str
-    capture: FileState
-    panels: tuple[FileState, ...]
+    #: Still being hashed, where the job is done in the process that made it and nothing is there already.
+    sources: Sources | Future[Sources]
+    panels: tuple[str, ...]
     field: PanelField | None
     notes: Notes
     roll: dict
@@ -175,15 +191,11 @@ def convert_frame(job: FrameJob) -> Result:
 
 def _convert_frame(job: FrameJob) -> Result:
     frame, recipe, path = job.frame, job.frame.recipe, job.output
-    job.capture.check()
-    for panel in job.panels:
-        panel.check()
-    output.refuse_input(path, frame.path, *(p.path for p in job.panels))
-    used = [("capture", job.capture), *((f"panel {i}", p) for i, p in enumerate(job.panels, 1)),
-            *((key, file_state(os.fspath(recipe.file(name)))) for key, name in recipe.files())]
-    inputs = {role: output.as_record(f.path, f.sha256, f.size, os.path.dirname(path)) for role, f in used}
-    mark = output.fingerprint(inputs, {"plan": frame.plan, "recipe": recipe, "notes": job.notes})
-    there = output.look_up(path, mark)
+    output.refuse_input(path, frame.path, *job.panels)
+    there, made = "none", None
+    if isinstance(job.sources, Sources) or os.path.lexists(path):
+        made = _made(job)
+        there = output.look_up(path, made["fingerprint"])
     if there == "same":
         return Result(frame.path, path, "skipped", "up to date", frame.plan.warnings, frame.number)
     if there == "changed" and not job.overwrite:
@@ -203,18 +215,16 @@ def _convert_frame(job: FrameJob) -> Result:
             with output.GrowingTiff(path, plan.cut.shape, channels, bits, space=recipe.space, metadata=metadata) as file:
                 positive, _ = apply_encoded(capture, plan, panel=job.field, recipe=recipe, bits=bits, threads=job.threads,
                                             done=file.write_rows)
-                job.capture.check()  # its rows were read until now
+                made = _made(job)  # rows were read until now
                 picture = file.finish()
         else:
             positive, codes = apply_encoded(capture, plan, panel=job.field, recipe=recipe, bits=bits, threads=job.threads)
-            job.capture.check()
         del capture
     else:
         positive = apply(capture, plan, panel=job.field, recipe=recipe, threads=job.threads, keep_density=recipe.spots != "off")
-        job.capture.check()
         del capture
         positive, spots = finish(positive, recipe)
-    record = {"fingerprint": mark, "number": frame.number, "inputs": inputs, "plan": plan, "roll": job.roll,
+    record = {**(_made(job) if picture is None else made), "number": frame.number, "plan": plan,
               "capture_index": job.capture_index, "notes": job.notes}
     if spots is not None:
         record["spots"] = {"counts": spots.counts, "rows": [s.to_dict() for s in spots]}
@@ -222,6 +232,19 @@ def _convert_frame(job: FrameJob) -> Result:
                                    picture=picture, shape=plan.cut.shape, threads=job.threads)
     output.place_pair(*staged, overwrite=job.overwrite or there == "ours", same_is_fine=True)
     return Result(frame.path, path, "ok", "", positive.warnings, frame.number)
+
+
+def _made(job: FrameJob) -> dict:
+    """What a sidecar says of the files a frame is made from, all of them as they were when they were hashed: their records, their
+    fingerprint with all that is done to them, the roll."""
+    sources = job.sources if isinstance(job.sources, Sources) else job.sources.result()
+    sources.check()
+    recipe = job.frame.recipe
+    used = [("capture", sources.capture), *((f"panel {i}", p) for i, p in enumerate(sources.panels, 1)),
+            *((key, file_state(os.fspath(recipe.file(name)))) for key, name in recipe.files())]
+    inputs = {role: output.as_record(f.path, f.sha256, f.size, os.path.dirname(job.output)) for role, f in used}
+    mark = output.fingerprint(inputs, {"plan": job.frame.plan, "recipe": recipe, "notes": job.notes})
+    return {"fingerprint": mark, "inputs": inputs, "roll": {"key": sources.key, **job.roll}}
 
 
 def failure(frame: RollFrame, error) -> Result:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -25,7 +25,7 @@ from .files import FileState, changed_at, file_state, state_of
 from .film import Film
 from .flat import PanelField, panel_field
 from .gather import PANEL_WORDS, find_captures, find_panels, hinted
-from .jobs import FrameJob, LookJob, Result, RollFrame, convert_frame, failure, fault, glance_at, is_there, look_at, warm
+from .jobs import FrameJob, LookJob, Result, RollFrame, Sources, convert_frame, failure, fault, glance_at, is_there, look_at, warm
 from .notes import Notes
 from .recipe import Recipe
 from .shared import Stock, decided, leaders, usual_frame
@@ -185,24 +185,24 @@ class Roll:
             workers.begin(warm)
             if begun is not None:
                 warm()
-            hashing = beside.submit(self._states, captures, workers, 1 if fresh else count_cores(), begun)
+            hashing = beside.submit(self._hashed, captures, workers, 1 if fresh else count_cores(), begun, notes)
             if not fresh:
-                states = hashing.result()
-                there = self._there(folder, self._key(captures, states, notes), captures, workers)
+                there = self._there(folder, hashing.result()[1], captures, workers)
                 if there is not None:
                     yield from there
                     now = False
                     return
             seen = self._survey(captures, workers, progress, ahead, begun)
-            states = hashing.result()
-            key = self._key(captures, states, notes)
             for path, message in seen.failed:
                 yield Result(path, "", "failed", message)
             if isinstance(workers, Own) and jobs is None:
                 workers.count = max(1, min(workers.count, _by_memory(seen)))
             threads = count_cores() if isinstance(workers, Here) else 1
             field_ = _panel_of(seen.panels, begun)
-            tasks = self._tasks(seen, field_, folder, notes, key, captures, states, overwrite, threads)
+            # A frame whose files are still being hashed is converted meanwhile.
+            of = [beside.submit(_sources_of, hashing, f.path, seen.panels) for f in seen.frames]
+            of = of if fresh and isinstance(workers, Here) else [future.result() for future in of]
+            tasks = self._tasks(seen, of, field_, folder, notes, captures, overwrite, threads)
             tasks = [replace(t, ahead=ahead) for t in tasks]
             for done, (i, outcome) in enumerate(workers.run(convert_frame, tasks), 1):
                 yield outcome if isinstance(outcome, Result) else failure(tasks[i].frame, outcome)
@@ -308,16 +308,16 @@ class Roll:
 
     # ---- conversion --------------------------------------------------------------------------------------------------
 
-    def _states(self, captures: Sequence[str], workers, threads: int,
-                begun: Begun | None) -> dict[str, FileState | None]:
-        """Hash and state of every capture and of panel frames given, None for one that cannot be read."""
+    def _hashed(self, captures: Sequence[str], workers, threads: int, begun: Begun | None,
+                notes: Notes) -> tuple[dict[str, FileState | None], str]:
+        """Hash and state of every capture and of panel frames given, None for one that cannot be read; the roll's key."""
         paths = list(dict.fromkeys((*captures, *self._panels_given())))
         states: dict[str, FileState | None] = dict.fromkeys(paths)
         # When each was changed is asked before any is looked at, so that no later change goes unnoticed.
         jobs = [(p, changed_at(p)) for p in paths]
         for i, outcome in workers.light(begun.state_of if begun is not None else state_of, jobs, threads):
             states[paths[i]] = outcome if isinstance(outcome, FileState) else None
-        return states
+        return states, self._key(captures, states, notes)
 
     def _key(self, captures, states, notes: Notes) -> str:
         """SHA-256 of all that a roll is made from; equal keys make equal rolls."""
@@ -355,18 +355,17 @@ class Roll:
             return None
         return [Result(p, "", "failed", fault(p, outcome)) for p, outcome in zip(failed, again)] + results
 
-    def _tasks(self, seen: RollSurvey, field_: PanelField | None, folder: str, notes: Notes, key: str, captures, states,
+    def _tasks(self, seen: RollSurvey, sources, field_: PanelField | None, folder: str, notes: Notes, captures,
                overwrite: bool, threads: int) -> list[FrameJob]:
-        panels = tuple(states[p] or file_state(p) for p in seen.panels)
-        about = {"key": key, **seen.to_dict(), "failed": [captures.index(path) for path, _ in seen.failed]}
+        about = {**seen.to_dict(), "failed": [captures.index(path) for path, _ in seen.failed]}
         tasks = []
-        for frame in seen.frames:
+        for frame, its in zip(seen.frames, sources):
             ending = output.SUFFIXES[frame.recipe.output]
             path = os.path.join(folder, frame.name + ending)
             if any(os.path.abspath(path) == os.path.abspath(p) for p in captures):
                 path = os.path.join(folder, f"{frame.name}-positive{ending}")
-            tasks.append(FrameJob(frame, path, states[frame.path], panels, field_, notes, about,
-                                  captures.index(frame.path), overwrite, threads))
+            tasks.append(FrameJob(frame, path, its, seen.panels, field_, notes, about, captures.index(frame.path), overwrite,
+                                  threads))
         return tasks
 
 
@@ -382,6 +381,13 @@ def _panel_of(paths: tuple[str, ...], begun: Begun | None) -> PanelField | None:
 @lru_cache(maxsize=1)
 def _field_of(paths: tuple[str, ...]) -> PanelField:
     return panel_field(list(paths))
+
+
+def _sources_of(hashing: Future, path: str, panels: Sequence[str]) -> Sources:
+    """What a frame is made from, once that is hashed."""
+    states, key = hashing.result()
+    capture, *more = (states[p] or file_state(p) for p in (path, *panels))
+    return Sources(capture, tuple(more), key)
 
 
 def _without(captures: Sequence[str], panels: Sequence[str]) -> list[str]:

@@ -62,14 +62,14 @@ def pack(array: np.ndarray, path: str, meta: Meta, linear: bool, curve, assumed:
     grey = array.shape[2] == 1
     bits = array.dtype.itemsize * 8
     if array.dtype.kind == "f" or array.dtype.itemsize > 2:
-        with np.errstate(over="ignore"):  # what single precision cannot hold is refused as infinity below
+        with np.errstate(over="ignore", invalid="ignore"):  # what single precision cannot hold is refused as infinity
             samples = array.astype(np.float32)
+            bounded = samples.max() < BRIGHTEST and samples.min() > -BRIGHTEST  # NaN is neither
         if array.dtype.kind != "f":
             samples /= np.float32(np.iinfo(array.dtype).max)
-        bad = ~(np.abs(samples) < BRIGHTEST)
-        if bad.any():
-            raise InputError(path, f"holds NaN or infinity, or light beyond {BRIGHTEST:g}, in {int(bad.sum()):,} samples",
-                             "export it again")
+        elif not bounded:
+            bad = np.count_nonzero(~(np.abs(samples) < BRIGHTEST))
+            raise InputError(path, f"holds NaN or infinity, or light beyond {BRIGHTEST:g}, in {bad:,} samples", "export it again")
         white = 1.0
         if not linear:
             samples = _srgb_decode(samples)

@@ -177,7 +177,7 @@ def test_the_negative_turned_over(film):
 @pytest.mark.parametrize("film", FILMS.values(), ids=FILMS.keys())
 def test_rows_handed_over_are_the_picture(monkeypatch, film, where, threads):
     """From the top down, each once, whatever thread made them; memory of rows handed over is used again."""
-    for name, size in (("TILE_ROWS", 16), ("TILE_COLUMNS", 40), ("STRIP", 16)):
+    for name, size in (("TILE_ROWS", 16), ("TILE_COLUMNS", 40), ("FEWEST", 8)):
         monkeypatch.setattr(fused, name, size)
     capture = Capture(picture(4), 16000.0, CAMERA)
     plan = Plan(where, BASE, film, BALANCES["plain"](film.layers))
