@@ -147,7 +147,7 @@ def _check_parts(path: str, page, nbytes: int) -> None:
     packed = page.compression in COMPRESSIONS
     if not packed or page.compression not in TIFF.DECOMPRESSORS:
         raise InputError(path, f"is compressed in a way that is not read ({getattr(page.compression, 'name', page.compression)})",
-                         "save it uncompressed or with deflate (ZIP)")
+                         "save it uncompressed or with deflate (ZIP)" + ", or: pip install imagecodecs" * packed)
     part = math.prod(page.chunks) * page.dtype.itemsize
     if part > max(FREE, 4 * nbytes):
         raise InputError(path, f"declares parts of {part:,} bytes in a picture of {nbytes:,}", "save it again")

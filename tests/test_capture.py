@@ -293,6 +293,28 @@ def test_proxy_is_the_mean_of_blocks():
     assert np.allclose(proxy.data, expected, atol=1e-6)
 
 
+@pytest.mark.parametrize("mode, dtype", (("RGB", np.uint8), ("I;16", np.uint16)))
+def test_lzw_tiff(tmp_path, mode, dtype):
+    """As libtiff packs it (through Pillow); of a strip that unpacks to more than is declared no more is taken."""
+    from PIL import Image
+
+    shape = (40, 50, 3)[:2 if mode == "I;16" else 3]
+    codes = np.random.default_rng(3).integers(0, np.iinfo(dtype).max + 1, shape).astype(dtype)
+    Image.fromarray(codes).save(tmp_path / "a.tif", compression="tiff_lzw")
+    got = read(tmp_path / "a.tif", linearity="linear").data
+    assert (np.rint(got * np.iinfo(dtype).max) == (codes if codes.ndim == 3 else codes[..., None])).all()
+
+
+def test_lzw_without_what_unpacks_it_is_refused(tmp_path, monkeypatch):
+    import tifffile
+    from PIL import Image
+
+    Image.new("RGB", (40, 30)).save(tmp_path / "a.tif", compression="tiff_lzw")
+    monkeypatch.setattr(tifffile.TIFF, "DECOMPRESSORS", {1: None})
+    with pytest.raises(InputError, match="a.tif.*LZW.*deflate.*pip install imagecodecs"):
+        read(tmp_path / "a.tif")
+
+
 # ---- what is no picture --------------------------------------------------------------------------------------------
 
 def one_line(path, **keys) -> InputError:
