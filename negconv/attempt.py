@@ -31,6 +31,10 @@ DENSE = 0.62
 STRIP = 0.01
 #: How far, as a share of half a picture across the film, its sides may be from where the film has them.
 ASIDE = 0.06
+#: So little of all that is exposed lies by dirt alone outside a picture.
+NOTHING_ELSE = 0.02
+#: Past a side seen along more than this, between two others, lies the next picture of the strip.
+PLAIN_SIDE = 0.7
 #: Film that has one tone in more than this share of it may be without a picture.
 BLANK = 0.5
 #: Log light within which a band along a side has one tone; how much of a side it takes, and how many of the sides.
@@ -78,7 +82,7 @@ class Attempt:
     shape: tuple[int, int]      # of the plan, not turned
     brighter: float             # share of the pixels inside them that let through more than this base
     clear: float                # share of them that are as clear as it
-    astray: float               # share of all picture pixels that lie outside them
+    astray: float               # share of all picture pixels that lie outside them and those next to them on the strip
     lined: float                # share of base, and not panel, in what is clear around them
 
     @property
@@ -102,7 +106,9 @@ def baseless(attempt: Attempt) -> bool:
     for f in attempt.found:
         # Where a side is not in view, the others must be plain, or a sliver along the view's border.
         margins = (f.top / h, 1 - f.right / w, 1 - f.bottom / h, f.left / w)
-        if "view" in f.rests and any(s < (0.3 if margin < 0.06 else 0.93)
+        # Where nothing exposed lies past two sides, that is hardly by chance, though clear shadows touch them.
+        plain = 0.6 if attempt.astray < NOTHING_ELSE and f.rests.count("rebate") > 1 else 0.93
+        if "view" in f.rests and any(s < (0.3 if margin < 0.06 else plain)
                                      for on, s, margin in zip(f.rests, f.support, margins) if on != "view"):
             return True
     return False
@@ -156,9 +162,32 @@ def attempted(log: np.ndarray, base: Level, aspect: float | None) -> Attempt:
         within += tally(kinds, t, b, l, r)
         around += int(tally(kinds, max(t - 4, 0), b + 5, max(l - 4, 0), r + 5)[PICTURE])
     size, picture = max(int(within.sum()), 1), max(int(np.count_nonzero(kinds == PICTURE)), 1)
+    around += _next_to(kinds, found)
     return Attempt(base, kinds, density, maps, degrees, judged, tuple(found), log.shape[1:], float(within[PANEL] / size),
                     float(within[BASE] / size), float(max(1 - around / picture, 0.0)),
                     float(median([_lined(kinds, f) for f in found] or [0.0])))
+
+
+def _next_to(kinds: np.ndarray, found) -> int:
+    """How many pixels of picture lie in line with the pictures of a strip, past plain sides of the first and the last,
+    where there is no room for a whole one: the view shows some of the next."""
+    most, (h, w) = 0, kinds.shape
+    for down in (False, True):
+        some = 0
+        ends = sorted(found, key=lambda f: f.top if down else f.left)
+        for f, side in zip(ends[:1] + ends[-1:], (0, 2) if down else (3, 1)):
+            if any(f.rests[i] == "view" or f.support[i] < PLAIN_SIDE for i in (side - 1, side, (side + 1) % 4)):
+                continue
+            t, b, l, r = max(int(f.top) - 4, 0), int(f.bottom) + 5, max(int(f.left) - 4, 0), int(f.right) + 5
+            past = ((slice(0, t), slice(l, r)), (slice(t, b), slice(r, w)), (slice(b, h), slice(l, r)),
+                    (slice(t, b), slice(0, l)))[side]
+            lines = np.count_nonzero(kinds[past] == PICTURE, axis=int(down))
+            lines = lines if side in (1, 2) else lines[::-1]
+            reach = np.flatnonzero(lines > 0.1 * (r - l if down else b - t))
+            if len(reach) and reach[-1] + 5 < (b - t if down else r - l):
+                some += int(lines.sum())
+        most = max(most, some)
+    return most
 
 
 def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:

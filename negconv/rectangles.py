@@ -397,7 +397,8 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     wide, high = (right - left).astype(float), (bottom - top).astype(float)
     ratio = np.maximum(wide / high, high / wide)
     off = off_shape(ratio)
-    own = 3.0 * inside + _shape_bonus(ratio, off, aspect, cut)
+    partly = cut | (rows[0].what[t] == 2) | (rows[1].what[b] == 2) | (columns[0].what[l] == 2) | (columns[1].what[r] == 2)
+    own = 3.0 * inside + _shape_bonus(ratio, off, aspect, partly)
     score = own + ends + sides
     odd = ODD * ~cut * ((off > 0.035) | (ratio > 1.6))
     best = None
@@ -542,7 +543,7 @@ def off_shape(ratio: np.ndarray) -> np.ndarray:
 
 
 def _shape_bonus(ratio: np.ndarray, off: np.ndarray, aspect: float | None, cut: np.ndarray) -> np.ndarray:
-    """What the shape adds to a score; of a picture that the holder cuts, the format says little. One that falls short
+    """What the shape adds to a score; of a picture that the holder or the view cuts, the format says little. One that falls short
     of its format is not worse for it: clear shadows may hide a side of it, which is found later."""
     if aspect is not None:
         near = np.exp(-0.5 * (np.log(ratio / aspect) / 0.012) ** 2)
