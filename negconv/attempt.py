@@ -31,6 +31,8 @@ DENSE = 0.62
 STRIP = 0.01
 #: How far, as a share of half a picture across the film, its sides may be from where the film has them.
 ASIDE = 0.06
+#: Where less than this of what surrounds a picture is clear, the holder covers all of the rebate but a sliver.
+SLIVER = 0.05
 #: So little of all that is exposed lies by dirt alone outside a picture.
 NOTHING_ELSE = 0.02
 #: Past a side seen along more than this, between two others, lies the next picture of the strip.
@@ -249,6 +251,9 @@ def yielding(this: Attempt, other: Attempt) -> float:
 
 def _lined(kinds: np.ndarray, found: Found) -> float:
     """Of the clear pixels just outside a rectangle, the share that is base: pictures border on rebate, not on panel."""
-    counts = np.sum([np.bincount(side, minlength=5) for side in _along(kinds, found, -4)], axis=0)
+    for out in (-4, -2):
+        counts = np.sum([np.bincount(side, minlength=5) for side in _along(kinds, found, out)], axis=0)
+        if counts[BASE] + counts[PANEL] > SLIVER * counts.sum():
+            break                       # else a sliver of rebate may lie closer by
     # Perforations may lie close along two of the sides.
     return min(2 * float(counts[BASE] / max(counts[BASE] + counts[PANEL], 1)), 1.0)
