@@ -25,7 +25,7 @@ WEIGHTS = (1.57, 1.10, 0.32, 0.42, 0.73, 0.38, -1.28, 0.17, -0.35, -0.12, -0.09,
 FAINT_WEIGHTS = (-3.96, 0.48, 0.39, 1.18, 0.51, 0.60, 1.13, 0.95, 0.05, -0.74, -0.76, 0.93, 1.64, 1.18, 0.72, 0.82,
                  -0.20, 0.27, 0.14, 0.36, 1.21, 0.66, -0.32)
 #: How much more of a sliver of rebate is clear than of what lies deeper.
-DISTINCT = 0.35
+DISTINCT = 0.5
 #: Density above base that blur and the holder's penumbra leave in a sliver of rebate so many plan pixels wide, and in a
 #: narrower one; a band of the picture along the holder is denser.
 DULL, NARROW, DULLER = 0.1, 1.5, 0.4
@@ -116,7 +116,7 @@ def _traced(density, size, k: int, attempt: Attempt, found: Found,
              for line, support, side in zip(outlined, found.support, sides)]
     rests = list(found.rests)
     for i in range(4):
-        clear = _sliver(density, points[i], points[(i + 1) % 4], sides[i], k) if rests[i] == "holder" else None
+        clear = _sliver(density, points[i], points[(i + 1) % 4], sides[i], k) if rests[i] != "rebate" else None
         if clear is not None:
             moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=5.0 * k, noise=noise,
                            beyond=clear)
@@ -216,7 +216,7 @@ def _firm(side: Side) -> float:
 
 
 def _sliver(density, start, end, side: Side, k: int) -> Side | None:
-    """The line along which a sliver of rebate inside a holder's edge is clearest; None without one."""
+    """The line along which a sliver of rebate inside a holder's edge, or the view's, is clearest; None without one."""
     across = np.arange(0.0, 9.0 * k, 0.5)
     profile = profiles(density, start, end, side, across)
     s = np.linspace(-0.95, 0.95, len(profile))
