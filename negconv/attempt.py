@@ -35,8 +35,9 @@ ASIDE = 0.06
 SLIVER = 0.05
 #: So little of all that is exposed lies by dirt alone outside a picture.
 NOTHING_ELSE = 0.02
-#: Past a side seen along more than this, between two others, lies the next picture of the strip.
-PLAIN_SIDE = 0.7
+#: Past a side seen along more than this, between two others, and a gap with no more picture in it than this, lies the
+#: next picture of the strip.
+PLAIN_SIDE, EMPTY = 0.35, 0.05
 #: Film that has one tone in more than this share of it may be without a picture.
 BLANK = 0.5
 #: Log light within which a band along a side has one tone; how much of a side it takes, and how many of the sides.
@@ -185,8 +186,9 @@ def _next_to(kinds: np.ndarray, found) -> int:
                     (slice(t, b), slice(0, l)))[side]
             lines = np.count_nonzero(kinds[past] == PICTURE, axis=int(down))
             lines = lines if side in (1, 2) else lines[::-1]
-            reach = np.flatnonzero(lines > 0.1 * (r - l if down else b - t))
-            if len(reach) and reach[-1] + 5 < (b - t if down else r - l):
+            long, across = (b - t, r - l) if down else (r - l, b - t)
+            reach = np.flatnonzero(lines > 2 * EMPTY * across)
+            if len(reach) and reach[-1] + 5 < long and 2 <= reach[0] and lines[:reach[0]].min() < EMPTY * across:
                 some += int(lines.sum())
         most = max(most, some)
     return most

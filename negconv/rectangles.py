@@ -36,6 +36,8 @@ LIT = 0.04
 WIDEST = 0.15
 #: No picture is longer, for its width, than this.
 LONGEST = 3.5
+#: How much longer than its format it may seem.
+TOO_LONG = 1.05
 ASPECTS = (1.0, 7 / 6, 1.241, 1.26, 4 / 3, 1.352, 1.413, 1.5, 2.0, 2.708, 3.0)
 
 
@@ -373,6 +375,9 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     least = 0.05 * max(kinds.shape)
     tall, broad = highs[:, :, None, None], wides[None, None]
     keep = (tall > least) & (broad > least) & (np.maximum(tall, broad) < LONGEST * np.minimum(tall, broad))
+    if aspect is not None:
+        seen = [(one.what == 0)[:, None] & (other.what == 0)[None, :] for one, other in (rows, columns)]
+        keep &= ~too_long(tall, broad, seen[0][:, :, None, None], seen[1][None, None], aspect)
     t, b, l, r = np.nonzero(keep)
     if not len(t):
         return []
@@ -542,9 +547,15 @@ def off_shape(ratio: np.ndarray) -> np.ndarray:
                       np.abs(ratio - shapes[np.minimum(after, len(shapes) - 1)]))
 
 
+def too_long(high, wide, down, across, aspect: float):
+    """Whether a picture is longer than its format, for a width that is seen from side to side, `down` or `across`: cut or
+    not, none is."""
+    return down & (wide > high * aspect * TOO_LONG) | across & (high > wide * aspect * TOO_LONG)
+
+
 def _shape_bonus(ratio: np.ndarray, off: np.ndarray, aspect: float | None, cut: np.ndarray) -> np.ndarray:
-    """What the shape adds to a score; of a picture that the holder or the view cuts, the format says little. One that falls short
-    of its format is not worse for it: clear shadows may hide a side of it, which is found later."""
+    """What the shape adds to a score; of a picture that the holder or the view cuts, the format says little. One that
+    falls short of its format is not worse for it: clear shadows may hide a side of it, which is found later."""
     if aspect is not None:
         near = np.exp(-0.5 * (np.log(ratio / aspect) / 0.012) ** 2)
         return np.where(cut, 0.25, 1.0) * near
