@@ -111,7 +111,8 @@ def baseless(attempt: Attempt) -> bool:
         margins = (f.top / h, 1 - f.right / w, 1 - f.bottom / h, f.left / w)
         # Where nothing exposed lies past two sides, that is hardly by chance, though clear shadows touch them.
         plain = 0.6 if attempt.astray < NOTHING_ELSE and f.rests.count("rebate") > 1 else 0.93
-        if "view" in f.rests and any(s < (0.3 if margin < 0.06 else plain)
+        # Of a side along the view's border the view may show no more than a wedge.
+        if "view" in f.rests and any(s < (0.1 if margin < 0.03 else 0.3 if margin < 0.06 else plain)
                                      for on, s, margin in zip(f.rests, f.support, margins) if on != "view"):
             return True
     return False
