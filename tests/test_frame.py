@@ -402,7 +402,7 @@ def test_the_next_pictures_of_a_strip_speak_not_against_one():
 
 
 def test_a_holder_that_light_falls_on_unevenly_is_still_dark():
-    """From a hundredth to a three-hundredth of the panel, where the base itself keeps blue to a tenth; three pixels of it show."""
+    """From a hundredth to a three-hundredth of the panel, where the base, three pixels of it, keeps blue to a tenth."""
     base = np.array([0.6, 0.25, 0.08])
     data = np.empty((400, 600, 3))
     data[...] = (0.01 * 3.0 ** -(np.mgrid[:400, :600].sum(axis=0) / 1000))[..., None]
