@@ -35,8 +35,8 @@ ASIDE = 0.06
 SLIVER = 0.05
 #: So little of all that is exposed lies by dirt alone outside a picture.
 NOTHING_ELSE = 0.02
-#: Past a side seen along more than this, between two others, and a gap with no more picture in it than this, lies the
-#: next picture of the strip.
+#: Past a side seen along more than this, as is one of those beside it, and a gap with no more picture in it than this,
+#: lies the next picture of the strip.
 PLAIN_SIDE, EMPTY = 0.35, 0.05
 #: Film that has one tone in more than this share of it may be without a picture.
 BLANK = 0.5
@@ -180,7 +180,9 @@ def _next_to(kinds: np.ndarray, found) -> int:
         some = 0
         ends = sorted(found, key=lambda f: f.top if down else f.left)
         for f, side in zip(ends[:1] + ends[-1:], (0, 2) if down else (3, 1)):
-            if any(f.rests[i] == "view" or f.support[i] < PLAIN_SIDE for i in (side - 1, side, (side + 1) % 4)):
+            beside = (side - 1, (side + 1) % 4)
+            if "view" in (f.rests[side], *(f.rests[i] for i in beside)) or min(
+                    f.support[side], max(f.support[i] for i in beside)) < PLAIN_SIDE:
                 continue
             t, b, l, r = max(int(f.top) - 4, 0), int(f.bottom) + 5, max(int(f.left) - 4, 0), int(f.right) + 5
             past = ((slice(0, t), slice(l, r)), (slice(t, b), slice(r, w)), (slice(b, h), slice(l, r)),
