@@ -16,7 +16,7 @@ from . import kernel
 from .gate import NARROW, WIDE, Gate, gates
 from .levels import BASE, DARK, PANEL, PICTURE, VOID, Parts
 from .rectangles import (ASPECTS, EVERY, LONGEST, STEP, Found, best_turn, counts, edge_maps, meeting, off_shape, peaks,
-                         to_plan, too_long, turned)
+                         to_plan, turned)
 from .sides import Side
 from .values import frozen
 
@@ -704,11 +704,7 @@ def _combined(seen: Exposed, sides: list[_Side], sums: np.ndarray, aspect: float
     tops, bottoms, lefts, rights = (s.at for s in sides)
     high, wide = (bottoms[None, :] - tops[:, None])[:, :, None, None], (rights[None, :] - lefts[:, None])[None, None]
     short, long = np.minimum(high, wide), np.maximum(high, wide)
-    keep = (short > 0.15 * max(seen.content.shape)) & (long < LONGEST * short)
-    if aspect is not None:
-        rebate = [(a.what == REBATE)[:, None] & (b.what == REBATE)[None, :] for a, b in (sides[:2], sides[2:])]
-        keep &= ~too_long(high, wide, rebate[0][:, :, None, None], rebate[1][None, None], aspect)
-    i = np.nonzero(keep)
+    i = np.nonzero((short > 0.15 * max(seen.content.shape)) & (long < LONGEST * short))
     if not len(i[0]):
         return None
     at = np.stack([s.at[j] for s, j in zip(sides, i)])

@@ -38,8 +38,6 @@ WIDEST = 0.15
 LONGEST = 3.5
 #: No letter beside a picture is higher, as a share of the long side of the view.
 LETTER = 0.02
-#: How much longer than its format it may seem.
-TOO_LONG = 1.05
 ASPECTS = (1.0, 7 / 6, 1.241, 1.26, 4 / 3, 1.352, 1.413, 1.5, 2.0, 2.708, 3.0)
 
 
@@ -380,9 +378,6 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     least = 0.05 * max(kinds.shape)
     tall, broad = highs[:, :, None, None], wides[None, None]
     keep = (tall > least) & (broad > least) & (np.maximum(tall, broad) < LONGEST * np.minimum(tall, broad))
-    if aspect is not None:
-        seen = [(one.what == 0)[:, None] & (other.what == 0)[None, :] for one, other in (rows, columns)]
-        keep &= ~too_long(tall, broad, seen[0][:, :, None, None], seen[1][None, None], aspect)
     t, b, l, r = np.nonzero(keep)
     if not len(t):
         return []
@@ -550,12 +545,6 @@ def off_shape(ratio: np.ndarray) -> np.ndarray:
     after = np.searchsorted(shapes, ratio)
     return np.minimum(np.abs(ratio - shapes[np.maximum(after - 1, 0)]),
                       np.abs(ratio - shapes[np.minimum(after, len(shapes) - 1)]))
-
-
-def too_long(high, wide, down, across, aspect: float):
-    """Whether a picture is longer than its format, for a width that is seen from side to side, `down` or `across`: cut or
-    not, none is."""
-    return down & (wide > high * aspect * TOO_LONG) | across & (high > wide * aspect * TOO_LONG)
 
 
 def _shape_bonus(ratio: np.ndarray, off: np.ndarray, aspect: float | None, cut: np.ndarray) -> np.ndarray:
