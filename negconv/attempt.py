@@ -31,6 +31,13 @@ DENSE = 0.62
 STRIP = 0.01
 #: How far, as a share of half a picture across the film, its sides may be from where the film has them.
 ASIDE = 0.06
+#: Where less than this of what surrounds a picture is clear, the holder covers all of the rebate but a sliver.
+SLIVER = 0.05
+#: So little of all that is exposed lies by dirt alone outside a picture.
+NOTHING_ELSE = 0.02
+#: Past a side seen along more than this, as is one of those beside it, and a gap with no more picture in it than this,
+#: lies the next picture of the strip.
+PLAIN_SIDE, EMPTY = 0.35, 0.05
 #: Film that has one tone in more than this share of it may be without a picture.
 BLANK = 0.5
 #: Log light within which a band along a side has one tone; how much of a side it takes, and how many of the sides.
@@ -78,7 +85,7 @@ class Attempt:
     shape: tuple[int, int]      # of the plan, not turned
     brighter: float             # share of the pixels inside them that let through more than this base
     clear: float                # share of them that are as clear as it
-    astray: float               # share of all picture pixels that lie outside them
+    astray: float               # share of all picture pixels that lie outside them and those next to them on the strip
     lined: float                # share of base, and not panel, in what is clear around them
 
     @property
@@ -102,7 +109,10 @@ def baseless(attempt: Attempt) -> bool:
     for f in attempt.found:
         # Where a side is not in view, the others must be plain, or a sliver along the view's border.
         margins = (f.top / h, 1 - f.right / w, 1 - f.bottom / h, f.left / w)
-        if "view" in f.rests and any(s < (0.3 if margin < 0.06 else 0.93)
+        # Where nothing exposed lies past two sides, that is hardly by chance, though clear shadows touch them.
+        plain = 0.6 if attempt.astray < NOTHING_ELSE and f.rests.count("rebate") > 1 else 0.93
+        # Of a side along the view's border the view may show no more than a wedge.
+        if "view" in f.rests and any(s < (0.1 if margin < 0.03 else 0.3 if margin < 0.06 else plain)
                                      for on, s, margin in zip(f.rests, f.support, margins) if on != "view"):
             return True
     return False
@@ -156,9 +166,35 @@ def attempted(log: np.ndarray, base: Level, aspect: float | None) -> Attempt:
         within += tally(kinds, t, b, l, r)
         around += int(tally(kinds, max(t - 4, 0), b + 5, max(l - 4, 0), r + 5)[PICTURE])
     size, picture = max(int(within.sum()), 1), max(int(np.count_nonzero(kinds == PICTURE)), 1)
+    around += _next_to(kinds, found)
     return Attempt(base, kinds, density, maps, degrees, judged, tuple(found), log.shape[1:], float(within[PANEL] / size),
                     float(within[BASE] / size), float(max(1 - around / picture, 0.0)),
                     float(median([_lined(kinds, f) for f in found] or [0.0])))
+
+
+def _next_to(kinds: np.ndarray, found) -> int:
+    """How many pixels of picture lie in line with the pictures of a strip, past plain sides of the first and the last,
+    where there is no room for a whole one: the view shows some of the next."""
+    most, (h, w) = 0, kinds.shape
+    for down in (False, True):
+        some = 0
+        ends = sorted(found, key=lambda f: f.top if down else f.left)
+        for f, side in zip(ends[:1] + ends[-1:], (0, 2) if down else (3, 1)):
+            beside = (side - 1, (side + 1) % 4)
+            if "view" in (f.rests[side], *(f.rests[i] for i in beside)) or min(
+                    f.support[side], max(f.support[i] for i in beside)) < PLAIN_SIDE:
+                continue
+            t, b, l, r = max(int(f.top) - 4, 0), int(f.bottom) + 5, max(int(f.left) - 4, 0), int(f.right) + 5
+            past = ((slice(0, t), slice(l, r)), (slice(t, b), slice(r, w)), (slice(b, h), slice(l, r)),
+                    (slice(t, b), slice(0, l)))[side]
+            lines = np.count_nonzero(kinds[past] == PICTURE, axis=int(down))
+            lines = lines if side in (1, 2) else lines[::-1]
+            long, across = (b - t, r - l) if down else (r - l, b - t)
+            reach = np.flatnonzero(lines > 2 * EMPTY * across)
+            if len(reach) and reach[-1] + 5 < long and 2 <= reach[0] and lines[:reach[0]].min() < EMPTY * across:
+                some += int(lines.sum())
+        most = max(most, some)
+    return most
 
 
 def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:
@@ -220,6 +256,9 @@ def yielding(this: Attempt, other: Attempt) -> float:
 
 def _lined(kinds: np.ndarray, found: Found) -> float:
     """Of the clear pixels just outside a rectangle, the share that is base: pictures border on rebate, not on panel."""
-    counts = np.sum([np.bincount(side, minlength=5) for side in _along(kinds, found, -4)], axis=0)
+    for out in (-4, -2):
+        counts = np.sum([np.bincount(side, minlength=5) for side in _along(kinds, found, out)], axis=0)
+        if counts[BASE] + counts[PANEL] > SLIVER * counts.sum():
+            break                       # else a sliver of rebate may lie closer by
     # Perforations may lie close along two of the sides.
     return min(2 * float(counts[BASE] / max(counts[BASE] + counts[PANEL], 1)), 1.0)

@@ -22,6 +22,8 @@ NARROW, WIDE = (35.0, 24.0), (61.5, 56.0)
 PITCH, LONG, HIGH, BETWEEN = 4.75, 1.98, 2.8, 25.37
 #: Perforations in a row that make it one, and how far, as a share of their pitch, they may be off it.
 ROW, OFF = 4, 0.06
+#: How far, as a share of their pitch, those of one row may be from those of the other along the film.
+OPPOSITE = 0.2
 #: Of the film's length, so much of an edge of it shows, at least.
 SHOWN = 0.5
 #: What lies a pixel into a hole already counts as film in a plan.
@@ -113,7 +115,7 @@ def by_perforations(kinds: np.ndarray) -> list[Gate]:
             out.append(Gate(down, middle - half, middle + half, scale, NARROW, True))
         if pairs:
             continue
-        for low, high_, pitch, _ in found[:1]:
+        for low, high_, pitch, *_ in found[:1]:
             scale = pitch / PITCH
             gap, size = (BETWEEN - NARROW[1]) / 2 * scale, NARROW[1] * scale
             after = film[int(high_):int(high_ + size)].sum()
@@ -151,14 +153,15 @@ def _boxes(holes: np.ndarray) -> np.ndarray:
 
 
 def _pairs(rows: list[tuple]) -> list[tuple[tuple, tuple]]:
-    """Two rows of perforations that lie as far apart as they do on film, the upper one first."""
+    """Two rows of perforations that lie as far apart as they do on film, hole over hole, the upper one first."""
     return [(a, b) for a in rows for b in rows if b[0] > a[1]
-            and abs((b[0] - a[1]) / (a[2] + b[2]) * 2 * PITCH / BETWEEN - 1) < 0.04 + SHRUNK / (b[0] - a[1])]
+            and abs((b[0] - a[1]) / (a[2] + b[2]) * 2 * PITCH / BETWEEN - 1) < 0.04 + SHRUNK / (b[0] - a[1])
+            and abs((a[4] - b[4]) / a[2] - round((a[4] - b[4]) / a[2])) < OPPOSITE]
 
 
-def _rows(boxes: np.ndarray) -> list[tuple[float, float, float, int]]:
+def _rows(boxes: np.ndarray) -> list[tuple[float, float, float, int, float]]:
     """Rows of perforations that run across among boxes (n, 4) of top, bottom, left, right: the top and the bottom of
-    their holes, their pitch, and how many they are, the longest first."""
+    their holes, their pitch, how many they are, and the middle of one of them; the longest first."""
     out = []
     wide = boxes[:, 3] - boxes[:, 2]
     left = np.ones(len(boxes), bool)
@@ -183,6 +186,7 @@ def _rows(boxes: np.ndarray) -> list[tuple[float, float, float, int]]:
         if np.count_nonzero(good) < ROW or good.mean() < 0.75 or len(np.unique(n)) < len(n):
             continue
         pitch = float(np.polyfit(n[good], x[good], 1)[0])
-        out.append((float(median(boxes[same, 0])), float(median(boxes[same, 1])), pitch, int(good.sum())))
+        out.append((float(median(boxes[same, 0])), float(median(boxes[same, 1])), pitch, int(good.sum()),
+                    float(x[good][np.count_nonzero(good) // 2])))
         left &= ~same
     return sorted(out, key=lambda row: -row[3])

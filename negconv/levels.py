@@ -28,6 +28,8 @@ FALL_OFF = -0.05
 SAMPLED = 16000
 #: How far the log light of a holder varies.
 EVEN = 0.12
+#: Stray light on a holder is looked for where that takes more than this of the view's border.
+ALL_ROUND = 0.9
 #: A holder is no smaller than this, beside the dense film it encloses.
 SCANT = 0.1
 FLOOR = 1e-5
@@ -271,11 +273,15 @@ def parts(log: np.ndarray, base: Level) -> Parts:
     # A holder that is not quite black can be brighter than dense film in the channel the base itself keeps dark. It is
     # the even, dark tone along the border of the view.
     rim, opaque, black = np.stack([_rim(p) for p in log]), _rim(most) > OPAQUE - 0.3, None
+    lit = False
     if opaque.mean() > 0.3:
         holder = median(rim[:, opaque], axis=1)
         if (np.abs(rim[:, opaque] - holder[:, None]).max(axis=0) < EVEN).mean() > 0.8:
             black = (holder + EVEN).astype(np.float32)
+        lit = black is None and opaque.mean() > ALL_ROUND
     kinds = judged(log, density, least, most, beyond, black, tolerance)
+    if lit:
+        np.putmask(kinds, _lit_holder(log, rim, opaque), DARK)
     dark = kinds == DARK
     if dark.any():
         film = enclosed(kinds)
@@ -291,6 +297,24 @@ def parts(log: np.ndarray, base: Level) -> Parts:
             film &= (log[0] > black[0]) | (log[1] > black[1]) | (log[2] > black[2])
         np.putmask(kinds, film, PICTURE)
     return Parts(kinds, density, tolerance)
+
+
+def _lit_holder(log: np.ndarray, rim: np.ndarray, opaque: np.ndarray) -> np.ndarray:
+    """bool (h, w): what is as dark as a holder that stray light lies on unevenly, by a plane through the log light
+    along the border of the view, `rim` (3, n), where it is `opaque`; nothing where that is not even otherwise."""
+    x, y = axes(log.shape[1:])
+    terms = np.stack([np.ones(rim.shape[1]), *(_rim(np.broadcast_to(v, log.shape[1:])) for v in (x[None, :], y[:, None]))])
+    use = opaque
+    for _ in range(3):
+        slopes = np.linalg.lstsq(terms[:, use].T, rim[:, use].T, rcond=None)[0].T
+        close = opaque & (np.abs(rim - slopes @ terms).max(axis=0) < EVEN)
+        if 2 * np.count_nonzero(close) < np.count_nonzero(opaque):
+            break
+        use = close
+    out = np.full(log.shape[1:], close[opaque].mean() > 0.8)
+    for plane, (a, b, c) in zip(log, slopes.astype(np.float32)):
+        out &= plane < (a + np.float32(EVEN) + b * x)[None, :] + (c * y)[:, None]
+    return out
 
 
 def below(log: np.ndarray, base: Level) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

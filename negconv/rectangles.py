@@ -36,6 +36,8 @@ LIT = 0.04
 WIDEST = 0.15
 #: No picture is longer, for its width, than this.
 LONGEST = 3.5
+#: No letter beside a picture is higher, as a share of the long side of the view.
+LETTER = 0.02
 ASPECTS = (1.0, 7 / 6, 1.241, 1.26, 4 / 3, 1.352, 1.413, 1.5, 2.0, 2.708, 3.0)
 
 
@@ -316,7 +318,7 @@ def _lines(rebate: np.ndarray, holder: np.ndarray, lit: np.ndarray, picture: np.
     at.append((int(known[0] if sign > 0 else known[-1]), 2))
     length = rebate.shape[1]
     edge, beyond = np.zeros((len(at), length + 1)), np.zeros((len(at), length + 1))
-    n = rebate.shape[0]
+    n, letters = rebate.shape[0], int(LETTER * max(rebate.shape))
     for i, (p, what) in enumerate(at):
         source = holder if what == 1 else rebate
         # Nothing is seen of a side that lies outside the view.
@@ -326,7 +328,10 @@ def _lines(rebate: np.ndarray, holder: np.ndarray, lit: np.ndarray, picture: np.
         outside = picture[out].min(axis=0)
         if what == 0:
             outside = outside & (here < 0.3)        # print and a holder's penumbra may lie beyond a sliver of rebate
-        np.cumsum(outside, out=beyond[i, 1:])
+        # What lies there and ends soon may as well be print.
+        deep = p - sign * letters
+        lasts = picture[deep] if 0 <= deep < n else np.zeros(length, bool)
+        np.cumsum(np.where(lasts, 1.0, 0.5) * outside, out=beyond[i, 1:])
     return _Lines(np.array([p for p, _ in at]), np.array([k for _, k in at]), edge, beyond)
 
 
@@ -397,7 +402,8 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     wide, high = (right - left).astype(float), (bottom - top).astype(float)
     ratio = np.maximum(wide / high, high / wide)
     off = off_shape(ratio)
-    own = 3.0 * inside + _shape_bonus(ratio, off, aspect, cut)
+    partly = cut | (rows[0].what[t] == 2) | (rows[1].what[b] == 2) | (columns[0].what[l] == 2) | (columns[1].what[r] == 2)
+    own = 3.0 * inside + _shape_bonus(ratio, off, aspect, partly)
     score = own + ends + sides
     odd = ODD * ~cut * ((off > 0.035) | (ratio > 1.6))
     best = None
@@ -542,8 +548,8 @@ def off_shape(ratio: np.ndarray) -> np.ndarray:
 
 
 def _shape_bonus(ratio: np.ndarray, off: np.ndarray, aspect: float | None, cut: np.ndarray) -> np.ndarray:
-    """What the shape adds to a score; of a picture that the holder cuts, the format says little. One that falls short
-    of its format is not worse for it: clear shadows may hide a side of it, which is found later."""
+    """What the shape adds to a score; of a picture that the holder or the view cuts, the format says little. One that
+    falls short of its format is not worse for it: clear shadows may hide a side of it, which is found later."""
     if aspect is not None:
         near = np.exp(-0.5 * (np.log(ratio / aspect) / 0.012) ** 2)
         return np.where(cut, 0.25, 1.0) * near

@@ -275,6 +275,8 @@ def _framed(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None,
                                               default=0.0) > LOOSE
         return [replace(one if firm else two, confidence=max(one.confidence, two.confidence))
                 for one, two in zip(sided, other[1])], best, False
+    if len(sided) == len(other[1]) == 1 and before >= TRUSTED and _cut(sided[0], other[1][0]):
+        return sided, best, False
     if after > max(RATHER * before, TRUSTED) or after > before:
         return [replace(f, confidence=f.confidence * (1 - before / 2)) for f in other[1]], other[0], True
     return [replace(f, confidence=f.confidence * (1 - max(after - TRUSTED, 0) / 2)) for f in sided], best, False
@@ -338,6 +340,14 @@ def _same(some: list[Sided], others: list[Sided]) -> bool:
     """Whether two answers are one."""
     return len(some) == len(others) and all(
         np.abs(np.array(a.corners) - b.corners).max() < 0.005 * max(a.size) for a, b in zip(some, others))
+
+
+def _cut(one: Sided, other: Sided) -> bool:
+    """Whether a picture's sides are plain but for those that the view cuts off, in place of which another answer has
+    sides that are not seen."""
+    pairs = list(zip(one.rests, one.firm, other.rests, other.firm))
+    return "view" in one.rests and all(
+        (on != "view" and a > LOOSE) or (on == "view" and (and_on == "view" or b < LOOSE)) for on, a, and_on, b in pairs)
 
 
 def _faint_evidence(faint: Faint, frame: Sided, seen: Seen, first: Attempt, aspect: float | None) -> list[float]:

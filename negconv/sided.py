@@ -25,7 +25,9 @@ WEIGHTS = (1.57, 1.10, 0.32, 0.42, 0.73, 0.38, -1.28, 0.17, -0.35, -0.12, -0.09,
 FAINT_WEIGHTS = (-3.96, 0.48, 0.39, 1.18, 0.51, 0.60, 1.13, 0.95, 0.05, -0.74, -0.76, 0.93, 1.64, 1.18, 0.72, 0.82,
                  -0.20, 0.27, 0.14, 0.36, 1.21, 0.66, -0.32)
 #: How much more of a sliver of rebate is clear than of what lies deeper.
-DISTINCT = 0.35
+DISTINCT = 0.5
+#: Along how much of a side a sliver is seen at least, and along how much it is clear then.
+CLEARLY, ALL_ALONG = 0.2, 0.9
 #: Density above base that blur and the holder's penumbra leave in a sliver of rebate so many plan pixels wide, and in a
 #: narrower one; a band of the picture along the holder is denser.
 DULL, NARROW, DULLER = 0.1, 1.5, 0.4
@@ -116,11 +118,11 @@ def _traced(density, size, k: int, attempt: Attempt, found: Found,
              for line, support, side in zip(outlined, found.support, sides)]
     rests = list(found.rests)
     for i in range(4):
-        clear = _sliver(density, points[i], points[(i + 1) % 4], sides[i], k) if rests[i] == "holder" else None
+        clear = _sliver(density, points[i], points[(i + 1) % 4], sides[i], k) if rests[i] != "rebate" else None
         if clear is not None:
             moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=5.0 * k, noise=noise,
                            beyond=clear)
-            if moved.support > 0.3:
+            if moved.support > CLEARLY:
                 sides[i], rests[i] = moved, "rebate"
     return Traced(tuple(map(tuple, points)), tuple(sides), tuple(rests))
 
@@ -216,7 +218,7 @@ def _firm(side: Side) -> float:
 
 
 def _sliver(density, start, end, side: Side, k: int) -> Side | None:
-    """The line along which a sliver of rebate inside a holder's edge is clearest; None without one."""
+    """The line along which a sliver of rebate inside a holder's edge, or the view's, is clearest; None without one."""
     across = np.arange(0.0, 9.0 * k, 0.5)
     profile = profiles(density, start, end, side, across)
     s = np.linspace(-0.95, 0.95, len(profile))
@@ -227,7 +229,9 @@ def _sliver(density, start, end, side: Side, k: int) -> Side | None:
     after = np.array([row[j + 2:j + 2 + 8 * k].max() for row, j in zip(profile, i)])
     # Clear as the base, or nearly so, and film again behind it.
     seen = (clearest < 0.6 * after) & (after - clearest > 0.06)
-    if seen.mean() < 0.4:
+    # A picture as clear as the rebate hides most of its side, but then there is nothing else along the holder.
+    least = CLEARLY if (clearest < DULL / 2).mean() > ALL_ALONG else 0.4
+    if seen.mean() < least:
         return None
     wide = float(median((profile < clearest[:, None] + 0.06).sum(axis=1)[seen])) / 2
     if float(median(clearest[seen])) > (DULL if wide >= NARROW * k else DULLER):
@@ -236,7 +240,7 @@ def _sliver(density, start, end, side: Side, k: int) -> Side | None:
     slope, offset = np.polyfit(s[seen], at[seen], 1)
     rest = np.abs(at - offset - slope * s)
     close = seen & (rest < max(1.0, 2 * float(median(rest[seen]))))
-    if close.mean() < 0.3:
+    if close.mean() < 0.75 * least:
         return None
     slope, offset = np.polyfit(s[close], at[close], 1)
     # A sliver is clear along one line; what is clear here and there all over is a thin picture.

@@ -377,3 +377,50 @@ def test_a_lighter_band_of_the_picture_along_the_holder_is_no_sliver_of_rebate(s
     """The holder cuts the picture, askew, through a part that is lighter than what lies further in."""
     c = layouts.random_capture("cut", seed)
     assert errors(c, find_frames(Capture(c.data, flattened=c.layout.flattened)))[0] < 0.005
+
+
+def test_holes_of_two_rows_lie_opposite_each_other():
+    """Clear details of a picture that make two rows, one out of step with the other, are no perforations; ISO 1007."""
+    kinds = strip_of_135()
+    taken = np.where(kinds == PANEL, BASE, PICTURE).astype(np.uint8)
+    taken[:190] = np.roll(taken[:190], 24, axis=1)
+    assert not past_film(taken)
+
+
+def test_the_next_pictures_of_a_strip_speak_not_against_one():
+    """What the view shows of them is a third of all that is exposed; a corner of the picture itself is clear."""
+    rng = np.random.default_rng(6)
+    data = np.full((460, 700, 3), 0.5)
+    tone = 0.05 + 0.3 * np.kron(rng.random((23, 35)), np.ones((20, 20)))[..., None]
+    for left, right in ((0, 110), (140, 560), (590, 700)):
+        data[90:370, left:right] = tone[90:370, left:right]
+    data[90:180, 140:260] = 0.5
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    seen = look(data.astype(np.float32), "135", flattened=True)
+    (frame,) = seen.frames
+    assert np.abs(np.array(frame.corners) - np.array(Frame.rectangle(140, 90, 420, 280).corners)).max() < 2.1
+
+
+def test_a_holder_that_light_falls_on_unevenly_is_still_dark():
+    """From a hundredth to a three-hundredth of the panel, where the base, three pixels of it, keeps blue to a tenth."""
+    base = np.array([0.6, 0.25, 0.08])
+    data = np.empty((400, 600, 3))
+    data[...] = (0.01 * 3.0 ** -(np.mgrid[:400, :600].sum(axis=0) / 1000))[..., None]
+    rng = np.random.default_rng(3)
+    data[87:323, 157:493] = base
+    data[90:320, 160:490] = base * (0.08 + 0.2 * np.kron(rng.random((23, 33)), np.ones((10, 10))))[..., None]
+    data *= 1 + rng.normal(0, 0.01, data.shape)
+    (frame,) = look(data.astype(np.float32), flattened=True).frames
+    assert np.abs(np.array(frame.corners) - np.array(Frame.rectangle(160, 90, 330, 230).corners)).max() < 1.0
+
+
+def test_a_sliver_of_rebate_narrower_than_its_surroundings_gives_the_base():
+    """Three pixels of it, and inside them a picture with a larger tone two thirds as bright."""
+    rng = np.random.default_rng(9)
+    data = np.full((480, 700, 3), 0.001)
+    data[57:413, 97:603] = 0.45
+    data[60:410, 100:600] = 0.04 + 0.1 * np.kron(rng.random((35, 25)), np.ones((10, 20)))[..., None]
+    data[240:410, 150:600] = 0.3
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    seen = look(data.astype(np.float32), flattened=True)
+    assert np.abs(10.0 ** np.array(seen.base.log) / 0.45 - 1).max() < 0.02
