@@ -20,7 +20,7 @@ TURNS, RADIUS, COST = np.linspace(-1, 1, 7), 1.5, 0.35
 #: may be.
 LEFT, LIGHTER, MOST = 0.5, 0.25, 1.8
 #: Widths of a stretch that may be missing, the least and the most pixels of it, and how far a hair goes on beyond its own length.
-MISSING, SHORT, LONG, FURTHER = 2.0, 8, 20, 1.0
+MISSING, SHORT, LONG, FURTHER = 2.0, 8, 20, 10.0
 #: Pixels beside a hair from its edge on that it is compared with.
 BESIDE = (1.5, 2.5, 3.5)
 
