@@ -7,7 +7,12 @@ shipped constants are those of
 
     python benchmarks/train_scratches.py --outlines defect-outlines.npz
 
-With ``--held-out`` nothing is written: each quarter of the scenes is judged by trees fitted to the others.
+With ``--hairs`` it is `negconv/spots/hairs.json`, of light lines: hairs, fibres and scratches in the back, drawn and
+(given ``--outlines``) real, on the scenes and on photographs. The shipped constants are those of
+
+    python benchmarks/train_scratches.py --hairs --outlines defect-outlines.npz --photographs DIR
+
+where DIR held 38 photographs of any subject. With ``--held-out`` nothing is written: each quarter of the scenes is judged by trees fitted to the others.
 """
 from __future__ import annotations
 
@@ -30,6 +35,8 @@ from negconv.synthetic.dirt import make_dirt  # noqa: E402
 OPTIONS = {"trees": 150, "depth": 3, "leaf": 12, "ridge": 4.0}
 #: Frames of bars for each seed of the other scenes.
 BARS = 5
+#: Frames of each photograph and of each scene that light lines are learnt from.
+PHOTOGRAPHED, INVENTED = 3, 1
 
 
 def bars(shape, rng):
@@ -174,18 +181,33 @@ def _covered(points, shape, zoom=4):
     return (slice(low[1], high[1]), slice(low[0], high[0])), cover
 
 
-def gather(name, seed, outlines):
+def haired(outlines):
+    """A maker of light dirt with many hairs, as `spot_scenes.sample` takes it."""
+
+    def make(shape, rng, soft):
+        if outlines and rng.random() < 0.4:
+            return spot_scenes.outlined(outlines, 0.4)(shape, rng, soft, (40, 140))
+        return make_dirt(shape, rng, specks=int(rng.uniform(0, 60)), fibres=int(rng.integers(4, 14)),
+                         scratches=int(rng.integers(0, 3)), size=float(np.exp(rng.uniform(np.log(3), np.log(10)))),
+                         depth=(0.25, 1.0), soft=soft)
+
+    return make
+
+
+def gather(name, seed, dirt, light=False):
     """Values and targets (1 scratch, 0 picture, nan neither) of the lines of one frame with scratches, and without."""
     from scipy import ndimage
 
     rng = np.random.default_rng([seed, sum(map(ord, name))])
     shape = [(760, 1100), (1100, 760), (620, 930)][int(rng.integers(3))]
-    frame = spot_scenes.sample(name, seed, shape, dirt=scratched(outlines), grain=(0.005, 0.035))
+    if light:
+        shape = tuple(int(1.5 * side) for side in shape)
+    frame = spot_scenes.sample(name, seed, shape, dirt=dirt, grain=(0.005, 0.035))
     out = []
     for positive, truth in ((frame.positive, frame.dirt.labels > 0), (frame.clean, np.zeros(shape, bool))):
         linear, density, _ = find._parts(positive, None)
         plane = noise.film_plane(linear, density, threads=1)
-        found, values = scratches.find(plane, channels.Channels.of(positive), features.Frame(plane))
+        found, values = scratches.find(plane, channels.Channels.of(positive), features.Frame(plane), light=light)
         near = ndimage.binary_dilation(truth, iterations=2)
         at = [np.clip(np.rint(s.points[:, ::-1]).astype(int), 0, np.array(shape) - 1).T for s in found]
         on = np.array([near[tuple(a)].mean() for a in at])
@@ -193,17 +215,31 @@ def gather(name, seed, outlines):
     return out
 
 
-def collect(seeds, outlines):
-    """Values, targets, number of the frame and name of its scene of the lines of all frames."""
+def collect(frames, dirt, light=False):
+    """Values, targets, number of the frame and name of its scene of the lines of all frames (name, seed)."""
     rows = []
-    for seed in seeds:
-        others = [(n, 0) for n in spot_scenes.names() if n != "hard:bars"]
-        for name, more in others + [("hard:bars", 1000 * k) for k in range(BARS)]:
-            for values, target in gather(name, seed + more, outlines):
-                rows.append((values, target, np.full(len(target), len(rows)), np.full(len(target), name)))
-        print(f"seed {seed}: {sum(np.nansum(r[1]) for r in rows):.0f} scratches among "
-              f"{sum(len(r[1]) for r in rows)} lines", flush=True)
+    for k, (name, seed) in enumerate(frames):
+        for values, target in gather(name, seed, dirt, light):
+            rows.append((values, target, np.full(len(target), len(rows)), np.full(len(target), name)))
+        if k % 20 == 19:
+            print(f"{k + 1} frames: {sum(np.nansum(r[1]) for r in rows):.0f} scratches among "
+                  f"{sum(len(r[1]) for r in rows)} lines", flush=True)
     return [np.concatenate(v) for v in zip(*rows)]
+
+
+def scratched_frames(seeds):
+    """Every scene for each seed, and more of the bars."""
+    for seed in seeds:
+        yield from ((name, seed) for name in spot_scenes.names() if name != "hard:bars")
+        yield from (("hard:bars", seed + 1000 * k) for k in range(BARS))
+
+
+def haired_frames(photographs):
+    """Photographs from files and at hand, and invented scenes."""
+    files = [f"file:{p}" for p in sorted(Path(photographs).iterdir())] if photographs else []
+    for name in files + spot_scenes.names():
+        for seed in range(PHOTOGRAPHED if name.startswith(("file:", "photo:")) else INVENTED):
+            yield name, 9000 + seed
 
 
 def fitted(x, y, options) -> dict:
@@ -251,13 +287,19 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--outlines", metavar="FILE", help="outlines of real scratches")
     parser.add_argument("--seeds", type=int, nargs="*", default=[1, 2, 3, 4, 5])
+    parser.add_argument("--hairs", action="store_true", help="light lines")
+    parser.add_argument("--photographs", help="a folder of more photographs, for light lines")
     parser.add_argument("--held-out", action="store_true")
     parser.add_argument("--cache", metavar="FILE.npz", help="keep the lines, or take them from there")
     args = parser.parse_args()
     if args.cache and Path(args.cache).exists():
         x, y, frame, scene = (np.load(args.cache)[k] for k in "xyfs")
     else:
-        x, y, frame, scene = collect(args.seeds, real(args.outlines) if args.outlines else [])
+        if args.hairs:
+            found = collect(haired_frames(args.photographs), haired(args.outlines), light=True)
+        else:
+            found = collect(scratched_frames(args.seeds), scratched(real(args.outlines) if args.outlines else []))
+        x, y, frame, scene = found
         if args.cache:
             np.savez(args.cache, x=x, y=y, f=frame, s=scene)
     weight, sure = weights(judged(x, y, scene, options=OPTIONS), y, frame)
@@ -269,7 +311,7 @@ def main() -> None:
         return
 
     trees = plain(fitted(x, y, OPTIONS))
-    Path(scratches.__file__).with_name("scratches.json").write_text(json.dumps(
+    Path(scratches.__file__).with_name("hairs.json" if args.hairs else "scratches.json").write_text(json.dumps(
         {"columns": list(scratches.NAMES), **trees, "among": [round(float(v), 3) for v in weight]}) + "\n")
 
 

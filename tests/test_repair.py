@@ -274,3 +274,15 @@ def test_compiled_loops_check_lengths():
         compiled.loops.source(window, window > 0, 8, one + 8, one, 1, one, window[0, :1], 1, np.zeros((1, 2), int), 1, 80)
     with pytest.raises(ValueError, match="holds"):
         compiled.loops.detail(window, window, one, one, 2, 1, window, 0.1, 0.95, 2.5, 1.3, window)
+
+
+def test_a_hair_from_the_dark_into_the_light_leaves_light_ground_light():
+    rng = np.random.default_rng(4)
+    density = np.where(np.arange(200)[:, None] < 150, 0.3, 1.0) + np.zeros((200, 120))
+    clean = (0.02 * 10 ** (ndimage.gaussian_filter(density, 1.0) + rng.normal(0, 0.01, density.shape))).astype(np.float32)
+    hair = np.zeros(clean.shape, bool)
+    hair[20:180, 58:63] = True
+    filled = repair(np.where(hair, clean * 8, clean), hair)
+    # The ground below is five times as light as that above, most of the way to the hair's own lightness there.
+    for rows in (slice(30, 140), slice(160, 176)):
+        assert np.median(filled[rows, 58:63]) == pytest.approx(np.median(clean[rows, 58:63]), rel=0.03)

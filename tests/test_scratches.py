@@ -1,4 +1,4 @@
-"""Dark scratches: sums along lines against paths counted out by hand, and scratches drawn apart from the detector."""
+"""Scratches and hairs: sums along lines against paths counted out by hand, and scratches drawn apart from the detector."""
 from __future__ import annotations
 
 import numpy as np
@@ -109,3 +109,20 @@ def test_where_many_lines_leave_doubt_all_are_believed_less():
         one = values[np.argmin(np.abs(trees(values) - 0.5))][None]
     few, many = scratches.confidences(one)[0], scratches.confidences(np.repeat(one, 40, axis=0))[0]
     assert many <= few
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_hair_over_texture_is_found_along_its_length_and_texture_is_not(seed):
+    rng = np.random.default_rng(seed)
+    density, grain = film(rng)
+    rough = ndimage.gaussian_filter(rng.standard_normal(density.shape), 2.0)
+    picture = density + 0.12 * rough / rough.std()
+    assert not any(s.light for s in find_spots(copied(picture + grain)).rows)
+    hair = strip(picture.shape, (120, 380), (560, 90), 4.0, 60)
+    # Half of the light taken: twice what the texture varies by. Bars of our own.
+    spots = find_spots(copied(picture + grain + 0.3 * hair))
+    truth = hair >= 0.5
+    near = ndimage.binary_dilation(truth, iterations=4)
+    assert spots.mask[truth].mean() >= 0.9
+    assert 0.7 <= (spots.mask & near).sum() / truth.sum() <= 1.6
+    assert (spots.mask & ~near).sum() <= 0.1 * truth.sum()

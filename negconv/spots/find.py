@@ -26,6 +26,8 @@ WITHIN = 0.8
 LARGER = 0.8
 #: The same where outlines of one thing are as sure as each other.
 SETTLED = 0.25
+#: How much less (in odds) the outline of a light line or a rim is worth than a candidate's own, which runs where the edge runs.
+DRAWN = 1.0
 #: Pixels within which a strip continues another.
 GAP = 8
 #: How much of the doubt left at the least confidence must be gone for a spot of so many pixels.
@@ -34,8 +36,6 @@ SURER, LARGE, LONG = 0.2, 400, 150
 THIN = 1.2
 #: Share of an outline that is its largest piece where it is dirt; pieces below a share of that, or pixels, are crumbs.
 WHOLE, CRUMB, LEAST = 0.6, 0.3, 2
-#: Share of the light dirt takes that is taken at its outline. The edge itself lies at half; a little more hides it.
-EDGE = 0.4
 #: Share of the least confidence at which a strip may be vouched for by what it continues.
 NEARLY = 0.8
 
@@ -87,7 +87,8 @@ def find_spots(positive, *, sensitivity: float = 0.5, dark: bool = True, pixel_u
     colour = Channels.of(positive)
     each = max(threads // 2, 1)
     # The longest first, so that two threads end at about the same time.
-    jobs = [lambda: _search(plane, colour, frame, True, each)]
+    jobs = [lambda: _search(plane, colour, frame, True, each),
+            lambda: [_Found(*scratches.search(plane, colour, frame, light=True, threads=each), True)]]
     if dark:
         jobs += [lambda: [_Found(*scratches.search(plane, colour, frame, threads=each), False)],
                  lambda: _search(plane, colour, frame, False, each)]
@@ -239,7 +240,7 @@ def outline(level, index, owner, above, contrast):
     """
     full, scale = level.full, level.scale
     width, wide = level.plane.shape[1], full.shape[1]
-    half = above - noise.STEPS * np.log10(1 - EDGE * (1 - 10.0 ** -(contrast / noise.STEPS)))
+    half = above + noise.edge(contrast)
     if compiled.loops:
         whole = np.zeros(len(half), bool)
         found = compiled.loops.outlines(
@@ -360,11 +361,12 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
     listed = (confidence >= min(least * NEARLY, score.DOUBTFUL)) & ~((extent >= 4) & (every <= THIN * extent))
     index, owner = index[listed[owner]], (np.cumsum(listed) - 1)[owner[listed[owner]]]
     confidence, contrast, light = confidence[listed], contrast[listed], light[listed]
+    drawn = light & ~seen[listed]
     if not len(confidence):
         return Spots(labels, (), (), pixel_um)
     area = every[listed]
-    confidence = as_its_twins(index, owner, confidence, area, light)
-    value = worth(confidence, area, SETTLED)
+    confidence = np.where(drawn, confidence, as_its_twins(index, owner, confidence, area, light))
+    value = worth(confidence, area, SETTLED) - DRAWN * drawn
     # The larger a spot, the more is lost if it was picture, and the more there is to know it by.
     # What runs on for long (a scratch) needs no more: letters and highlights do not.
     short = _extent(index, owner, len(area), shape[1]) < LONG

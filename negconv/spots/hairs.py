@@ -20,7 +20,7 @@ TURNS, RADIUS, COST = np.linspace(-1, 1, 7), 1.5, 0.35
 #: may be.
 LEFT, LIGHTER, MOST = 0.5, 0.25, 1.8
 #: Widths of a stretch that may be missing, the least and the most pixels of it, and how far a hair goes on beyond its own length.
-MISSING, SHORT, LONG, FURTHER = 2.0, 8, 20, 1.0
+MISSING, SHORT, LONG, FURTHER = 2.0, 8, 20, 10.0
 #: Pixels beside a hair from its edge on that it is compared with.
 BESIDE = (1.5, 2.5, 3.5)
 
@@ -62,6 +62,11 @@ def followed(plane: np.ndarray, index: np.ndarray, part: np.ndarray, count: int,
         way = np.gradient(line, axis=0)
         deep = contrast(plane, line, np.arctan2(way[:, 1], way[:, 0])[:, None], np.full(len(line), width[i]))[0][:, 0]
         own[i] = np.median(deep)
+        # An outline may run past the hair at its ends.
+        there = np.flatnonzero(deep >= LEFT * own[i])
+        line = line[min(there[0], len(line) - 3):max(there[-1] + 1, 3)]
+        if len(line) < 3:
+            continue
         for end, inner in ((line[0], line[2]), (line[-1], line[-3])):
             at.append(end)
             angle.append(np.arctan2(*(end - inner)[::-1]))
@@ -208,12 +213,13 @@ def _walk(plane, at, angle, width, own, length, index, part, of):
         place = np.minimum(np.searchsorted(index, y * w + x), len(index) - 1)
         taken = index[place] == y * w + x
         met = taken & (part[place] != of[active])
+        seen = (share >= LEFT) & (share <= MOST)
         # Its own pixels, met again, say nothing.
-        good = (share >= LEFT) & (share <= MOST) & ~taken
+        good = seen & ~taken
         # Where it is not seen it is taken to go straight on.
-        turn = np.where(good, angle[active] + 0.8 * (turn - angle[active]), angle[active])
+        turn = np.where(seen, angle[active] + 0.8 * (turn - angle[active]), angle[active])
         straight = at[active] + step[active][:, None] * np.stack([np.cos(turn), np.sin(turn)], axis=1)
-        at[active] = np.where(good[:, None], points, straight)
+        at[active] = np.where(seen[:, None], points, straight)
         angle[active] = turn
         walked[active] += step[active]
         lost[active] = np.where(good, 0, lost[active] + step[active])

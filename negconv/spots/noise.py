@@ -16,6 +16,8 @@ _LOW, _TOP = -1.0, 4.09
 SLOPE, TOE = 0.6, 0.01
 #: Rows a strip.
 STRIP = 64
+#: Share of the light dirt takes that is taken at its outline. The edge itself lies at half; a little more hides it.
+EDGE = 0.4
 
 
 def film_plane(linear: np.ndarray, density: np.ndarray | None, *, threads: int = 2) -> np.ndarray:
@@ -142,6 +144,11 @@ def on_curve(mean: np.ndarray, curve: tuple[np.ndarray, np.ndarray], *, least: f
 def grain_at(mean: np.ndarray, rough: np.ndarray, *, least: float) -> np.ndarray:
     """Grain of each tile."""
     return on_curve(mean, grain_curve(mean, rough), least=least)
+
+
+def edge(contrast):
+    """Steps above its ground at which the outline of dirt lies that stands out by so many."""
+    return -STEPS * np.log10(1 - EDGE * (1 - 10.0 ** -(contrast / STEPS)))
 
 
 def over(threads: int, total: int, work, size: int = STRIP) -> None:

@@ -27,7 +27,9 @@ UNEVEN, SMEARED = 1.5, 0.2
 #: Beside a hole, pixels that stand out by this share of what its dirt does (and that by so many times what the light
 #: varies around it) are of the same dirt, unless they are more than a share of all that lies around: then the picture is
 #: as light. Dirt is followed for so many pixels: the windows the filling sees reach no further.
-ALIKE, PLAIN, FEW, FOLLOWED = 0.75, 4.0, 0.25, 40
+ALIKE, PLAIN, FEW, FOLLOWED = 0.85, 4.0, 0.25, 40
+#: Steps from a hole's rim within which its dirt is taken for what it is there.
+NEAR = 5
 #: Holes worked on at a time.
 BATCH = 32
 #: Dirt that shows the picture through: the most its light may vary, in shares of the variance around, and the least and
@@ -93,7 +95,7 @@ def _fill(planes, index, rim, seed, threads) -> None:
     width = trust.shape[1]
     flat, sure = planes.reshape(-1, planes.shape[2]), trust.reshape(-1)
     part, count = connected(index, width)
-    _left_out(planes, trust, index, rim, part, count)
+    _left_out(planes, trust, index, rim, _pieces(index, part, width))
     rims = _rims(planes, trust, index, rim, part, count)
     _guard(planes, trust, index, rim, part, rims)
     todo = _pieces(index, part, width)
@@ -193,42 +195,53 @@ def _guard(planes, trust, index, rim, part, rims) -> None:
     rims[:] = [(tint, uneven, use and free[g], around) for (tint, uneven, use, around), g in zip(rims, of)]
 
 
-def _left_out(planes, trust, index, rim, part, count) -> None:
-    """What goes on from a hole and stands out as its dirt does (half of a hair) is no place to fill it from."""
+def _left_out(planes, trust, index, rim, pieces) -> None:
+    """What goes on from a hole and stands out as its dirt does (half of a hair) is no place to fill it from.
+
+    By pieces: a hair that leaves the dark for the light is not followed by what the picture is there.
+    """
     h, w = trust.shape
+    count, part = len(pieces), np.zeros(len(index), np.intp)
+    for i, piece in enumerate(pieces):
+        part[piece] = i
     flat, seen = planes.reshape(-1, planes.shape[2]), trust.reshape(-1)
 
     def grey(at):
         return bent(np.nan_to_num(flat[at])).mean(axis=1)
 
-    def beyond(at, who):
+    def beyond(at, *what):
         x = at % w
         moves = ((-w, at >= w), (w, at < h * w - w), (-1, x > 0), (1, x < w - 1))
         near = np.concatenate([(at + move)[free] for move, free in moves])
-        who = np.concatenate([who[free] for _, free in moves])
         near, first = np.unique(near, return_index=True)
         clear = seen[near] == CLEAR
-        return near[clear], who[first][clear]
+        return near[clear], *(np.concatenate([v[free] for _, free in moves])[first][clear] for v in what)
 
-    dirt = _medians(grey(index[~rim]), part[~rim], count)
+    within = grey(index)
+    dirt = _medians(within[~rim], part[~rim], count)
     edge, owner = beyond(index[rim], part[rim])
-    light = grey(edge)
-    ground = _medians(light, owner, count)
-    varies = _medians(np.abs(light - ground[owner]), owner, count)
+    ground = _medians(grey(edge), owner, count)
+    varies = _medians(np.abs(grey(edge) - ground[owner]), owner, count)
     rise = dirt - ground
     plain = np.abs(rise) > PLAIN * varies + 1e-6
     around = np.bincount(part[rim], minlength=count) * RING
+
+    def standing_out(light, owner):
+        return (light - ground[owner]) * np.sign(rise[owner])
+
+    # On lighter ground dirt is lighter too.
+    near = _greatest_near(index, np.where(rim, -np.inf, standing_out(within, part)), w)
+    edge, owner, least = beyond(index[rim], part[rim], ALIKE * np.maximum(near, np.abs(rise)[part])[rim])
     found, whose = [], []
     for _ in range(FOLLOWED):
-        alike = plain[owner] & ((light - ground[owner]) * np.sign(rise[owner]) >= ALIKE * np.abs(rise[owner]))
-        edge, owner = edge[alike], owner[alike]
+        alike = plain[owner] & (standing_out(grey(edge), owner) >= least)
+        edge, owner, least = edge[alike], owner[alike], least[alike]
         if not len(edge):
             break
         found.append(edge)
         whose.append(owner)
         seen[edge] = DIRT
-        edge, owner = beyond(edge, owner)
-        light = grey(edge)
+        edge, owner, least = beyond(edge, owner, least)
     if found:
         many = np.bincount(np.concatenate(whose[:RING]), minlength=count) > FEW * around
         found, whose = np.concatenate(found), np.concatenate(whose)
@@ -237,6 +250,17 @@ def _left_out(planes, trust, index, rim, part, count) -> None:
         for _ in range(GROW):
             found, whose = beyond(found[~many[whose]], whose[~many[whose]])
             seen[found] = DIRT
+
+
+def _greatest_near(index, value, width):
+    """The greatest of the values within `NEAR` steps of each pixel along those of `index`."""
+    near = []
+    for move in (-width, width, -1, 1):
+        at = np.minimum(np.searchsorted(index, index + move), len(index) - 1)
+        near.append(np.where(index[at] == index + move, at, np.arange(len(index))))
+    for _ in range(NEAR):
+        value = np.max([value, *(value[at] for at in near)], axis=0)
+    return value
 
 
 def _medians(values, group, count):

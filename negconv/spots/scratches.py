@@ -1,7 +1,9 @@
-"""Dark scratches: lines of lost density, told from the picture's own lines by how they run over it.
+"""Dark scratches and long hairs: lines of lost or added density, told from the picture's own by how they run over it.
 
-A scratch is as sharp as the copying lens draws, keeps its width and its depth, lets through what lies on both sides of
-it, and ends where it likes; a wire, a joint or a stroke is as soft as the picture and ends where its object ends.
+A scratch or a hair is as sharp as the copying lens draws, keeps its width and its depth, lets through what lies on both
+sides of it, and ends where it likes; a wire, a joint or a stroke is as soft as the picture and ends where its object ends.
+Over texture a hair is no thing of its own at any pixel, but it is along its length. Light lines are dark ones of the
+negated plane.
 """
 from __future__ import annotations
 
@@ -12,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from ..values import frozen
-from . import noise
+from . import look, noise
 from .channels import Channels
 from .features import Frame
 from .lines import Line, lines
@@ -88,9 +90,11 @@ class Scratch:
         return np.unique((y * shape[1] + x)[inside])
 
 
-def find(plane: np.ndarray, colour: Channels | None, frame: Frame, *,
+def find(plane: np.ndarray, colour: Channels | None, frame: Frame, *, light: bool = False,
          threads: int = 1) -> tuple[list[Scratch], np.ndarray]:
-    """Lines that may be scratches, and the columns `NAMES` of each, float32 (n, len(NAMES))."""
+    """Lines that may be scratches (or hairs), and the columns `NAMES` of each, float32 (n, len(NAMES))."""
+    if light:
+        plane = np.negative(plane)
     small, found = plane, []
     for scale in range(1, SCALES[-1] + 1):
         if scale & (scale - 1) == 0 and scale > 1:
@@ -107,7 +111,7 @@ def find(plane: np.ndarray, colour: Channels | None, frame: Frame, *,
         if _taken(cells, resampled(line.points)):
             continue
         tried += 1
-        scratch = measure(plane, colour, frame, low, line)
+        scratch = measure(plane, colour, frame, low, line, light)
         if scratch is None or _taken(cells, scratch.points):
             continue
         y, x = (scratch.points[:, ::-1] // 4).astype(int).T + 1
@@ -218,8 +222,10 @@ def _median(values, axis=-1):
     return (np.take(values, (n - 1) // 2, axis) + np.take(values, n // 2, axis)) / 2
 
 
-def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float, line: Line) -> Scratch | None:
-    """What is known of a line; None where nothing is left of it. Few pixels of the frame lie below a density `low`."""
+def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float, line: Line,
+            light: bool = False) -> Scratch | None:
+    """What is known of a line; None where nothing is left of it. Few pixels of the frame lie below a density `low`; of light
+    lines the plane is negated."""
     h, w = plane.shape
     points, normals, before, after = extended(*centred(plane, line.points), plane.shape)
     rows = straightened(plane, points, normals)
@@ -232,7 +238,8 @@ def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float
     bottom = profile[REACH - 1:REACH + 2].mean()
     if bottom >= 0:
         return None
-    right, left = _half(profile[REACH:], bottom), _half(profile[REACH::-1], bottom)
+    edge = -noise.edge(-bottom) if light else bottom / 2
+    right, left = _half(profile[REACH:], edge), _half(profile[REACH::-1], edge)
     if left + right > WIDEST:
         return None
     a, b = min(int(np.ceil(right)) + 1, REACH - 4), min(int(np.ceil(left)) + 1, REACH - 4)
@@ -276,7 +283,7 @@ def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float
     angle = abs((np.degrees(np.arctan2(way[1], way[0])) + 45) % 90 - 45)
     bend = np.hypot(*(points - points[0] - way * np.linspace(0, 1, len(points))[:, None]).T).max() / len(points)
     borders, change, goes_on = _beyond(plane, points, normals, way, one, other, contrast, a, b, core)
-    spread, least, most = _hue(colour, points, normals, a, b, core, plane.shape)
+    spread, least, most = _hue(colour, points, normals, a, b, core, plane.shape, light)
     dip = (ground[:, None] - mean[:, REACH - b:REACH + a + 1]).sum(axis=1) / np.maximum(deep, 0.3 * contrast)
     wide = max(_median(dip), 0.5)
     values = (np.log(line.sum), np.log(len(points)), np.log(contrast / STEPS), np.log(contrast / grain),
@@ -299,12 +306,12 @@ def _onward(there, last, known):
     return last
 
 
-def _half(profile, bottom):
-    """Steps from the middle of a profile to where it has risen to half the depth."""
+def _half(profile, edge):
+    """Steps from the middle of a profile to where it has risen to its edge."""
     for i in range(1, REACH - 3):
-        if profile[i] > bottom / 2:
+        if profile[i] > edge:
             before = profile[i - 1]
-            return i - 1 + (bottom / 2 - before) / (profile[i] - before) if before <= bottom / 2 else i - 0.5
+            return i - 1 + (edge - before) / (profile[i] - before) if before <= edge else i - 0.5
     return float(REACH - 4)
 
 
@@ -327,7 +334,7 @@ def _beyond(plane, points, normals, way, one, other, contrast, a, b, core):
     return borders, change, 0.0 if borders == 2 else goes_on
 
 
-def _hue(colour, points, normals, a, b, core, shape):
+def _hue(colour, points, normals, a, b, core, shape, light):
     """Spread, least and greatest of the three channels' contrasts, over their mean."""
     if colour is None:
         return 0.0, 1.0, 1.0
@@ -339,7 +346,7 @@ def _hue(colour, points, normals, a, b, core, shape):
         return colour.at(y.ravel(), x.ravel()).reshape(len(some), len(across), 3).mean(axis=1)
 
     inner = at(-1, 0, 1) if core else at(0)
-    deep = _median(at(a + 1, a + 2, -b - 1, -b - 2) - inner, 0)
+    deep = _median(at(a + 1, a + 2, -b - 1, -b - 2) - inner, 0) * (-1 if light else 1)
     mean = max(float(deep.mean()), 0.004)
     least, most = float(np.clip(deep.min() / mean, -3, 1)), float(np.clip(deep.max() / mean, 0, 5))
     return min(float(deep.std()) / mean, 4.0), least, most
@@ -360,8 +367,8 @@ def among(scratches: list[Scratch]) -> np.ndarray:
     return np.log1p(np.stack([c.sum(axis=1) for c in counts], axis=1)).astype(np.float32)
 
 
-def search(plane: np.ndarray, colour: Channels | None, frame: Frame, *, threads: int = 1):
-    """Dark scratches of a plane.
+def search(plane: np.ndarray, colour: Channels | None, frame: Frame, *, light: bool = False, threads: int = 1):
+    """Dark scratches of a plane, or light lines.
 
     Returns
     -------
@@ -369,10 +376,13 @@ def search(plane: np.ndarray, colour: Channels | None, frame: Frame, *, threads:
         Flat indices of pixels, and the scratch each belongs to.
     confidence : float array (count,)
     contrast : float array (count,)
-        Density that is lacking.
+        Density that is lacking, or added.
     """
-    found, values = find(plane, colour, frame, threads=threads)
-    confidence = confidences(values)
+    found, values = find(plane, colour, frame, light=light, threads=threads)
+    confidence = confidences(values, light=light)
+    if light:
+        # A hair on its own is no thing beyond doubt unless the candidates know it too.
+        confidence = np.minimum(confidence, look.ALONE)
     taken = np.flatnonzero(confidence >= HEARD)
     pixels = [found[i].pixels(plane.shape) for i in taken]
     owner = np.repeat(np.arange(len(taken)), [len(p) for p in pixels])
@@ -380,22 +390,22 @@ def search(plane: np.ndarray, colour: Channels | None, frame: Frame, *, threads:
     return np.concatenate([*pixels, np.zeros(0, np.int64)]), owner, confidence[taken], contrast
 
 
-def confidences(values: np.ndarray) -> np.ndarray:
+def confidences(values: np.ndarray, *, light: bool = False) -> np.ndarray:
     """Share of lines with such values that are scratches; `values` are those of all lines of a frame.
 
     Where many lines leave doubt they are the picture's, so that all of them are believed less.
     """
-    trees, (start, own, others) = scorer()
+    trees, (start, own, others) = scorer(light)
     alone = np.clip(trees(values), 1e-4, 1 - 1e-4)
     doubt = alone * (1 - alone)
     return 1 / (1 + np.exp(-(start + own * np.log(alone / (1 - alone)) + others * np.log(doubt.sum() - doubt + DOUBT))))
 
 
-@lru_cache(maxsize=1)
-def scorer() -> tuple[Trees, tuple[float, float, float]]:
-    """What is in scratches.json (benchmarks/train_scratches.py makes it): trees, and the weights of `confidences`."""
-    data = json.loads(Path(__file__).with_name("scratches.json").read_text())
+@lru_cache(maxsize=2)
+def scorer(light: bool = False) -> tuple[Trees, tuple[float, float, float]]:
+    """What is in scratches.json or hairs.json (benchmarks/train_scratches.py): trees, and the weights of `confidences`."""
+    data = json.loads(Path(__file__).with_name("hairs.json" if light else "scratches.json").read_text())
     if tuple(data["columns"]) != NAMES:
-        raise ValueError("scratches.json was made for other columns; run benchmarks/train_scratches.py")
+        raise ValueError("scratches.json and hairs.json were made for other columns; run benchmarks/train_scratches.py")
     return Trees(data["start"], tuple(np.array(e, np.float32) for e in data["edges"]), np.array(data["features"]),
                  np.array(data["limits"]), np.array(data["leaves"], np.float32)), tuple(data["among"])
