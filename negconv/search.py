@@ -40,6 +40,11 @@ SMALL = 0.6
 LONG = 1.7
 #: What is left free on both sides of it, as a share of the view.
 ROOM = 0.03
+#: Confidence in a picture one of whose sides alone is in view, and plain, with no more than this share of the view beyond
+#: it: what is further off may be a line within a picture. So may what does not explain the capture: one plain side with
+#: nothing brighter than the base within it and nothing exposed outside has a merit of 0.44.
+SLIVER, UNDISPUTED = 0.06, 0.4
+ALONE = 0.55
 #: No more confidence is given to a picture one of whose sides hardly shows, or lies where its format has it.
 GUESSED, FITTED = 0.45, 0.8
 #: Below this one it is trusted, but a person had better look.
@@ -244,6 +249,9 @@ def _framed(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None,
     grown = False
     if best.found and not baseless(best):
         sided = refined(proxy, k, best, best.found, film_format)
+        # Of a picture that the view cuts on three sides no more than one can be seen.
+        if best.merit > UNDISPUTED:
+            sided = [replace(f, confidence=max(f.confidence, ALONE)) if _alone(f, proxy.shape[:2]) else f for f in sided]
         if len(sided) == 1 and min(sided[0].firm) < LOOSE and set(sided[0].rests) == {"rebate"}:
             shaped = in_shape(sided[0], aspect, proxy.shape[:2])
             grown = shaped is not sided[0]
@@ -280,6 +288,16 @@ def _framed(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None,
     if after > max(RATHER * before, TRUSTED) or after > before:
         return [replace(f, confidence=f.confidence * (1 - before / 2)) for f in other[1]], other[0], True
     return [replace(f, confidence=f.confidence * (1 - max(after - TRUSTED, 0) / 2)) for f in sided], best, False
+
+
+def _alone(f: Sided, view: tuple[int, int]) -> bool:
+    """Whether one side of a picture alone is in view, plainly, with a sliver of rebate between it and the view's border."""
+    if f.rests.count("view") != 3:
+        return False
+    (h, w), corners = view, np.array(f.corners)
+    i = next(i for i, on in enumerate(f.rests) if on != "view")
+    x, y = corners[[i, (i + 1) % 4]].mean(axis=0)
+    return f.firm[i] >= PLAINLY and (y / h, 1 - x / w, 1 - y / h, x / w)[i] < SLIVER
 
 
 def _gate(proxy: np.ndarray, k: int, attempt: Attempt, film_format: str | None, why: str) -> Frame:

@@ -424,3 +424,21 @@ def test_a_sliver_of_rebate_narrower_than_its_surroundings_gives_the_base():
     data *= 1 + rng.normal(0, 0.003, data.shape)
     seen = look(data.astype(np.float32), flattened=True)
     assert np.abs(10.0 ** np.array(seen.base.log) / 0.45 - 1).max() < 0.02
+
+
+@pytest.mark.parametrize("seed", [1, 2, 5])
+def test_one_side_in_view_is_enough_where_it_is_plain(seed):
+    made = layouts.random_capture("holder", seed, content="plain")
+    corners = made.corners[0]
+    high = corners[2:, 1].min() - corners[:2, 1].max()
+    # All but the right side, and a strip of rebate beyond it, lies outside the view.
+    top, bottom = int(corners[:2, 1].max() + 0.1 * high), int(corners[2:, 1].min() - 0.1 * high)
+    left, right = int(corners[[0, 3], 0].max() + 0.08 * high), int(corners[1:3, 0].max() + 0.02 * high)
+    part = np.ascontiguousarray(made.data[top:bottom, left:right])
+    frame, = look(part, flattened=made.layout.flattened).frames
+    assert frame.confidence > TRUSTED and frame.warnings
+    (xa, ya), (xb, yb) = corners[1:3] - (left, top)
+    h = bottom - top
+    upper, lower = (xa + (y - ya) / (yb - ya) * (xb - xa) for y in (-0.5, h - 0.5))
+    truth = np.array([(-0.5, -0.5), (upper, -0.5), (lower, h - 0.5), (-0.5, h - 0.5)])
+    assert np.hypot(*(np.array(frame.corners) - truth).T).max() < 0.005 * max(part.shape[:2])
