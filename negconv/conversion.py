@@ -15,7 +15,7 @@ import numpy as np
 from .balance import Balance, RollEvidence
 from .base import FilmBase, base_in, sample_base
 from .capture import Capture, Meta
-from .reading import read
+from .reading import read, read_rows
 from .colour import luminance
 from .errors import InputError
 from .film import Film
@@ -418,7 +418,7 @@ def convert(source, *, film: Film | str | None = None, base=None, frame: Frame |
     >>> bool((np.diff(positive.linear[24]) > 0).all())
     True
     """
-    capture = source if isinstance(source, Capture) else read(source, linearity=recipe.linearity)
+    capture = read_rows(source, linearity=recipe.linearity)
     panel = panel if panel is not None else (recipe.file(recipe.panel) if recipe.panel else None)
     field_ = None if panel is None or capture.flattened else panel_field(panel)
     given = base if base is not None else recipe.base

@@ -60,10 +60,12 @@ def read(source, *, linearity: str = "auto", reduced: bool = False) -> Capture:
 
 
 def read_rows(source, *, linearity: str = "auto", reduced: bool = False) -> Capture:
-    """As `read`; samples that lie in the file as they are wanted stay there, as `negconv.rows.Rows`."""
-    if isinstance(source, (Capture, np.ndarray)):
-        return read(source, linearity=linearity)
+    """As `read`; samples that lie in the file or the array as they are wanted stay there, in a file as `negconv.rows.Rows`."""
     _check_linearity(linearity)
+    if isinstance(source, Capture):
+        return source
+    if isinstance(source, np.ndarray):
+        return from_array(source, linearity, copy=False)
     return next(_read_file(os.fspath(source), linearity, reduced=reduced, in_rows=True))
 
 

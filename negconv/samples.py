@@ -33,8 +33,8 @@ def check_size(path: str, width: int, height: int, nbytes: int) -> None:
                          "made to fill the memory: leave it out")
 
 
-def from_array(array: np.ndarray, linearity: str) -> Capture:
-    """A capture of a plain array (H, W[, C]); see `negconv.reading.read`."""
+def from_array(array: np.ndarray, linearity: str, *, copy: bool = True) -> Capture:
+    """A capture of a plain array (H, W[, C]); see `negconv.reading.read`. One that may be written to later is copied."""
     if array.ndim == 2:
         array = array[..., None]
     if array.ndim != 3 or array.shape[2] not in (1, 2, 3, 4) or 0 in array.shape:
@@ -42,7 +42,7 @@ def from_array(array: np.ndarray, linearity: str) -> Capture:
     if array.dtype.kind not in "uif" or array.dtype == np.int8:
         raise InputError("array", f"has type {array.dtype}", "give unsigned integers or floats")
     linear = linearity != "srgb"
-    return pack(array, "array", Meta(), linear, None, "linear, as given" if linear else "sRGB, as stated")
+    return pack(array, "array", Meta(), linear, None, "linear, as given" if linear else "sRGB, as stated", copy=copy)
 
 
 def loaded(path: str, array: np.ndarray, meta: Meta, linearity: str, profile: bytes | None) -> Capture:
@@ -51,7 +51,7 @@ def loaded(path: str, array: np.ndarray, meta: Meta, linearity: str, profile: by
     return pack(array, path, meta, curve is None, curve, assumed)
 
 
-def pack(array: np.ndarray, path: str, meta: Meta, linear: bool, curve, assumed: str) -> Capture:
+def pack(array: np.ndarray, path: str, meta: Meta, linear: bool, curve, assumed: str, *, copy: bool = False) -> Capture:
     """Grey to RGB, alpha off, NaN refused, decoded where not linear."""
     notes = list(meta.notes)
     if array.ndim == 2:
@@ -63,7 +63,7 @@ def pack(array: np.ndarray, path: str, meta: Meta, linear: bool, curve, assumed:
     bits = array.dtype.itemsize * 8
     if array.dtype.kind == "f" or array.dtype.itemsize > 2:
         with np.errstate(over="ignore", invalid="ignore"):  # what single precision cannot hold is refused as infinity
-            samples = array.astype(np.float32)
+            samples = array.astype(np.float32, copy=copy)
             bounded = samples.max() < BRIGHTEST and samples.min() > -BRIGHTEST  # NaN is neither
         if array.dtype.kind != "f":
             samples /= np.float32(np.iinfo(array.dtype).max)
@@ -74,8 +74,7 @@ def pack(array: np.ndarray, path: str, meta: Meta, linear: bool, curve, assumed:
         if not linear:
             samples = _srgb_decode(samples)
     elif linear:
-        # An array given may be written to later; one just read is ours.
-        samples, white = array.astype(np.uint16, copy=path == "array"), float(np.iinfo(array.dtype).max)
+        samples, white = array.astype(np.uint16, copy=copy), float(np.iinfo(array.dtype).max)
     else:
         codes = np.arange(np.iinfo(array.dtype).max + 1) / np.iinfo(array.dtype).max
         samples, white = (curve or _srgb_decode)(codes).astype(np.float32)[array], 1.0
