@@ -41,7 +41,7 @@ LONG = 1.7
 #: What is left free on both sides of it, as a share of the view.
 ROOM = 0.03
 #: Confidence in a picture one of whose sides alone is in view, and plain, with no more than this share of the view beyond
-#: it: what is further off may be a line within a picture. So may what does not explain the capture: one plain side with
+#: it: what is further off may be a line within a picture. So may what leaves much unexplained: a single plain side with
 #: nothing brighter than the base within it and nothing exposed outside has a merit of 0.44.
 SLIVER, UNDISPUTED = 0.06, 0.4
 ALONE = 0.55
