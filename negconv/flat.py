@@ -65,9 +65,12 @@ class PanelField:
         """float32 (h, width, 3): 1 / light, interpolated along x for samples that stand for `reduced` pixels each."""
         x = np.arange(width) * reduced + (reduced - 1) / 2
         low, share = self._between(x, self.grid.shape[1])
-        inverse = 1 / self.grid
-        left, right = inverse.take(low, axis=1), inverse.take(low + 1, axis=1)
-        return left + (right - left) * share[:, None]
+        inverse, share = 1 / self.grid, share[:, None]
+        out = np.empty((len(inverse), width, 3), np.float32)
+        for cells, line in zip(inverse, out):  # of which each stays in the cache
+            np.take(cells, low, axis=0, out=line, mode="clip")
+            line += np.diff(cells, axis=0).take(low, axis=0) * share
+        return out
 
     def rows(self, wide: np.ndarray, y0: int, y1: int, reduced: int = 1, out: np.ndarray | None = None) -> np.ndarray:
         """float32 (y1 - y0, width, 3): 1 / light for sample rows y0..y1, from `wide`."""
@@ -203,7 +206,8 @@ class Light:
         self.field = field
         self.wide = None
         if field is not None:
-            self.wide = field.wide(capture.shape[1], capture.reduced) * np.float32(1 / (field.match(capture) * capture.white))
+            self.wide = field.wide(capture.shape[1], capture.reduced)
+            self.wide *= np.float32(1 / (field.match(capture) * capture.white))
 
     def window(self, y0: int, y1: int, x0: int, x1: int, out: np.ndarray) -> np.ndarray:
         lines = rows_of(self.samples, y0, y1)

@@ -127,10 +127,12 @@ def look_at(job: LookJob) -> Survey:
 
 
 def warm() -> None:
-    """Import what every job needs, while something else is waited for."""
+    """Import and work out what every job needs, while something else is waited for."""
     from . import encode, invert  # noqa: F401
+    from .resample import sinc_weights
 
     output.versions()
+    sinc_weights(0.0)
 
 
 def glance_at(job: tuple[str, str]):

@@ -128,8 +128,9 @@ def sinc_weights(shift: np.ndarray) -> np.ndarray:
 
 @lru_cache(maxsize=1)
 def _weights() -> np.ndarray:
-    t = np.linspace(-0.5, 1.5, 2 * FINE + 1)[:, None] - np.arange(1 - LOBES, LOBES + 1)
-    weights = np.sinc(t) * np.i0(BETA * np.sqrt(np.maximum(1 - (t / LOBES) ** 2, 0)))
+    t = np.arange((2 * LOBES + 1) * FINE // 2 + 1) / FINE
+    half = np.sinc(t) * np.i0(BETA * np.sqrt(np.maximum(1 - (t / LOBES) ** 2, 0)))
+    weights = half[np.abs(np.arange(-FINE // 2, 3 * FINE // 2 + 1)[:, None] - FINE * np.arange(1 - LOBES, LOBES + 1))]
     return (weights / weights.sum(axis=-1, keepdims=True)).astype(np.float32)
 
 
