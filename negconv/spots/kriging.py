@@ -83,7 +83,8 @@ SMALL, LARGE = Size(72, 42, 27.0), Size(96, 56, 36.0)
 
 def bent(linear: np.ndarray) -> np.ndarray:
     """Linear light on the scale the filling works on."""
-    return np.arcsinh(linear * np.float32(TOE))
+    with np.errstate(over="ignore"):  # dirt may be as bright as it likes
+        return np.arcsinh(linear * np.float32(TOE))
 
 
 def straight(light: np.ndarray) -> np.ndarray:
