@@ -12,7 +12,8 @@ With ``--hairs`` it is `negconv/spots/hairs.json`, of light lines: hairs, fibres
 
     python benchmarks/train_scratches.py --hairs --outlines defect-outlines.npz --photographs DIR
 
-where DIR held 38 photographs of any subject. With ``--held-out`` nothing is written: each quarter of the scenes is judged by trees fitted to the others.
+where DIR held 38 photographs of any subject. With ``--held-out`` nothing is written: each quarter of the scenes is judged
+by trees fitted to the others.
 """
 from __future__ import annotations
 
@@ -27,6 +28,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import spot_scenes  # noqa: E402
+import train_look  # noqa: E402
 import train_spots  # noqa: E402
 from negconv.spots import channels, features, find, noise, score, scratches  # noqa: E402
 from negconv.synthetic import scenes  # noqa: E402
@@ -236,8 +238,7 @@ def scratched_frames(seeds):
 
 def haired_frames(photographs):
     """Photographs from files and at hand, and invented scenes."""
-    files = [f"file:{p}" for p in sorted(Path(photographs).iterdir())] if photographs else []
-    for name in files + spot_scenes.names():
+    for name in train_look.names(photographs) + spot_scenes.names():
         for seed in range(PHOTOGRAPHED if name.startswith(("file:", "photo:")) else INVENTED):
             yield name, 9000 + seed
 

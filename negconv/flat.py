@@ -17,13 +17,11 @@ from .capture import Capture, block_mean
 from .reading import read, read_rows
 from .errors import InputError
 from .robust import median
-from .rows import rows_of
+from .rows import in_parts, rows_of
 from .values import frozen
 
 #: Cells along the long side of the field: fine enough for the light of a panel, too coarse for dust.
 CELLS = 144
-#: Rows of a cell of which half are enough.
-MANY = 8
 #: A panel frame whose median is below this share of saturation is too dark to divide by.
 TOO_DARK = 0.02
 
@@ -142,20 +140,14 @@ def panel_field(panel) -> PanelField:
     name = capture.path or "panel frame"
     size = tuple(n * capture.reduced for n in capture.shape)
     cell = min(-(-max(capture.shape) // CELLS), *capture.shape)
-    # The middle half of a cell's rows tells its light as well, where they are many.
-    share = 2 if cell >= MANY else 1
-    cell -= cell % share
-    lines, across = cell // share, capture.shape[1] // cell
     full, means, ceiling = [], [], capture.white * 0.998
     if capture.samples.dtype.kind == "u":
         ceiling = math.ceil(ceiling)  # whole numbers are compared as such
     every = 8 if min(capture.shape) >= 1000 else 4
-    for y in range((cell - lines) // 2, capture.shape[0] - (cell + lines) // 2 + 1, cell):
-        middle = rows_of(capture.samples, y, y + lines)
-        over = middle[-y % every::every, ::every] >= ceiling
+    for y, lines in in_parts(capture.samples, cell):
+        over = lines[-y % every::every, ::every] >= ceiling
         full.append(over[..., 0] | over[..., 1] | over[..., 2])
-        blocks = block_mean(middle, lines, 1 / capture.white)
-        means.append(blocks[:, :across * share].reshape(1, across, share, 3).mean(axis=2))
+        means.append(block_mean(lines, cell, 1 / capture.white))
     clipped = float(np.concatenate(full).mean())
     if clipped > 0.01:
         raise InputError(name, f"is saturated over {clipped:.0%} of its area", "photograph the panel with a shorter exposure")

@@ -139,3 +139,11 @@ def test_field_says_how_uneven_the_panel_is():
     truth = light(10)
     expected = 1 - (truth.min(axis=(0, 1)) / truth.max(axis=(0, 1))).min()
     assert panel_field(truth).unevenness == pytest.approx(expected, abs=0.02)
+
+
+@pytest.mark.parametrize("period", [20, 20.5, 21.5])
+def test_bands_of_a_flickering_panel_do_not_stay(period):
+    """Invented: lamps that flicker leave bands as wide as a cell of the field or so; their mean over all of a cell's rows is even."""
+    y = np.arange(2016, dtype=np.float32)[:, None, None]
+    light = np.broadcast_to(0.6 * (1 + 0.03 * np.sin(2 * np.pi * y / period)), (2016, 3024, 3))
+    assert panel_field(light.astype(np.float32)).unevenness < 0.005
