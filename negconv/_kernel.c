@@ -13,6 +13,11 @@
 #if defined(__GLIBC__)
 #include <malloc.h>
 #endif
+#if defined(__unix__) || defined(__APPLE__)
+#define HAVE_PREAD 1
+#include <errno.h>
+#include <unistd.h>
+#endif
 
 /* One binary for every processor of the family: the loader picks the widest vectors there are. (By levels, not by names of
    processors, which fit no later one.) Sums are rounded as written, -ffp-contract=off, so that all give the same bytes. */
@@ -857,30 +862,64 @@ static PyObject *py_block_mean(PyObject *self, PyObject *args)
     Py_RETURN_NONE;
 }
 
+#if HAVE_PREAD
+/* rows._filled: the same bytes of some lines of a file; false where the file ends before. */
+static PyObject *py_read_window(PyObject *self, PyObject *args)
+{
+    Py_buffer out;
+    idx at, pitch, n, count;
+    int file, ends = 0, failed = 0;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "innnnw*", &file, &at, &pitch, &n, &count, &out)) return NULL;
+    const int fine = inside(at >= 0 && pitch >= 0 && n >= 0 && count >= 0, "lines lie in a file") && holds(&out, n * count, 1, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx i = 0; i < n && !ends && !failed; i++)
+            for (idx have = 0; have < count;) {
+                const ssize_t got = pread(file, (char *)out.buf + i * count + have, (size_t)(count - have), (off_t)(at + i * pitch + have));
+                if (got < 0 && errno == EINTR) continue;
+                failed = got < 0 ? errno : 0;
+                ends = got == 0;
+                if (got <= 0) break;
+                have += got;
+            }
+        Py_END_ALLOW_THREADS
+    }
+    PyBuffer_Release(&out);
+    if (!fine) return NULL;
+    if (failed) {
+        errno = failed;
+        return PyErr_SetFromErrno(PyExc_OSError);
+    }
+    return PyBool_FromLong(!ends);
+}
+#endif
+
 static PyObject *py_light(PyObject *self, PyObject *args)
 {
     Py_buffer samples, field, low, share, out;
     int wide;
-    idx width, y0, x0, n, count, fields;
+    idx width, left, n, count, fields, stride, x0;
     float scale;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*pnnnnnz*ny*y*fw*", &samples, &wide, &width, &y0, &x0, &n, &count, &field, &fields, &low,
-                          &share, &scale, &out))
+    if (!PyArg_ParseTuple(args, "y*pnnnnz*nnny*y*fw*", &samples, &wide, &width, &left, &n, &count, &field, &fields, &stride, &x0,
+                          &low, &share, &scale, &out))
         return NULL;
     const idx size = wide ? 2 : 4;
     const int64_t *rows = low.buf;
-    int fine = inside(y0 >= 0 && x0 >= 0 && n >= 0 && count >= 0 && x0 + count <= width, "the window leaves the capture")
-               && holds(&samples, (y0 + n) * width, size, "samples") && holds(&out, n * count, 4, "out");
+    int fine = inside(left >= 0 && n >= 0 && count >= 0 && left + count <= width, "the window leaves the capture")
+               && holds(&samples, n * width, size, "samples") && holds(&out, n * count, 4, "out");
     if (fine && field.buf) {
-        fine = holds(&field, fields * width, 4, "field") && holds(&low, n, 8, "low") && holds(&share, n, 4, "share");
+        fine = inside(x0 >= 0 && x0 + count <= stride, "the window leaves the field") && holds(&field, fields * stride, 4, "field")
+               && holds(&low, n, 8, "low") && holds(&share, n, 4, "share");
         for (idx i = 0; fine && i < n; i++) fine = inside(rows[i] >= 0 && rows[i] + 1 < fields, "the field has no such row");
     }
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
         for (idx i = 0; i < n; i++) {
-            const char *from = (const char *)samples.buf + ((y0 + i) * width + x0) * size;
-            const float *a = field.buf ? (const float *)field.buf + rows[i] * width + x0 : NULL;
-            light_row(from, wide, count, a, a ? a + width : NULL, a ? ((const float *)share.buf)[i] : 0.0f, scale,
+            const char *from = (const char *)samples.buf + (i * width + left) * size;
+            const float *a = field.buf ? (const float *)field.buf + rows[i] * stride + x0 : NULL;
+            light_row(from, wide, count, a, a ? a + stride : NULL, a ? ((const float *)share.buf)[i] : 0.0f, scale,
                       (float *)out.buf + i * count);
         }
         Py_END_ALLOW_THREADS
@@ -1456,7 +1495,11 @@ static PyObject *py_keep_memory(PyObject *self, PyObject *nothing)
 static PyMethodDef methods[] = {
     {"halve", py_halve, METH_VARARGS, "halve(mosaic, pitch, top, left, rows, columns, place, black, white, out)"},
     {"block_mean", py_block_mean, METH_VARARGS, "block_mean(samples, wide, width, channels, k, rows, columns, scale, out)"},
-    {"light", py_light, METH_VARARGS, "light(samples, wide, width, y0, x0, n, count, field, fields, low, share, scale, out)"},
+    {"light", py_light, METH_VARARGS, 
+     "light(samples, wide, width, left, n, count, field, fields, stride, x0, low, share, scale, out)"},
+#if HAVE_PREAD
+    {"read_window", py_read_window, METH_VARARGS, "read_window(file, at, pitch, n, count, out) -> whether the file goes so far"},
+#endif
     {"shift_rows", py_shift_rows, METH_VARARGS, "shift_rows(rows, n, width, channels, low, weights, out, wide)"},
     {"shift_columns", py_shift_columns, METH_VARARGS, 
      "shift_columns(ring, lines, stride, y, n, starts, lows, runs, weights, out)"},

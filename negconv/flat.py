@@ -17,7 +17,7 @@ from .capture import Capture, block_mean
 from .reading import read, read_rows
 from .errors import InputError
 from .robust import median
-from .rows import in_parts, rows_of
+from .rows import in_parts, window_of
 from .values import frozen
 
 #: Cells along the long side of the field: fine enough for the light of a panel, too coarse for dust.
@@ -190,6 +190,9 @@ def flatten(capture, panel) -> Capture:
     return replace(capture, samples=out, white=1.0, flattened=True)
 
 
+_NONE = np.empty(0)
+
+
 class Light:
     """Capture rows as panel-relative light."""
 
@@ -202,22 +205,22 @@ class Light:
             self.wide *= np.float32(1 / (field.match(capture) * capture.white))
 
     def window(self, y0: int, y1: int, x0: int, x1: int, out: np.ndarray) -> np.ndarray:
-        lines = rows_of(self.samples, y0, y1)
+        lines, left = window_of(self.samples, y0, y1, x0, x1)
         if kernel.loops is not None and lines.flags.c_contiguous and lines.dtype in (np.uint16, np.float32):
-            return self._compiled(lines, y0, x0, x1, out)
-        part = lines[:, x0:x1]
+            return self._compiled(lines, left, y0, x0, out)
+        part = lines[:, left:left + x1 - x0]
         if self.field is None:
             return np.multiply(part, self.scale, out=out)
         self.field.rows(self.wide[:, x0:x1], y0, y1, self.reduced, out)
         return np.multiply(part, out, out=out)
 
-    def _compiled(self, lines: np.ndarray, y0: int, x0: int, x1: int, out: np.ndarray) -> np.ndarray:
-        n, width, channels = lines.shape
-        low = share = np.empty(0)
+    def _compiled(self, lines: np.ndarray, left: int, y0: int, x0: int, out: np.ndarray) -> np.ndarray:
+        (n, width, channels), low, share, fields, stride = lines.shape, _NONE, _NONE, 0, 0
         if self.field is not None:
             low, share = self.field.between_rows(y0, y0 + n, self.reduced)
-        kernel.loops.light(lines, lines.dtype == np.uint16, width * channels, 0, x0 * channels, n,
-                           (x1 - x0) * channels, self.wide, 0 if self.wide is None else len(self.wide), low, share, self.scale, out)
+            fields, stride = self.wide.shape[:2]
+        kernel.loops.light(lines, lines.dtype == np.uint16, width * channels, left * channels, n, out.shape[1] * channels,
+                           self.wide, fields, stride * channels, x0 * channels, low, share, self.scale, out)
         return out
 
 

@@ -14,7 +14,9 @@ The plain reference, written with the library's own value functions, stands in t
 """
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import replace
+from threading import Lock
 from typing import Callable, Iterator
 
 import numpy as np
@@ -33,10 +35,10 @@ D_LOW, D_HIGH, PER_DENSITY = -1.0, 6.0, 2048
 TINY = 10.0 ** -5.5
 #: Pixels one numpy operation works on: few enough for a strip and its scratch to stay in a core's cache, enough for
 #: two threads to get past the interpreter's lock (see `negconv.parallel`).
-PIXELS = 80_000
+PIXELS = 160_000
 #: Tiles of a picture, and how many of their rows are made in one go: the more, the fewer lines a turned run begins with only to
 #: leave them, and the more memory is written to before any of it is used again.
-TILE_ROWS, TILE_COLUMNS, MOST, FEWEST = 512, 8192, 256, 128
+TILE_ROWS, TILE_COLUMNS, MOST, FEWEST = 2048, 4096, 256, 128
 
 
 @frozen(eq=False)
@@ -166,38 +168,39 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
     out = np.empty((h, w, channels), dtype) if done is None else None
     density = np.empty((h, w), np.float32) if keep_density else None
     source = _source(capture, where, field, threads)
-    tile_w = w if source.whole_rows else min(w, TILE_COLUMNS)
     runs = list(_runs(h))
-    rows = max(1, PIXELS // tile_w)
+    tiles = _Tiles(source, where.shape)
+    rows = max(1, PIXELS // tiles.wide)
     parts: dict[int, np.ndarray] = {}
     spare: list[np.ndarray] = []
     idle: list[tuple] = []  # memory of threads that work on nothing
+    lock = Lock()
 
     def memory() -> tuple:
-        linear = np.empty((rows * tile_w, channels), np.float32)
-        return (_Strip(stages, rows * tile_w), _Scratch(), np.empty((rows * tile_w, 3), np.float32), linear,
+        linear = np.empty((rows * tiles.wide, channels), np.float32)
+        return (_Strip(stages, rows * tiles.wide), np.empty((rows * tiles.wide, 3), np.float32), linear,
                 linear if encoder is None else np.empty(linear.shape, dtype),
-                None if density is None else np.empty(rows * tile_w, np.float32))
+                None if density is None else np.empty(rows * tiles.wide, np.float32))
 
     def work(start: int, stop: int) -> None:
-        (first, last), top, part = runs[start], 0, out
+        run = start // tiles.count
+        (first, last), top, part = runs[run], 0, out
         if part is None:
-            top, part = first, _taken(spare, (last - first, w, channels), dtype)
-            parts[start] = part
+            with lock:
+                if run not in parts:
+                    parts[run] = _taken(spare, (last - first, w, channels), dtype)
+            top, part = first, parts[run]
         try:
             own = idle.pop()
         except IndexError:
             own = memory()
-        strip, scratch, light, made, coded, dense = own
-        y0 = first - first % TILE_ROWS
-        for x0 in range(0, w, tile_w):
-            x1 = min(x0 + tile_w, w)
-            read = source.tile(y0, min(y0 + TILE_ROWS, h), x0, x1, scratch)
+        strip, light, made, coded, dense = own
+        with tiles.begun(run, first, last) as (x0, x1, read):
             for y in range(first, last, rows):
                 n = min(rows, last - y)
                 m = n * (x1 - x0)
                 t = light[:m]
-                read(y - y0, y - y0 + n, t.reshape(n, x1 - x0, 3))
+                read(y, y + n, t.reshape(n, x1 - x0, 3))
                 target = part[y - top:y - top + n].reshape(-1, channels) if x1 - x0 == w else coded[:m]
                 linear = target if encoder is None else made[:m]
                 strip(t, linear, None if dense is None else dense[:m])
@@ -210,14 +213,49 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
         idle.append(own)
 
     def deliver(start: int, stop: int) -> None:
-        part = parts.pop(start)
+        if stop % tiles.count:
+            return
+        part = parts.pop(start // tiles.count)
         done(part if channels == 3 else part[..., 0])
         spare.append(part.base)
 
-    over(len(runs), work, size=1, threads=threads, done=None if done is None else deliver)
+    over(len(runs) * tiles.count, work, size=1, threads=threads, done=None if done is None else deliver)
     if out is None:
         return None, density
     return (out if channels == 3 else out[..., 0]), density
+
+
+class _Tiles:
+    """The tiles of a picture, gone through in columns from the top down.
+
+    Turned rows ask for many lines, most of them those of the rows above: who goes on with a column has them still.
+    """
+
+    def __init__(self, source: _Upright, shape: tuple[int, int]) -> None:
+        self.source, (self.height, self.width) = source, shape
+        self.count = 1 if source.whole_rows else max(2, -(-self.width // TILE_COLUMNS))
+        self.wide = -(-self.width // self.count)
+        self._lock = Lock()
+        self._left: dict[int, list[int]] = {}  # by runs of rows, the columns nobody has begun
+        self._open: dict[int, tuple] = {}      # by columns, the row after those that were made, what reads on, and its memory
+
+    @contextmanager
+    def begun(self, run: int, first: int, last: int) -> Iterator[tuple[int, int, Callable]]:
+        """Of one column that is left of rows first..last: x0, x1 and what reads rows y0..y1 of it into an array."""
+        with self._lock:
+            left = self._left.setdefault(run, list(range(self.count)))
+            column = next((c for c in left if c in self._open and self._open[c][0] == first), left[0])
+            left.remove(column)
+            row, read, scratch = self._open.pop(column, (None, None, None))
+        x0, x1 = column * self.wide, min((column + 1) * self.wide, self.width)
+        y0 = first - first % TILE_ROWS
+        if row != first or first == y0:
+            scratch = scratch or _Scratch()
+            read = self.source.tile(y0, min(y0 + TILE_ROWS, self.height), x0, x1, scratch)
+        yield x0, x1, lambda a, b, out: read(a - y0, b - y0, out)
+        with self._lock:
+            if self._open.get(column, (-1,))[0] < last:
+                self._open[column] = last, read, scratch
 
 
 def _runs(height: int) -> Iterator[tuple[int, int]]:

@@ -24,17 +24,17 @@ class Rows:
     ----------
     shape : (int, int, int)
     part : callable
-        ``part(y0, y1)``: new array (y1 - y0, W, 3), C-contiguous; on any thread.
+        ``part(y0, y1, x0, x1)``: new array (y1 - y0, x1 - x0, 3), C-contiguous; on any thread.
     """
 
     dtype = np.dtype(np.uint16)
 
-    def __init__(self, shape: tuple[int, int, int], part: Callable[[int, int], np.ndarray]) -> None:
+    def __init__(self, shape: tuple[int, int, int], part: Callable[[int, int, int, int], np.ndarray]) -> None:
         self.shape, self.part = shape, part
 
     def whole(self) -> np.ndarray:
         """All of them as an array."""
-        return self.part(0, self.shape[0])
+        return self.part(0, self.shape[0], 0, self.shape[1])
 
 
 def rows_of_file(path: str, start: int, shape: tuple[int, int, int]) -> Rows:
@@ -43,23 +43,38 @@ def rows_of_file(path: str, start: int, shape: tuple[int, int, int]) -> Rows:
     They are read, not mapped: of a file cut short meanwhile a map would end the process.
     """
     file = open(path, "rb", buffering=0)
-    line = 2 * shape[1] * shape[2]
+    pixel = 2 * shape[2]
+    line = pixel * shape[1]
+    filled = _filled if kernel.loops is None else kernel.loops.read_window
 
-    def part(y0: int, y1: int) -> np.ndarray:
-        out = np.empty((y1 - y0, *shape[1:]), np.uint16)
-        rest, at = memoryview(out).cast("B"), start + y0 * line
-        while len(rest):
-            try:
-                count = os.preadv(file.fileno(), [rest], at)
-            except OSError as error:
-                raise InputError(path, f"cannot be read ({(error.strerror or str(error)).lower()})",
-                                 "check the file and its folder") from error
-            if not count:
-                raise InputError(path, "was cut short while it was read", "copy it again")
-            rest, at = rest[count:], at + count
+    def part(y0: int, y1: int, x0: int, x1: int) -> np.ndarray:
+        out = np.empty((y1 - y0, x1 - x0, shape[2]), np.uint16)
+        at, n, run = start + y0 * line + x0 * pixel, y1 - y0, pixel * (x1 - x0)
+        if run == line:
+            n, run = 1, n * line
+        try:
+            whole = filled(file.fileno(), at, line, n, run, out)
+        except OSError as error:
+            raise InputError(path, f"cannot be read ({(error.strerror or str(error)).lower()})",
+                             "check the file and its folder") from error
+        if not whole:
+            raise InputError(path, "was cut short while it was read", "copy it again")
         return out
 
     return Rows(shape, part)
+
+
+def _filled(file: int, at: int, pitch: int, n: int, count: int, out: np.ndarray) -> bool:
+    """``count`` bytes at ``at``, at ``at + pitch`` and so on, ``n`` times; False where the file ends before."""
+    rest = memoryview(out.reshape(-1)).cast("B")
+    for i in range(n):
+        have = 0
+        while have < count:
+            got = os.preadv(file, [rest[i * count + have:(i + 1) * count]], at + i * pitch + have)
+            if not got:
+                return False
+            have += got
+    return True
 
 
 def rows_of_mosaic(mosaic: np.ndarray, top: int, left: int, shape: tuple[int, int, int], places: tuple[int, ...],
@@ -74,9 +89,9 @@ def rows_of_mosaic(mosaic: np.ndarray, top: int, left: int, shape: tuple[int, in
     places, black : tuple of four
         Where in a cell red, two greens and blue lie (0 to 3), and their black levels.
     """
-    def part(y0: int, y1: int) -> np.ndarray:
-        out = np.empty((y1 - y0, *shape[1:]), np.uint16)
-        kernel.loops.halve(mosaic, mosaic.shape[1], top + 2 * y0, left, y1 - y0, shape[1], places, black, white, out)
+    def part(y0: int, y1: int, x0: int, x1: int) -> np.ndarray:
+        out = np.empty((y1 - y0, x1 - x0, shape[2]), np.uint16)
+        kernel.loops.halve(mosaic, mosaic.shape[1], top + 2 * y0, left + 2 * x0, y1 - y0, x1 - x0, places, black, white, out)
         return out
 
     return Rows(shape, part)
@@ -84,12 +99,17 @@ def rows_of_mosaic(mosaic: np.ndarray, top: int, left: int, shape: tuple[int, in
 
 def rows_under(samples: np.ndarray, ceiling: int) -> Rows:
     """Rows of an array, nothing in them above `ceiling`."""
-    return Rows(samples.shape, lambda y0, y1: np.minimum(samples[y0:y1], np.uint16(ceiling)))
+    return Rows(samples.shape, lambda y0, y1, x0, x1: np.minimum(samples[y0:y1, x0:x1], np.uint16(ceiling)))
 
 
 def rows_of(samples, y0: int, y1: int) -> np.ndarray:
     """Rows y0..y1 of an array or of `Rows`."""
-    return samples.part(y0, y1) if isinstance(samples, Rows) else samples[y0:y1]
+    return samples.part(y0, y1, 0, samples.shape[1]) if isinstance(samples, Rows) else samples[y0:y1]
+
+
+def window_of(samples, y0: int, y1: int, x0: int, x1: int) -> tuple[np.ndarray, int]:
+    """Rows y0..y1 of an array, or of `Rows` no more of them than columns x0..x1; and which of their columns is x0."""
+    return (samples.part(y0, y1, x0, x1), 0) if isinstance(samples, Rows) else (samples[y0:y1], x0)
 
 
 def in_parts(samples, multiple: int) -> Iterator[tuple[int, np.ndarray]]:

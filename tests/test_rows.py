@@ -178,7 +178,7 @@ def test_a_capture_changed_while_its_rows_are_read_is_not_finished(pictures, tmp
 
 def test_rows_serve_a_capture_of_any_kind():
     samples = noise((30, 20, 3))
-    rows = Rows(samples.shape, lambda y0, y1: samples[y0:y1].copy())
+    rows = Rows(samples.shape, lambda y0, y1, x0, x1: samples[y0:y1, x0:x1].copy())
     ours = Capture(rows, 65535.0)
     assert ours.shape == (30, 20) and (ours.data == Capture(samples, 65535.0).data).all()
     assert (ours.proxy(10).data == Capture(samples, 65535.0).proxy(10).data).all() and PROXY == 1500
