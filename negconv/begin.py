@@ -10,6 +10,7 @@ from typing import Iterator
 
 from .reading import RAW_SUFFIXES, read_rows, read_twice
 from .files import FileState, state_of
+from .hashes import Hashing
 from .flat import PanelField, panel_field
 from .workers import Ahead
 
@@ -36,8 +37,8 @@ class Begun:
     ----------
     path : str
     panel : str or None
-    hashing : dict
-        The states of both by their names, as from `negconv.files.hashing`.
+    hashing : Hashing
+        Of both.
 
     Attributes
     ----------
@@ -46,8 +47,8 @@ class Begun:
     field : Future of PanelField, or None
     """
 
-    def __init__(self, path: str, panel: str | None, hashing: dict[str, Future[FileState]]) -> None:
-        self.panel, self._states = panel, hashing
+    def __init__(self, path: str, panel: str | None, hashing: Hashing) -> None:
+        self.panel, self._hashing = panel, hashing
         self._pool = ThreadPoolExecutor(1)
         self.ahead = Ahead(stages, [(path, "auto")])
         if Path(path).suffix.lower() in RAW_SUFFIXES:
@@ -56,11 +57,11 @@ class Begun:
 
     def state_of(self, job: tuple[str, int | None]) -> FileState:
         """As `negconv.files.state_of`, for these two as they were when this began."""
-        return self._states[job[0]].result() if job[0] in self._states else state_of(job)
+        path = job[0]
+        return FileState(path, *self._hashing.result(path)) if path in self._hashing else state_of(job)
 
     def close(self) -> None:
         """Give up what has not begun."""
         self.ahead.close()
-        for state in self._states.values():
-            state.cancel()
+        self._hashing.close()
         self._pool.shutdown(wait=False, cancel_futures=True)

@@ -3,13 +3,10 @@ from __future__ import annotations
 
 import argparse
 import gc
-import json
-import logging
 import os
 import sys
+from collections.abc import Sequence
 from contextlib import contextmanager
-from pathlib import Path
-from typing import Sequence
 
 from . import __version__
 from .errors import InputError, one_line
@@ -33,8 +30,6 @@ exit status: 0 all done; 1 some inputs failed, each named with its reason; 2 unu
 
 def main(argv: list[str] | None = None) -> int:
     """Run the command; returns the exit status."""
-    # The decoders' own remarks would stand beside our one line about the same fault.
-    logging.getLogger("tifffile").setLevel(logging.CRITICAL)
     words = sys.argv[1:] if argv is None else argv
     args = build_parser(words).parse_args(words)
     try:
@@ -177,6 +172,9 @@ def convert(args) -> int:
 
 def inspect(args) -> int:
     """`negconv inspect`."""
+    import json
+    from pathlib import Path
+
     from .appraise import inspect_capture, inspect_panel
     from .gather import labels
 
@@ -212,6 +210,7 @@ def inspect(args) -> int:
 def spots(args) -> int:
     """`negconv spots`."""
     from dataclasses import replace
+    from pathlib import Path
 
     from .conversion import convert as convert_one
     from .files import check_free, make_folder
@@ -250,6 +249,8 @@ def _plural(kind: str, count: int) -> str:
 
 def calibrate(args) -> int:
     """`negconv calibrate`."""
+    from pathlib import Path
+
     from .chart import calibrate_file
     from .files import check_free
 
@@ -285,6 +286,8 @@ def recipe(args) -> int:
 
 def demo(args) -> int:
     """`negconv demo`."""
+    from pathlib import Path
+
     from .files import make_folder
     from .recipe import Recipe
     from .synthetic.roll import make_roll
@@ -339,16 +342,16 @@ def _begun(args):
         return None
     if os.path.isdir(args.out) and any(name.endswith(".json") for name in os.listdir(args.out)):
         return None
-    _decode_on_all_cores()
-    from .files import hashing
+    from .hashes import Hashing
 
-    hashes = hashing([p for p in (path, panel) if p is not None])  # while numpy is imported
+    hashing = Hashing([p for p in (path, panel) if p is not None])  # while all else is imported
+    _decode_on_all_cores()
     from .kernel import keep_memory
 
     keep_memory()
     from .begin import Begun
 
-    return Begun(path, panel, hashes)
+    return Begun(path, panel, hashing)
 
 
 @contextmanager

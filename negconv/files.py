@@ -15,12 +15,12 @@ import re
 import stat
 import threading
 import time
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from errno import EDQUOT, EEXIST, EFBIG, EINVAL, ENOSPC, EROFS
 from pathlib import Path
-from typing import Sequence
 
 from .errors import InputError
+from .hashes import changed_at, hash_file
 from .values import frozen
 
 _HOST = hashlib.sha256(platform.node().encode()).hexdigest()[:6]
@@ -284,28 +284,6 @@ def unwritable(path, error: OSError) -> InputError:
     return InputError(path, f"cannot be written ({reason})", "check the folder and the disk")
 
 
-def hash_file(path) -> tuple[str, int]:
-    """SHA-256 and size in bytes of a file.
-
-    Raises
-    ------
-    InputError
-        If it cannot be read.
-    """
-    try:
-        if not stat.S_ISREG(os.stat(path).st_mode):
-            raise InputError(path, "is not a file", "leave it out")  # reading one could wait for ever
-        with open(path, "rb", buffering=0) as file:
-            digest, size, buffer = hashlib.sha256(), 0, memoryview(bytearray(4 << 20))
-            while count := file.readinto(buffer):
-                digest.update(buffer[:count])
-                size += count
-    except OSError as error:
-        raise InputError(path, f"cannot be read ({(error.strerror or str(error)).lower()})",
-                         "check the file and its folder") from error
-    return digest.hexdigest(), size
-
-
 @frozen
 class FileState:
     """A file as it was when it was hashed."""
@@ -339,23 +317,6 @@ def state_of(job: tuple[str, int | None]) -> FileState:
     """Hash and state of a file by its name and when it was changed, nanoseconds (None: it could not be asked)."""
     path, changed = job
     return FileState(path, *hash_file(path), changed_at(path) if changed is None else changed)
-
-
-def hashing(paths: Sequence[str]) -> dict[str, Future[FileState]]:
-    """The states of files, one after another on a thread of their own."""
-    pool = ThreadPoolExecutor(1)
-    # When each was changed is asked before any is looked at, so that no later change goes unnoticed.
-    states = {path: pool.submit(state_of, job) for path, job in [(p, (p, changed_at(p))) for p in paths]}
-    pool.shutdown(wait=False)
-    return states
-
-
-def changed_at(path: str) -> int | None:
-    """When a file was changed, nanoseconds; None if it could not be asked."""
-    try:
-        return os.stat(path).st_mtime_ns
-    except OSError:
-        return None
 
 
 def make_folder(path) -> Path:

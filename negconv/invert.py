@@ -233,7 +233,7 @@ class _Tiles:
 
     def __init__(self, source: _Upright, shape: tuple[int, int]) -> None:
         self.source, (self.height, self.width) = source, shape
-        self.count = 1 if source.whole_rows else max(2, -(-self.width // TILE_COLUMNS))
+        self.count = 1 if source.whole_rows else min(self.width, max(2, -(-self.width // TILE_COLUMNS)))
         self.wide = -(-self.width // self.count)
         self._lock = Lock()
         self._left: dict[int, list[int]] = {}  # by runs of rows, the columns nobody has begun

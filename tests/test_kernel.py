@@ -292,15 +292,19 @@ def test_lengths_are_checked():
     f = lambda n: np.zeros(n, np.float32)  # noqa: E731
     i = lambda n: np.zeros(n, np.int64)  # noqa: E731
     with pytest.raises(ValueError, match="samples holds"):
-        LOOPS.light(np.zeros(11, np.uint16), True, 6, 0, 0, 2, 6, None, 0, i(0), f(0), 1.0, f(12))
+        LOOPS.light(np.zeros(11, np.uint16), True, 6, 0, 2, 6, None, 0, 0, 0, i(0), f(0), 1.0, f(12))
     with pytest.raises(ValueError, match="leaves the capture"):
-        LOOPS.light(np.zeros(12, np.uint16), True, 6, 0, 3, 2, 6, None, 0, i(0), f(0), 1.0, f(12))
+        LOOPS.light(np.zeros(12, np.uint16), True, 6, 3, 2, 6, None, 0, 0, 0, i(0), f(0), 1.0, f(12))
     with pytest.raises(ValueError, match="samples holds"):
         LOOPS.block_mean(f(35), False, 6, 1, 2, 3, 3, 1.0, f(9))
     with pytest.raises(ValueError, match="leave the picture"):
         LOOPS.block_mean(f(36), False, 6, 1, 2, 3, 4, 1.0, f(12))
     with pytest.raises(ValueError, match="no such row"):
-        LOOPS.light(np.zeros(12, np.uint16), True, 6, 0, 0, 2, 6, f(12), 2, i(2) + 1, f(2), 1.0, f(12))
+        LOOPS.light(np.zeros(12, np.uint16), True, 6, 0, 2, 6, f(12), 2, 6, 0, i(2) + 1, f(2), 1.0, f(12))
+    with pytest.raises(ValueError, match="leaves the field"):
+        LOOPS.light(np.zeros(12, np.uint16), True, 6, 0, 2, 6, f(12), 2, 6, 1, i(2), f(2), 1.0, f(12))
+    with pytest.raises(ValueError, match="out holds"):
+        LOOPS.read_window(0, 0, 6, 2, 6, np.empty(11, np.uint8))
     with pytest.raises(ValueError, match="out holds"):
         LOOPS.shift_rows(f(12), 2, 2, 3, i(2), f(12), f(11), 2)
     with pytest.raises(ValueError, match="leaves the ring"):

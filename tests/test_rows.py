@@ -8,15 +8,16 @@ import numpy as np
 import pytest
 import tifffile
 
-from negconv import InputError, Recipe, jobs, read
+from negconv import InputError, Recipe, jobs, kernel, read
 from negconv.capture import PROXY, Capture, block_mean
 from negconv.reading import read_rows, read_twice
 from negconv.cli import main
 from negconv.conversion import apply, decide, or_whole, survey
 from negconv.flat import flatten, panel_field
+from negconv.hashes import Hashing
 from negconv.resample import Cut
 from negconv.roll import Roll
-from negconv.rows import Rows, in_parts
+from negconv.rows import Rows, in_parts, rows_of_file
 from negconv.synthetic import rawfile
 from negconv.synthetic.roll import make_roll
 
@@ -45,7 +46,9 @@ def test_a_plain_tiff_stays_in_its_file(tmp_path, shape, rows):
     path = tiff(tmp_path / "a.tif", samples, rowsperstrip=rows)
     capture = read_rows(path)
     assert isinstance(capture.samples, Rows) and capture.shape == shape[:2] and capture.samples.dtype == np.uint16
-    assert (capture.samples.whole() == samples).all() and (capture.samples.part(0, 1) == samples[:1]).all()
+    h, w = shape[:2]
+    assert (capture.samples.whole() == samples).all() and (capture.samples.part(0, 1, 0, w) == samples[:1]).all()
+    assert (capture.samples.part(h // 3, h, w // 4, w - w // 4) == samples[h // 3:, w // 4:w - w // 4]).all()
     whole = read(path)
     assert (whole.samples == samples).all() and whole.meta == capture.meta and whole.white == capture.white
     assert (capture.data == whole.data).all()
@@ -182,3 +185,36 @@ def test_rows_serve_a_capture_of_any_kind():
     ours = Capture(rows, 65535.0)
     assert ours.shape == (30, 20) and (ours.data == Capture(samples, 65535.0).data).all()
     assert (ours.proxy(10).data == Capture(samples, 65535.0).proxy(10).data).all() and PROXY == 1500
+
+
+@pytest.mark.parametrize("compiled", [True, False])
+def test_a_window_of_a_file(tmp_path, monkeypatch, compiled):
+    """Columns of some lines, from bytes that begin anywhere; a file that ends within them is refused."""
+    if not compiled:
+        monkeypatch.setattr(kernel, "loops", None)
+    samples = noise((20, 11, 3))
+    path = tmp_path / "some"
+    path.write_bytes(b"head!" + samples.tobytes())
+    rows = rows_of_file(os.fspath(path), 5, samples.shape)
+    for y0, y1, x0, x1 in ((0, 20, 0, 11), (3, 4, 10, 11), (2, 19, 4, 9), (5, 5, 0, 11), (5, 8, 3, 3)):
+        assert (rows.part(y0, y1, x0, x1) == samples[y0:y1, x0:x1]).all()
+    os.truncate(path, 5 + samples.nbytes - 1)
+    assert (rows.part(0, 20, 0, 10) == samples[:, :10]).all()
+    for x0 in (0, 10):
+        with pytest.raises(InputError, match="was cut short"):
+            rows.part(0, 20, x0, 11)
+
+
+def test_files_are_hashed_in_the_background(tmp_path):
+    """SHA-256 of "abc": FIPS 180-4's example."""
+    path, gone = os.fspath(tmp_path / "a"), os.fspath(tmp_path / "b")
+    (tmp_path / "a").write_bytes(b"abc")
+    hashing = Hashing([path, gone])
+    assert path in hashing and gone in hashing and "c" not in hashing
+    for _ in range(2):
+        assert hashing.result(path) == ("ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad", 3,
+                                        os.stat(path).st_mtime_ns)
+        with pytest.raises(InputError, match="cannot be read"):
+            hashing.result(gone)
+    with pytest.raises(ValueError):
+        Hashing(["nul\0"]).result("nul\0")
