@@ -95,15 +95,18 @@ class Writing:
         self.size += len(view)
         if self._beside is not None:
             self._beside.submit(self._digest.update, view)
-        elif self._digest is not None:
-            self._digest.update(view)
+        own = self._digest if self._beside is None else None
         try:
             if self._pages is None:
+                if own is not None:
+                    own.update(view)
                 self._out(view)
                 return
             while len(view):
                 count = min(len(view), STRAIGHT - self._filled)
                 self._pages[self._filled:self._filled + count] = view[:count]
+                if own is not None:
+                    own.update(view[:count])
                 view, self._filled = view[count:], self._filled + count
                 if self._filled == STRAIGHT:
                     if self._straight is None:
