@@ -40,6 +40,8 @@
 #endif
 
 #define TAPS 6
+#define BELOW 0.1f /* resample.BELOW, resample.TROUGH */
+#define TROUGH 0.5f
 #define BLOCK 512 /* pixels worked on at a time: their planes stay in the first cache */
 
 typedef Py_ssize_t idx;
@@ -140,6 +142,13 @@ WIDEST static void light_row(const void *samples, int wide, idx n, const float *
         for (idx i = 0; i < n; i++) out[i] = f[i] * scale;
 }
 
+/* resample._held: a value between b and c of the samples a, b, c, d. */
+INLINE float held(float value, float a, float b, float c, float d)
+{
+    const float low = least(b, c), deep = most(least(a - b, d - c), 0.0f);
+    return most(value, low - BELOW * fabsf(low) - TROUGH * deep);
+}
+
 /* resample.shift_rows, one row: samples `low`..`low + TAPS - 1` make the first of the output; edges repeat. */
 WIDEST static void shift_row(const float *row, idx width, idx channels, idx low, const float *w, float *out, idx n)
 {
@@ -151,14 +160,19 @@ WIDEST static void shift_row(const float *row, idx width, idx channels, idx low,
         if (x >= n) break;
         for (idx c = 0; c < channels; c++) {
             float sum = 0;
-            for (idx k = 0; k < TAPS; k++) sum += w[k] * row[within(x + low + k, 0, width - 1) * channels + c];
-            out[x * channels + c] = sum;
+            float s[TAPS];
+            for (idx k = 0; k < TAPS; k++) {
+                s[k] = row[within(x + low + k, 0, width - 1) * channels + c];
+                sum += w[k] * s[k];
+            }
+            out[x * channels + c] = held(sum, s[1], s[2], s[3], s[4]);
         }
     }
     APART
     for (idx i = first * channels; i < last * channels; i++)
-        out[i] = w0 * p[i] + w1 * p[i + channels] + w2 * p[i + 2 * channels] + w3 * p[i + 3 * channels]
-                 + w4 * p[i + 4 * channels] + w5 * p[i + 5 * channels];
+        out[i] = held(w0 * p[i] + w1 * p[i + channels] + w2 * p[i + 2 * channels] + w3 * p[i + 3 * channels]
+                          + w4 * p[i + 4 * channels] + w5 * p[i + 5 * channels],
+                      p[i + channels], p[i + 2 * channels], p[i + 3 * channels], p[i + 4 * channels]);
 }
 
 /* resample.Columns, some runs of columns that share their whole pixels: rows y..y + n - 1 from a ring of lines. */
@@ -175,8 +189,9 @@ WIDEST static void shift_runs(const float *ring, idx lines, idx stride, idx y, i
             const float *p0 = p[0], *p1 = p[1], *p2 = p[2], *p3 = p[3], *p4 = p[4], *p5 = p[5];
             APART
             for (idx x = 0; x < count; x++)
-                to[x] = w[x] * p0[x] + w[stride + x] * p1[x] + w[2 * stride + x] * p2[x] + w[3 * stride + x] * p3[x]
-                        + w[4 * stride + x] * p4[x] + w[5 * stride + x] * p5[x];
+                to[x] = held(w[x] * p0[x] + w[stride + x] * p1[x] + w[2 * stride + x] * p2[x] + w[3 * stride + x] * p3[x]
+                                 + w[4 * stride + x] * p4[x] + w[5 * stride + x] * p5[x],
+                             p1[x], p2[x], p3[x], p4[x]);
         }
 }
 

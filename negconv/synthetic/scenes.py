@@ -459,9 +459,6 @@ def panes(shape, rng) -> np.ndarray:
     for yy in (0.0, 0.28, 0.56, 0.84):
         frame.box(0, yy * h - bar / 3, w, yy * h + bar / 3, (1, 1, 1))
     frame.box(0, 0.955 * h, w, h, (1, 1, 1))
-    for k in range(6):                                                               # a drop or two of putty and rain
-        for _ in range(9):
-            frame.disc(w * (k + rng.random()) / 6, h * rng.random(), h * rng.uniform(0.0008, 0.002), (0.4, 0.4, 0.4))
     cover = frame.linear()[..., :1]
     rgb *= 1 - cover
     rgb += cover * np.array([0.030, 0.034, 0.032], np.float32)
