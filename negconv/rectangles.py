@@ -38,6 +38,11 @@ WIDEST = 0.15
 LONGEST = 3.5
 #: No letter beside a picture is higher, as a share of the long side of the view.
 LETTER = 0.02
+#: Of a gap between pictures less than this is exposed: dirt; and along more than this of it one picture ends, or the
+#: two beside it do.
+DIRTY, ENDS, BOTH_END = 0.04, 0.7, 1.0
+#: Nor is it broader than this share of its height.
+BROADEST = 0.22
 ASPECTS = (1.0, 7 / 6, 1.241, 1.26, 4 / 3, 1.352, 1.413, 1.5, 2.0, 2.708, 3.0)
 
 
@@ -406,19 +411,31 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     own = 3.0 * inside + _shape_bonus(ratio, off, aspect, partly)
     score = own + ends + sides
     odd = ODD * ~cut * ((off > 0.035) | (ratio > 1.6))
-    best = None
-    for across in (False, True):
-        # Two sides are shared by all the pictures of a strip: each counts by its length, once for all of them.
-        if across:
-            part = np.minimum(high / _extent(picture, left, right, 0), 1)
-            shared = ends - over_ends + own + sides * part - PRICE - odd
-            chosen, value = _arrange(shared, (l, r), (top, bottom))
-        else:
-            part = np.minimum(wide / _extent(picture, top, bottom, 1), 1)
-            shared = sides - over_sides + own + ends * part - PRICE - odd
-            chosen, value = _arrange(shared, (t, b), (left, right))
-        if best is None or value > best[1] + 1e-9:
-            best = (chosen, value)
+    def arranged(some: np.ndarray | None = None) -> tuple[list[int], float]:
+        """The best pictures of all, or of `some` combinations (bool), and their score."""
+        best: tuple[list[int], float] = ([], -np.inf)
+        for across, (own_sides, shared_sides, over, span) in ((False, (ends, sides, over_sides, (t, b))),
+                                                              (True, (sides, ends, over_ends, (l, r)))):
+            # Two sides are shared by all the pictures of a strip: each counts by its length, once for all of them.
+            low, high_, size = (left, right, high) if across else (top, bottom, wide)
+            part = np.minimum(size / _extent(picture, low, high_, 1 - across), 1)
+            value = shared_sides - over + own + own_sides * part - PRICE - odd
+            if some is not None:
+                value = np.where(some, value, -np.inf)
+            got = _arrange(value, span, (top, bottom) if across else (left, right))
+            if got[1] > best[1] + 1e-9:
+                best = got
+        return best
+
+    best = arranged()
+    if len(best[0]) == 1:
+        i = best[0][0]
+        for down, gaps in _gaps_within(kinds, rebate, (top[i], bottom[i], left[i], right[i])):
+            low, high_ = (top, bottom) if down else (left, right)
+            other = arranged(np.all([(low >= start) | (high_ <= end) for start, end in gaps], axis=0))
+            if other[0] and other[1] > best[1] - PRICE:
+                best = other
+                break
     out = []
     names = ("rebate", "holder", "view")
     for i in best[0]:
@@ -430,6 +447,31 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
         out.append(Found(float(top[i]), float(bottom[i]), float(left[i]), float(right[i]), rests,
                          tuple(map(float, supports)), float(share), float(score[i])))
     return _completed(out, kinds, rebate)
+
+
+def _gaps_within(kinds: np.ndarray, rebate: list[np.ndarray], box) -> list[tuple[bool, list[tuple[int, int]]]]:
+    """Gaps between pictures right across a rectangle of top, bottom, left, right: clear film, or a holder's bar, along
+    which one picture ends or another begins. Whether the strip runs down the view, and from where to where they go."""
+    out = []
+    for down in (False, True):
+        (top, bottom, left, right), grid = (map(int, box[2:] + box[:2] if down else box)), kinds.T if down else kinds
+        enter, leave = (rebate[0].T, rebate[1].T) if down else rebate[2:]
+        rows = slice(top + 4, bottom - 3)
+        inner = grid[rows, left:right + 1]
+        share = np.count_nonzero(inner == PICTURE, axis=0) / max(inner.shape[0], 1)
+        turns = np.flatnonzero(np.diff(np.concatenate([[0], share < DIRTY, [0]]).astype(np.int8))) + left
+        gaps = []
+        for low, high in zip(turns[::2].tolist(), turns[1::2].tolist()):
+            # Shadows as clear as the film may go on where the gap ends.
+            if low < left + 6 or high > right - 6 or min(high - low, low - left, right - high) > BROADEST * (bottom - top):
+                continue
+            ends = [float(np.max(plane[rows, max(at - 3, 0):at + 3], axis=1).mean())
+                    for plane, at in ((leave, low), (enter, high))]
+            if max(ends) > ENDS or sum(ends) > BOTH_END:
+                gaps.append((low, high))
+        if gaps:
+            out.append((down, gaps))
+    return out
 
 
 def _completed(found: list[Found], kinds: np.ndarray, rebate: list[np.ndarray]) -> list[Found]:
