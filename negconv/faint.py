@@ -14,7 +14,7 @@ import numpy as np
 
 from . import kernel
 from .gate import NARROW, WIDE, Gate, gates
-from .levels import BASE, DARK, PANEL, PICTURE, VOID, Parts
+from .levels import BASE, DARK, PANEL, PICTURE, VOID, Parts, near
 from .rectangles import (ASPECTS, EVERY, LONGEST, STEP, Found, best_turn, counts, edge_maps, meeting, off_shape, peaks,
                          to_plan, turned)
 from .sides import Side
@@ -109,7 +109,7 @@ def exposed_pixels(kinds: np.ndarray) -> np.ndarray:
         content = np.empty(kinds.shape, bool)
         kernel.loops.content(kinds, *kinds.shape, PENUMBRA, content)
         return content
-    content = (kinds == PICTURE) & ~_wide((kinds == DARK) | (kinds == VOID), PENUMBRA)
+    content = (kinds == PICTURE) & ~near((kinds == DARK) | (kinds == VOID), PENUMBRA)
     near = content[:-2, 1:-1].astype(np.int8) + content[2:, 1:-1] + content[1:-1, :-2] + content[1:-1, 2:]
     content[1:-1, 1:-1] &= near >= 2
     return content
@@ -167,20 +167,6 @@ def _unprinted(content: np.ndarray, of_rows: np.ndarray, of_columns: np.ndarray,
         runs = places - np.maximum.accumulate(np.where(band, 0, places), axis=1)
         if int(runs.max()) < STROKE * size:
             band[...] = False
-
-
-def _wide(mask: np.ndarray, by: int) -> np.ndarray:
-    """True within `by` pixels, along rows and columns."""
-    out = mask.copy()
-    for plane in (out, out.T):
-        done = 0
-        while done < by:
-            step = min(done + 1, by - done)
-            was = plane.copy("K")
-            plane[step:] |= was[:-step]
-            plane[:-step] |= was[step:]
-            done += step
-    return out
 
 
 def film_turn(kinds: np.ndarray) -> tuple[float, float] | None:

@@ -32,6 +32,12 @@ EVEN = 0.12
 ALL_ROUND = 0.9
 #: A holder is no smaller than this, beside the dense film it encloses.
 SCANT = 0.1
+#: The rim of a holder that the panel shines on is no broader than this share of the view, and broader than so many
+#: pixels, which a penumbra takes; so many pixels outside clear film nothing is left of that film's light, and there a
+#: rim is no clearer than this.
+BEVEL, BROAD, DIM, LEAST_DARK = 0.04, 7, 4, 0.35
+#: And it is seen along more than this of the holder's edge.
+RIMMED = 0.35
 FLOOR = 1e-5
 
 
@@ -296,7 +302,46 @@ def parts(log: np.ndarray, base: Level) -> Parts:
             black = median(log.reshape(3, -1)[:, sure[::max(1, len(sure) // SAMPLED)]], axis=1) + EVEN
             film &= (log[0] > black[0]) | (log[1] > black[1]) | (log[2] > black[2])
         np.putmask(kinds, film, PICTURE)
+        bevel = _bevel(kinds, least)
+        if bevel is not None:
+            np.putmask(kinds, bevel, DARK)
     return Parts(kinds, density, tolerance)
+
+
+def _bevel(kinds: np.ndarray, least: np.ndarray) -> np.ndarray | None:
+    """bool (h, w): what is dark along a holder, and as dark as what lies between it and clear film all round: its
+    edge, which the panel shines on. None where there is no such rim broader than a penumbra; `least` as of `below`."""
+    most, rims, lines = int(BEVEL * max(kinds.shape)), [], 0
+    for plane, light in ((kinds[::16], least[::16]), (kinds[:, ::16].T, least[:, ::16].T)):
+        for plane, light in ((plane, light), (plane[:, ::-1], light[:, ::-1])):
+            plane, light = plane[plane[:, 0] == DARK], light[plane[:, 0] == DARK]
+            clear = ((plane == BASE) | (plane == PANEL)).argmax(axis=1)
+            broad = np.count_nonzero((plane == PICTURE) & (np.arange(plane.shape[1]) < clear[:, None]), axis=1)
+            lines += np.count_nonzero(clear)
+            some = np.flatnonzero((clear > DIM) & (broad < most))
+            rims.append(np.stack([broad[some], light[some, clear[some] - DIM]]))
+    broad, dark = np.concatenate(rims, axis=1)
+    if len(broad) < RIMMED * lines or not lines or median(broad) < BROAD:
+        return None
+    level = quantile(dark[broad >= BROAD], 0.1)
+    if level < LEAST_DARK:
+        return None
+    dark, dim = kinds == DARK, (kinds == PICTURE) & (least > level - EVEN)
+    return dim & _outer(dark | dim) & near(dark, int(quantile(broad, 0.9)) + 1)
+
+
+def near(mask: np.ndarray, by: int) -> np.ndarray:
+    """True within `by` pixels of what is, along rows and columns."""
+    out = mask.copy()
+    for plane in (out, out.T):
+        done = 0
+        while done < by:
+            step = min(done + 1, by - done)
+            was = plane.copy("K")
+            plane[step:] |= was[:-step]
+            plane[:-step] |= was[step:]
+            done += step
+    return out
 
 
 def _lit_holder(log: np.ndarray, rim: np.ndarray, opaque: np.ndarray) -> np.ndarray:
