@@ -15,6 +15,8 @@ from .values import frozen
 
 #: A side seen along less than this share is measured by the outermost edges alone.
 FAINT = 0.75
+#: What hangs over a side seen along more than this is a nick in the gate.
+NICKED = 0.85
 #: A side as little seen as this yields to what the shape of the picture says; and by how much, no format being given.
 LOOSE, GROWN = 0.3, 1.03
 #: Of a constant and the evidence in its order; fitted by ``benchmarks/frames.py --fit`` and by captures rendered
@@ -132,7 +134,8 @@ def _enclosing(density, points, sides: list[Side], rests, k: int, noise: float) 
     out = list(sides)
     for i, (side, on) in enumerate(zip(sides, rests)):
         start, end = points[i], points[(i + 1) % 4]
-        if on != "rebate" or math.dist(start, end) < 30:
+        # A gate may have nicks; past a plain side nothing else is exposed.
+        if on != "rebate" or math.dist(start, end) < 30 or _firm(side) > NICKED:
             continue
         over = overhang(density, start, end, side, 16.0 * k, noise)
         if over >= 1.25 * k:
