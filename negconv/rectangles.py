@@ -41,7 +41,7 @@ LETTER = 0.02
 #: Of a gap between pictures less than this is exposed: dirt; and along more than this of it one picture ends, or the
 #: two beside it do.
 DIRTY, ENDS, BOTH_END = 0.04, 0.7, 1.0
-#: Nor is it broader than this share of its height.
+#: Nor is a gap broader than this share of its height.
 BROADEST = 0.22
 ASPECTS = (1.0, 7 / 6, 1.241, 1.26, 4 / 3, 1.352, 1.413, 1.5, 2.0, 2.708, 3.0)
 
@@ -294,7 +294,7 @@ class _Lines:
 
     at: np.ndarray
     what: np.ndarray           # 0 rebate, 1 holder, 2 view
-    edge: np.ndarray           # (n, L + 1) running sums of evidence
+    edge: np.ndarray           # (n, L + 1) running sums of evidence; of the view's border, of holder along it
     beyond: np.ndarray         # (n, L + 1) running sums of picture just outside
 
     def tables(self, low, high):
@@ -302,16 +302,17 @@ class _Lines:
         it goes on beyond them as a share of the length between; (lines, low, high)."""
         length = np.maximum(high[None, :] - low[:, None], 1)
         edge, beyond = ((s[:, high][:, None, :] - s[:, low][:, :, None]) / length for s in (self.edge, self.beyond))
-        excess = np.clip(self.edge[:, -1, None, None] / length - edge - 0.02, 0, 0.5)
         what = self.what[:, None, None]
-        value = np.where(what == 0, 1.2 * edge, np.where(what == 1, 0.8 * edge, 0.12 - 3 * edge)) - 1.5 * beyond
+        excess = np.where(what == 2, 0.0, np.clip(self.edge[:, -1, None, None] / length - edge - 0.02, 0, 0.5))
+        value = np.where(what == 0, 1.2 * edge, np.where(what == 1, 0.8 * edge, 0.12 - edge)) - 1.5 * beyond
         return value, np.where(what == 2, 0.0, edge), excess
 
 
-def _lines(rebate: np.ndarray, holder: np.ndarray, lit: np.ndarray, picture: np.ndarray, known: np.ndarray,
+def _lines(kinds: np.ndarray, rebate: np.ndarray, holder: np.ndarray, lit: np.ndarray, known: np.ndarray,
            gate: np.ndarray, sign: int, most: int) -> _Lines:
     """Candidates across axis 0, for a side entered along `sign`; `lit`: how many pixels of each row are of `holder`;
     `known`: the rows that lie in view."""
+    picture = kinds == PICTURE
     profile = rebate.sum(axis=1)
     profile = profile + 0.5 * (np.roll(profile, 1) + np.roll(profile, -1))
     at = [(p, 0) for p in peaks(profile, most, max(6.0, 0.05 * profile.max()))]
@@ -326,8 +327,8 @@ def _lines(rebate: np.ndarray, holder: np.ndarray, lit: np.ndarray, picture: np.
     n, letters = rebate.shape[0], int(LETTER * max(rebate.shape))
     for i, (p, what) in enumerate(at):
         source = holder if what == 1 else rebate
-        # Nothing is seen of a side that lies outside the view.
-        here = source[max(p - 2, 0):p + 3].max(axis=0) if what < 2 else np.zeros(length)
+        # Of a side that lies outside the view nothing is seen, but the picture goes on there and no holder.
+        here = source[max(p - 2, 0):p + 3].max(axis=0) if what < 2 else (kinds[p + sign * DEEP] == DARK) * 1.0
         np.cumsum(here, out=edge[i, 1:])
         out = slice(max(p - 3, 0), max(p - 1, 1)) if sign > 0 else slice(min(p + 2, n - 1), min(p + 4, n))
         outside = picture[out].min(axis=0)
@@ -371,9 +372,9 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     picture = kinds == PICTURE
     known = [np.flatnonzero(seen > 0.5 * seen.max()) for seen in counts(kinds)]         # VOID is 0
     gate = _gate(kinds)
-    rows = [_lines(rebate[i], holder[i], counts(holder[i])[0], picture, known[0], gate[i], s, 10)
+    rows = [_lines(kinds, rebate[i], holder[i], counts(holder[i])[0], known[0], gate[i], s, 10)
             for i, s in ((0, 1), (1, -1))]
-    columns = [_lines(rebate[i].T, holder[i].T, counts(holder[i])[1], picture.T, known[1], gate[i], s, 14)
+    columns = [_lines(kinds.T, rebate[i].T, holder[i].T, counts(holder[i])[1], known[1], gate[i], s, 14)
                for i, s in ((2, 1), (3, -1))]
     total = max(np.count_nonzero(picture) / 4, 1.0)
     sums = area_sums(kinds)
@@ -430,10 +431,10 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     best = arranged()
     if len(best[0]) == 1:
         i = best[0][0]
-        for down, gaps in _gaps_within(kinds, rebate, (top[i], bottom[i], left[i], right[i])):
+        for down, gaps, narrow in _gaps_within(kinds, rebate, (top[i], bottom[i], left[i], right[i])):
             low, high_ = (top, bottom) if down else (left, right)
             other = arranged(np.all([(low >= start) | (high_ <= end) for start, end in gaps], axis=0))
-            if other[0] and other[1] > best[1] - PRICE:
+            if len(other[0]) > 1 - narrow and other[1] > best[1] - PRICE:
                 best = other
                 break
     out = []
@@ -449,9 +450,10 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     return _completed(out, kinds, rebate)
 
 
-def _gaps_within(kinds: np.ndarray, rebate: list[np.ndarray], box) -> list[tuple[bool, list[tuple[int, int]]]]:
+def _gaps_within(kinds: np.ndarray, rebate: list[np.ndarray], box) -> list[tuple[bool, list[tuple[int, int]], bool]]:
     """Gaps between pictures right across a rectangle of top, bottom, left, right: clear film, or a holder's bar, along
-    which one picture ends or another begins. Whether the strip runs down the view, and from where to where they go."""
+    which one picture ends or another begins. Whether the strip runs down the view, from where to where they go, and
+    whether each is as narrow as gaps are, or parts but a narrow piece: shadows may go on where a gap ends."""
     out = []
     for down in (False, True):
         (top, bottom, left, right), grid = (map(int, box[2:] + box[:2] if down else box)), kinds.T if down else kinds
@@ -460,17 +462,17 @@ def _gaps_within(kinds: np.ndarray, rebate: list[np.ndarray], box) -> list[tuple
         inner = grid[rows, left:right + 1]
         share = np.count_nonzero(inner == PICTURE, axis=0) / max(inner.shape[0], 1)
         turns = np.flatnonzero(np.diff(np.concatenate([[0], share < DIRTY, [0]]).astype(np.int8))) + left
-        gaps = []
+        gaps, narrow = [], True
         for low, high in zip(turns[::2].tolist(), turns[1::2].tolist()):
-            # Shadows as clear as the film may go on where the gap ends.
-            if low < left + 6 or high > right - 6 or min(high - low, low - left, right - high) > BROADEST * (bottom - top):
+            if low < left + 6 or high > right - 6:
                 continue
             ends = [float(np.max(plane[rows, max(at - 3, 0):at + 3], axis=1).mean())
                     for plane, at in ((leave, low), (enter, high))]
             if max(ends) > ENDS or sum(ends) > BOTH_END:
                 gaps.append((low, high))
+                narrow &= min(high - low, low - left, right - high) <= BROADEST * (bottom - top)
         if gaps:
-            out.append((down, gaps))
+            out.append((down, gaps, narrow))
     return out
 
 

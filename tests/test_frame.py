@@ -442,3 +442,82 @@ def test_one_side_in_view_is_enough_where_it_is_plain(seed):
     upper, lower = (xa + (y - ya) / (yb - ya) * (xb - xa) for y in (-0.5, h - 0.5))
     truth = np.array([(-0.5, -0.5), (upper, -0.5), (lower, h - 0.5), (-0.5, h - 0.5)])
     assert np.hypot(*(np.array(frame.corners) - truth).T).max() < 0.005 * max(part.shape[:2])
+
+
+def patches(rng, high, wide, low=0.05, most=0.6, size=12):
+    """Tones in patches, (high, wide, 1)."""
+    coarse = rng.uniform(low, most, (high // size + 1, wide // size + 1))
+    return np.kron(coarse, np.ones((size, size)))[:high, :wide, None]
+
+
+def test_two_pictures_between_holders_are_not_one():
+    """Both end at the holder, the second so thin beside the gap between them that its own side is hardly seen."""
+    rng = np.random.default_rng(12)
+    data = np.full((420, 1000, 3), 0.004)
+    data[60:360, 60:940] = 0.5
+    data[90:330, 60:480] = 0.5 * patches(rng, 240, 420)
+    data[90:330, 520:940] = 0.5 * patches(rng, 240, 420, 0.3, 1.0)
+    data[200:330, 520:580] = 0.5
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    frames = look(data.astype(np.float32), "135", flattened=True).frames
+    assert len(frames) == 2
+    assert abs(frames[0].corners[1][0] - 479.5) < 2 and abs(frames[1].corners[1][0] - 939.5) < 2
+
+
+def test_the_edge_of_the_next_picture_does_not_belong_to_one():
+    """Past a gap the holder shows ten pixels of it; shadows as clear as the rebate hide the side before the gap."""
+    rng = np.random.default_rng(13)
+    data = np.full((420, 620, 3), 0.004)
+    data[60:360, 60:560] = 0.5
+    data[90:330, 80:440] = 0.5 * patches(rng, 240, 360)
+    for y in range(100, 330):
+        data[y, 340 + y // 4:440] = 0.5
+    data[90:330, 545:560] = 0.5 * patches(rng, 240, 15)
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    (frame,) = look(data.astype(np.float32), flattened=True).frames
+    assert abs(frame.corners[1][0] - 439.5) < 2 or frame.warnings
+
+
+def test_a_gate_turned_on_the_film_makes_a_flight_of_pictures():
+    """Four pictures of 180 by 120 upright in the view, each 3 pixels higher than the last, as when a gate is turned by
+    nearly a degree on film that lies as much askew."""
+    rng = np.random.default_rng(14)
+    data = np.full((300, 900, 3), 0.5)
+    boxes = [(40 + 200 * i, 95 - 3 * i) for i in range(4)]
+    for i, (x, y) in enumerate(boxes):
+        data[y:y + 120, x:x + 180] = 0.5 * patches(rng, 120, 180)
+        if i in (1, 3):
+            data[y:y + 60, x + 20:x + 170] = 0.5            # the upper side shows at its ends alone
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    frames = look(data.astype(np.float32), flattened=True).frames
+    assert len(frames) == 4
+    for (x, y), frame in zip(boxes, frames):
+        assert np.abs(np.array(frame.corners) - Frame.rectangle(x, y, 180, 120).corners).max() < 1.2
+
+
+@pytest.mark.parametrize("cut", [False, True])
+def test_a_rim_of_the_holder_that_the_panel_shines_on_is_holder(cut):
+    """Fourteen pixels of it, from a tenth of the rebate's light down to nothing, all round; the picture ends at it."""
+    rng = np.random.default_rng(15)
+    y, x = np.mgrid[:480, :720]
+    outside = np.maximum(np.maximum(60 - x, x - 659), np.maximum(60 - y, y - 419))
+    data = np.repeat((0.003 + 0.05 * np.exp(-np.maximum(outside, 0) / 6.0))[..., None], 3, axis=2)
+    data[60:420, 60:660] = 0.5
+    bottom = 420 if cut else 400
+    data[90:bottom, 90:630] = 0.5 * patches(rng, bottom - 90, 540)
+    data *= 1 + rng.normal(0, 0.005, data.shape)
+    (frame,) = look(data.astype(np.float32), flattened=True).frames
+    assert np.abs(np.array(frame.corners) - Frame.rectangle(90, 90, 540, bottom - 90).corners).max() < 1.2
+    assert frame.confidence > 0.8
+
+
+def test_nicks_in_a_cameras_gate_do_not_move_the_side():
+    """Two of them, eight pixels high, on a side that is seen all along."""
+    rng = np.random.default_rng(16)
+    data = np.full((480, 700, 3), 0.5)
+    data[80:400, 110:590] = 0.5 * patches(rng, 320, 480, 0.05, 0.3)
+    for left in (300, 340):
+        data[72:80, left:left + 22] = 0.05
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    (frame,) = look(data.astype(np.float32), flattened=True).frames
+    assert np.abs(np.array(frame.corners) - Frame.rectangle(110, 80, 480, 320).corners).max() < 1.0
