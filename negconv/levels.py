@@ -16,6 +16,9 @@ from .values import frozen
 VOID, PANEL, BASE, PICTURE, DARK = range(5)
 #: All channels above this, and alike, can only be bare panel in a flattened capture: film reflects 4 % at each face.
 BARE = 0.9
+#: With less green than this, beside red and blue, a flattened tone is no film's, neutral or orange, but the panel's where
+#: it was exposed beyond saturation: that divided by the panel, of which cameras see most in green.
+MAGENTA = 0.85
 #: Less than this no bare panel is, its exposure matched by the file or not.
 LEAST_BARE = 0.88
 #: Density above base beyond which film cannot be told from holder.
@@ -239,6 +242,8 @@ def bare_panel(level: Level, flattened: bool | None) -> bool:
     light = 10.0 ** np.array(level.log)
     if flattened is False:
         return bool(light.min() > 0.985)
+    if flattened and light[1] < MAGENTA * min(light[0], light[2]):
+        return True
     return bool(light.min() > BARE and light.max() / light.min() < 1.06)
 
 

@@ -429,12 +429,12 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
         return best
 
     best = arranged()
-    if len(best[0]) == 1:
-        i = best[0][0]
-        for down, gaps, narrow in _gaps_within(kinds, rebate, (top[i], bottom[i], left[i], right[i])):
+    for down in (False, True):
+        gaps, narrow = _gaps_within(kinds, [(top[i], bottom[i], left[i], right[i]) for i in best[0]], down)
+        if gaps:
             low, high_ = (top, bottom) if down else (left, right)
             other = arranged(np.all([(low >= start) | (high_ <= end) for start, end in gaps], axis=0))
-            if len(other[0]) > 1 - narrow and other[1] > best[1] - PRICE:
+            if len(other[0]) > len(best[0]) - narrow and other[1] > best[1] - PRICE:
                 best = other
                 break
     out = []
@@ -450,30 +450,25 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     return _completed(out, kinds, rebate)
 
 
-def _gaps_within(kinds: np.ndarray, rebate: list[np.ndarray], box) -> list[tuple[bool, list[tuple[int, int]], bool]]:
-    """Gaps between pictures right across a rectangle of top, bottom, left, right: clear film, or a holder's bar, along
-    which one picture ends or another begins. Whether the strip runs down the view, from where to where they go, and
-    whether each is as narrow as gaps are, or parts but a narrow piece: shadows may go on where a gap ends."""
-    out = []
-    for down in (False, True):
-        (top, bottom, left, right), grid = (map(int, box[2:] + box[:2] if down else box)), kinds.T if down else kinds
-        enter, leave = (rebate[0].T, rebate[1].T) if down else rebate[2:]
-        rows = slice(top + 4, bottom - 3)
-        inner = grid[rows, left:right + 1]
+def _gaps_within(kinds: np.ndarray, boxes: list[tuple], down: bool) -> tuple[list[tuple[int, int]], bool]:
+    """Gaps between pictures right across rectangles of top, bottom, left, right: clear film, or a holder's bar, at which
+    one picture ends or another begins all at once. From where to where they go along a strip that runs across the view,
+    or `down` it, and whether each is as narrow as gaps are, or parts but a narrow piece: shadows may go on where it
+    ends."""
+    gaps, narrow = [], True
+    for box in boxes:
+        top, bottom, left, right = map(int, box[2:] + box[:2] if down else box)
+        inner = (kinds.T if down else kinds)[top + 4:bottom - 3, left:right + 1]
         share = np.count_nonzero(inner == PICTURE, axis=0) / max(inner.shape[0], 1)
-        turns = np.flatnonzero(np.diff(np.concatenate([[0], share < DIRTY, [0]]).astype(np.int8))) + left
-        gaps, narrow = [], True
+        turns = np.flatnonzero(np.diff(np.concatenate([[0], share < DIRTY, [0]]).astype(np.int8)))
         for low, high in zip(turns[::2].tolist(), turns[1::2].tolist()):
-            if low < left + 6 or high > right - 6:
+            if low < 6 or high > right - left - 6:
                 continue
-            ends = [float(np.max(plane[rows, max(at - 3, 0):at + 3], axis=1).mean())
-                    for plane, at in ((leave, low), (enter, high))]
+            ends = share[low - 3:low].max(), share[high:high + 3].max()
             if max(ends) > ENDS or sum(ends) > BOTH_END:
-                gaps.append((low, high))
-                narrow &= min(high - low, low - left, right - high) <= BROADEST * (bottom - top)
-        if gaps:
-            out.append((down, gaps, narrow))
-    return out
+                gaps.append((low + left, high + left))
+                narrow &= min(high - low, low, right - left - high) <= BROADEST * (bottom - top)
+    return gaps, narrow
 
 
 def _completed(found: list[Found], kinds: np.ndarray, rebate: list[np.ndarray]) -> list[Found]:

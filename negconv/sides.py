@@ -20,6 +20,8 @@ from .values import frozen
 SETTLED = 2e-3
 #: Pixels inside an edge at which the picture has its own density.
 DEEP = 3.0
+#: What hangs over a side does so at this many neighbouring places at least, of 80.
+LASTS = 5
 #: Degrees by which a holder's opening may lie askew on the film.
 ASKEW = 1.2
 
@@ -103,8 +105,8 @@ def overhang(density, start, end, side: Side, reach: float, noise: float) -> flo
     runs = np.logical_and.accumulate(within[:, ::-1], axis=1).sum(axis=1)
     out = -across[np.clip(len(across) - runs, 0, len(across) - 1)]
     out[(inside < 0.06 + 3 * noise) | (runs >= len(across))] = 0.0
-    # Dirt and print are short.
-    lasting = np.sort(np.stack([out[:-2], out[1:-1], out[2:]]), axis=0)[0]
+    # Dirt, print, and nicks in a camera's gate are short.
+    lasting = np.min([out[i:len(out) - LASTS + i + 1] for i in range(LASTS)], axis=0)
     return float(max(lasting.max(), 0.0))
 
 
