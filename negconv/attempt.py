@@ -5,6 +5,7 @@ from typing import Iterable, Iterator
 
 import numpy as np
 
+from .bars import darken_bars
 from .gate import by_perforations
 from .levels import BASE, PANEL, PICTURE, Level, Parts, bare_panel, parts
 from .rectangles import Found, edge_maps, rectangles, tally, turn_of, turned
@@ -158,6 +159,7 @@ def attempted(log: np.ndarray, base: Level, aspect: float | None) -> Attempt:
     judged = parts(log, base)
     degrees = turn_of(judged.kinds, judged.density, base.spread)
     kinds, density = turned(judged.kinds, judged.density, degrees)
+    darken_bars(kinds, density)
     maps = edge_maps(kinds, density, base.spread)
     found = rectangles(kinds, density, base.spread, aspect, maps)
     within, around = np.zeros(5, int), 0

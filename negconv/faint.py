@@ -13,6 +13,7 @@ from typing import Sequence
 import numpy as np
 
 from . import kernel
+from .bars import darken_bars
 from .gate import NARROW, WIDE, Gate, gates
 from .levels import BASE, DARK, PANEL, PICTURE, VOID, Parts, near
 from .rectangles import (ASPECTS, EVERY, LONGEST, STEP, Found, best_turn, counts, edge_maps, meeting, off_shape, peaks,
@@ -249,6 +250,8 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
         """What is found at a turn, with its score; None when nothing is."""
         if turn not in made:
             kinds, density, *maps = upright if turn == own else turned(parts.kinds, parts.density, turn)
+            if turn != own:
+                darken_bars(kinds, density)
             seen = exposed(kinds, maps[0] if maps else edge_maps(kinds, density, noise), upright=True)
             made[turn] = kinds, density, seen, [_Sought(seen, i) for i in range(4)], gates(kinds, film)
         kinds, density, seen, sought, across = made[turn]
