@@ -223,12 +223,12 @@ def may_be_ringed(attempt: Attempt) -> bool:
 
 
 def is_ringed(attempt: Attempt, tone: Level) -> bool:
-    """Whether a darker tone runs inside nearly all the sides found that are in view, as rebate does inside film's edges
-    on a panel."""
+    """Whether a darker tone runs inside nearly all the sides found, as rebate does inside film's edges on a panel; where
+    the view cuts two of them, inside the others."""
     step = float(np.mean(attempt.base.log) - np.mean(tone.log))
     sides = [max(float((np.abs(side - step) < BAND).mean()) for side in each) > MUCH
              for f in attempt.found for each, on in zip(zip(*(_along(attempt.density, f, i) for i in INSETS)), f.rests)
-             if on != "view"]
+             if on != "view" or f.rests.count("view") > 2]
     return bool(sides) and float(np.mean(sides)) >= NEARLY
 
 
