@@ -521,3 +521,53 @@ def test_nicks_in_a_cameras_gate_do_not_move_the_side():
     data *= 1 + rng.normal(0, 0.003, data.shape)
     (frame,) = look(data.astype(np.float32), flattened=True).frames
     assert np.abs(np.array(frame.corners) - Frame.rectangle(110, 80, 480, 320).corners).max() < 1.0
+
+
+def test_bars_between_the_windows_of_a_holder_belong_to_no_picture():
+    """Two of them, so narrow and blurred that they are no darker than a dense picture, with five pixels of rebate on both
+    sides; the pictures end at that, shadows as clear as it along some of their sides, and not at the bars."""
+    rng = np.random.default_rng(17)
+    data = np.full((420, 1030, 3), 0.004)
+    data[60:360, 50:980] = 0.5
+    for left in (60, 368, 676):
+        data[100:320, left:left + 292] = 0.5 * patches(rng, 220, 292)
+    data[110:310, 300:352] = data[110:310, 368:400] = 0.5
+    for left in (357, 665):
+        for at, light in enumerate((0.6, 0.25, 0.08, 0.08, 0.25, 0.6), left):
+            data[60:360, at] = 0.5 * light
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    frames = look(data.astype(np.float32), flattened=True).frames
+    assert len(frames) == 3
+    for left, frame in zip((60, 368, 676), frames):
+        assert np.abs(np.array(frame.corners) - Frame.rectangle(left, 100, 292, 220).corners).max() < 1.5
+
+
+def test_a_panel_exposed_beyond_saturation_is_no_base_once_it_is_divided():
+    """Film on a bare panel that is clipped, in a capture divided by a frame of that panel taken at half the exposure:
+    cameras see most light in green, so what is left of the panel is magenta."""
+    rng = np.random.default_rng(18)
+    panel = np.array([0.45, 0.9, 0.6])
+    film = np.full((480, 720, 3), np.nan)
+    film[80:400, 100:620] = [0.55, 0.26, 0.13]
+    film[110:370, 140:580] *= patches(rng, 260, 440)
+    light = np.where(np.isnan(film), 1.0, film) * panel * 2
+    data = np.minimum(light * (1 + rng.normal(0, 0.003, light.shape)), 1.0) / (2 * panel)
+    seen = look(data.astype(np.float32), flattened=True)
+    (frame,) = seen.frames
+    assert np.abs(np.array(frame.corners) - Frame.rectangle(140, 110, 440, 260).corners).max() < 1.0
+    assert np.abs(10.0 ** np.array(seen.base.log) / [0.55, 0.26, 0.13] - 1).max() < 0.02
+
+
+def test_a_strip_that_the_view_cuts_on_a_bare_panel_is_no_picture():
+    """Panel above and below film that goes on to the left and right of the view; nothing says that it is panel."""
+    rng = np.random.default_rng(19)
+    data = np.full((480, 720, 3), 0.6)
+    data[60:420] = 0.4
+    for left, right in ((0, 40), (90, 312), (360, 582), (630, 720)):
+        data[90:390, left:right] = 0.4 * patches(rng, 300, right - left, 0.05, 0.9)
+    data[90:330, 90:230] = 0.4
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    frames = look(data.astype(np.float32), "6x4.5").frames
+    assert len(frames) == 2
+    for left, frame in zip((90, 360), frames):
+        assert np.abs(np.array(frame.corners) - Frame.rectangle(left, 90, 222, 300).corners).max() < 1.5
