@@ -221,7 +221,8 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
     if _mean(frames) < AGAIN:
         # Night hides the sides of a picture, and what surrounds the film is plain: but most of the film is base.
         large = max(tried or [best], key=lambda one: one.base.share)
-        if large is not best and large.base.share > MANY * best.base.share:
+        panel = panel_like(large.base, flattened) and is_ringed(large, best.base)
+        if large is not best and large.base.share > MANY * best.base.share and not panel:
             others = _framed(proxy, k, large, aspect, film_format)
             if _mean(others[0]) > _mean(frames):
                 frames, attempt, faint = others
