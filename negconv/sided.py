@@ -33,6 +33,8 @@ CLEARLY, ALL_ALONG = 0.2, 0.9
 #: Density above base that blur and the holder's penumbra leave in a sliver of rebate so many plan pixels wide, and in a
 #: narrower one; a band of the picture along the holder is denser.
 DULL, NARROW, DULLER = 0.1, 1.5, 0.4
+#: Fogged rebate is no broader than this share of the picture, and denser than it a picture begins by this much at once.
+FOGGED, BEGINS = 0.1, 0.12
 
 
 def refined(proxy: np.ndarray, k: int, attempt: Attempt, found, film_format: str | None,
@@ -125,6 +127,12 @@ def _traced(density, size, k: int, attempt: Attempt, found: Found,
             moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=5.0 * k, noise=noise,
                            beyond=clear)
             if moved.support > CLEARLY:
+                sides[i], rests[i] = moved, "rebate"
+        fogged = _fogged(density, points, i, sides[i]) if rests[i] == "holder" else None
+        if fogged is not None:
+            moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=2.0 * k, noise=noise,
+                           beyond=replace(fogged, offset=fogged.offset - k))
+            if moved.support > 0.5:
                 sides[i], rests[i] = moved, "rebate"
     return Traced(tuple(map(tuple, points)), tuple(sides), tuple(rests))
 
@@ -253,6 +261,36 @@ def _sliver(density, start, end, side: Side, k: int) -> Side | None:
     if clear[0] < max(clear[1:]) + DISTINCT:
         return None
     return replace(side, offset=side.offset + float(offset), slope=side.slope + float(slope))
+
+
+def _fogged(density, points, i: int, side: Side) -> Side | None:
+    """The line well inside a holder's edge at which the picture begins, where the rebate between is fogged from the film's
+    edge: straight and all along the side, and nearly or wholly clear just outside; None without one."""
+    start, end = points[i], points[(i + 1) % 4]
+    reach = FOGGED * math.dist(points[(i + 1) % 4], points[(i + 2) % 4])
+    across = np.arange(0.0, reach, 1.0)
+    if len(across) < 30:
+        return None
+    profile = profiles(density, start, end, side, across)
+    s = np.linspace(-0.95, 0.95, len(profile))
+    begins = (profile[:, 6:] - profile[:, :-6] > BEGINS) & (profile[:, :-6] < 2 * DULL)
+    rows, best = np.arange(len(profile)), (0.0, 0, 0.0)
+    most = math.tan(math.radians(1.0)) * math.dist(start, end) / 2
+    for slope in np.linspace(-most, most, 17):
+        at = np.arange(8, begins.shape[1] - 8)[:, None] + np.rint(slope * s).astype(int)
+        inside = (at >= 0) & (at < begins.shape[1])
+        share = (begins[rows, np.clip(at, 0, begins.shape[1] - 1)] & inside).mean(axis=1)
+        j = int(share.argmax()) if len(share) else 0
+        if len(share) and share[j] > best[0]:
+            best = (float(share[j]), j + 8, float(slope))
+    share, offset, slope = best
+    if share < ALL_ALONG - 0.2:
+        return None
+    line = np.clip(np.rint(offset + slope * s).astype(int), 0, profile.shape[1] - 1)
+    outside = profile[rows, line]
+    if (outside < DULL / 2).mean() < CLEARLY or float(median(outside)) > DULL:
+        return None
+    return replace(side, offset=side.offset + offset + 3.0, slope=side.slope + slope)
 
 
 def _to_view(points: np.ndarray, rests, w: int, h: int) -> list[tuple[float, float]]:
