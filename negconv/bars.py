@@ -8,7 +8,7 @@ from .rectangles import counts
 
 #: At a holder's bar less than this of the margins is clear, and so many pixels beside it more than the rest is; and no bar
 #: is broader than this share of the view.
-CROSSED, BESIDE, NARROW = 0.25, 5, 0.03
+CROSSED, BESIDE, NARROW = 0.25, 9, 0.03
 #: The opening for two pictures is longer than this, as a share of its width.
 LONG = 1.2
 
@@ -30,7 +30,7 @@ def darken_bars(kinds: np.ndarray, density: np.ndarray) -> None:
     for part in (grid[first:first + (last - first) // 4], grid[last - (last - first) // 4:last]):
         clear = (part == BASE) | (part == PANEL)
         margins.append(clear[2 * np.count_nonzero(clear, axis=1) > long])
-    if min(map(len, margins)) < 2:
+    if not min(map(len, margins)) or sum(map(len, margins)) < 4:
         return
     shares = [margin.mean(axis=0) for margin in margins]
     least, most = np.minimum(*shares), np.maximum(*shares)

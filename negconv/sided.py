@@ -128,7 +128,8 @@ def _traced(density, size, k: int, attempt: Attempt, found: Found,
                            beyond=clear)
             if moved.support > CLEARLY:
                 sides[i], rests[i] = moved, "rebate"
-        fogged = _fogged(density, points, i, sides[i]) if rests[i] == "holder" else None
+        fogged = _fogged(density, points, i, sides[i]) if rests[i] == "holder" or rests[i] == "rebate" and _past_film(
+            density, points, i, sides[i]) else None
         if fogged is not None:
             moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=2.0 * k, noise=noise,
                            beyond=replace(fogged, offset=fogged.offset - k))
@@ -263,8 +264,14 @@ def _sliver(density, start, end, side: Side, k: int) -> Side | None:
     return replace(side, offset=side.offset + float(offset), slope=side.slope + float(slope))
 
 
+def _past_film(density, points, i: int, side: Side) -> bool:
+    """Whether what lies just outside a side is brighter than the base: the side is the film's edge beside panel."""
+    outside = profiles(density, points[i], points[(i + 1) % 4], side, np.array([-6.0, -5.0]))
+    return float(median(outside.mean(axis=1))) < -DULL / 2
+
+
 def _fogged(density, points, i: int, side: Side) -> Side | None:
-    """The line well inside a holder's edge at which the picture begins, where the rebate between is fogged from the film's
+    """The line well inside a holder's edge, or the film's, at which the picture begins, where the rebate between is fogged from the film's
     edge: straight and all along the side, and nearly or wholly clear just outside; None without one."""
     start, end = points[i], points[(i + 1) % 4]
     reach = FOGGED * math.dist(points[(i + 1) % 4], points[(i + 2) % 4])
