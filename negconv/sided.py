@@ -131,8 +131,8 @@ def _traced(density, size, k: int, attempt: Attempt, found: Found,
         fogged = _fogged(density, points, i, sides[i]) if rests[i] == "holder" or rests[i] == "rebate" and _past_film(
             density, points, i, sides[i]) else None
         if fogged is not None:
-            moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=2.0 * k, noise=noise,
-                           beyond=replace(fogged, offset=fogged.offset - k))
+            moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=2.0 * k + 2, noise=noise,
+                           beyond=replace(fogged, offset=fogged.offset - k - 1))
             if moved.support > 0.5:
                 sides[i], rests[i] = moved, "rebate"
     return Traced(tuple(map(tuple, points)), tuple(sides), tuple(rests))
@@ -281,15 +281,15 @@ def _fogged(density, points, i: int, side: Side) -> Side | None:
     profile = profiles(density, start, end, side, across)
     s = np.linspace(-0.95, 0.95, len(profile))
     begins = (profile[:, 6:] - profile[:, :-6] > BEGINS) & (profile[:, :-6] < 2 * DULL)
-    rows, best = np.arange(len(profile)), (0.0, 0, 0.0)
+    rows, best = np.arange(len(profile)), (0.0, 0.0, 0.0)
     most = math.tan(math.radians(1.0)) * math.dist(start, end) / 2
-    for slope in np.linspace(-most, most, 17):
-        at = np.arange(8, begins.shape[1] - 8)[:, None] + np.rint(slope * s).astype(int)
+    for slope in sorted(np.linspace(-most, most, 17), key=abs):
+        at = np.arange(8, begins.shape[1])[:, None] + np.rint(slope * s).astype(int)
         inside = (at >= 0) & (at < begins.shape[1])
         share = (begins[rows, np.clip(at, 0, begins.shape[1] - 1)] & inside).mean(axis=1)
-        j = int(share.argmax()) if len(share) else 0
-        if len(share) and share[j] > best[0]:
-            best = (float(share[j]), j + 8, float(slope))
+        if len(share) and share.max() > best[0]:
+            # It begins within six pixels.
+            best = (float(share.max()), 8 + float(np.flatnonzero(share > share.max() - 0.03)[:6].mean()), float(slope))
     share, offset, slope = best
     if share < ALL_ALONG - 0.2:
         return None

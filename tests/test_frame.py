@@ -571,3 +571,22 @@ def test_a_strip_that_the_view_cuts_on_a_bare_panel_is_no_picture():
     assert len(frames) == 2
     for left, frame in zip((90, 360), frames):
         assert np.abs(np.array(frame.corners) - Frame.rectangle(left, 90, 222, 300).corners).max() < 1.5
+
+
+@pytest.mark.parametrize("past", ["holder", "panel"])
+def test_rebate_fogged_from_the_edge_of_the_film_is_no_picture(past):
+    """A density of 0.3 at the upper edge of the film, along three quarters of it, and half of that every 10 pixels
+    further in; the picture begins 26 pixels inside it."""
+    rng = np.random.default_rng(20)
+    data = np.full((480, 720, 3), 0.004)
+    if past == "panel":
+        data[40:60, 60:660] = 1.0
+    data[60:420, 60:660] = 0.5
+    data[86:390, 90:630] = 0.5 * patches(rng, 304, 540, 0.03, 0.4)
+    y, x = np.mgrid[:480, :720]
+    fog = 0.3 * 0.5 ** ((y - 60) / 10) * np.clip((510 - x) / 60, 0, 1)
+    film = (x >= 60) & (x < 660) & (y >= 60) & (y < 420)
+    data *= np.where(film, 10 ** -fog, 1.0)[..., None]
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    (frame,) = look(data.astype(np.float32), flattened=True).frames
+    assert np.abs(np.array(frame.corners) - Frame.rectangle(90, 86, 540, 304).corners).max() < 1.5
