@@ -33,8 +33,9 @@ CLEARLY, ALL_ALONG = 0.2, 0.9
 #: Density above base that blur and the holder's penumbra leave in a sliver of rebate so many plan pixels wide, and in a
 #: narrower one; a band of the picture along the holder is denser.
 DULL, NARROW, DULLER = 0.1, 1.5, 0.4
-#: Fogged rebate is no broader than this share of the picture, and denser than it a picture begins by this much at once.
-FOGGED, BEGINS = 0.1, 0.12
+#: Fogged rebate is no broader than this share of the picture, and denser than it a picture begins by this much at once,
+#: along more than this share of the side; and more than this of the side is then seen.
+FOGGED, BEGINS, LINED, MOSTLY = 0.1, 0.12, 0.7, 0.5
 
 
 def refined(proxy: np.ndarray, k: int, attempt: Attempt, found, film_format: str | None,
@@ -128,12 +129,13 @@ def _traced(density, size, k: int, attempt: Attempt, found: Found,
                            beyond=clear)
             if moved.support > CLEARLY:
                 sides[i], rests[i] = moved, "rebate"
-        fogged = _fogged(density, points, i, sides[i]) if rests[i] == "holder" or rests[i] == "rebate" and _past_film(
-            density, points, i, sides[i]) else None
+        fogged = None
+        if rests[i] == "holder" or (rests[i] == "rebate" and _past_film(density, points, i, sides[i])):
+            fogged = _fogged(density, points, i, sides[i])
         if fogged is not None:
             moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=2.0 * k + 2, noise=noise,
                            beyond=replace(fogged, offset=fogged.offset - k - 1))
-            if moved.support > 0.5:
+            if moved.support > MOSTLY:
                 sides[i], rests[i] = moved, "rebate"
     return Traced(tuple(map(tuple, points)), tuple(sides), tuple(rests))
 
@@ -271,8 +273,8 @@ def _past_film(density, points, i: int, side: Side) -> bool:
 
 
 def _fogged(density, points, i: int, side: Side) -> Side | None:
-    """The line well inside a holder's edge, or the film's, at which the picture begins, where the rebate between is fogged from the film's
-    edge: straight and all along the side, and nearly or wholly clear just outside; None without one."""
+    """The line well inside a holder's edge, or the film's, at which the picture begins, where the rebate between is fogged
+    from there: straight and all along the side, and nearly or wholly clear just outside; None without one."""
     start, end = points[i], points[(i + 1) % 4]
     reach = FOGGED * math.dist(points[(i + 1) % 4], points[(i + 2) % 4])
     across = np.arange(0.0, reach, 1.0)
@@ -291,7 +293,7 @@ def _fogged(density, points, i: int, side: Side) -> Side | None:
             # It begins within six pixels.
             best = (float(share.max()), 8 + float(np.flatnonzero(share > share.max() - 0.03)[:6].mean()), float(slope))
     share, offset, slope = best
-    if share < ALL_ALONG - 0.2:
+    if share < LINED:
         return None
     line = np.clip(np.rint(offset + slope * s).astype(int), 0, profile.shape[1] - 1)
     outside = profile[rows, line]
