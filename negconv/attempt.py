@@ -213,7 +213,9 @@ def may_be_ringed(attempt: Attempt) -> bool:
     bins = int(round(2 * BAND / 0.02))
     shares = []
     for f in attempt.found:
-        for each in zip(*(_along(attempt.density, f, i) for i in INSETS)):
+        for on, each in zip(f.rests, zip(*(_along(attempt.density, f, i) for i in INSETS))):
+            if on == "view":
+                continue
             levels = [np.bincount(np.clip(side * 50, 0, 149).astype(int), minlength=150) / max(len(side), 1)
                       for side in each]
             shares.append(np.max([np.convolve(v, np.ones(bins + 1), "same") for v in levels], axis=0) > MUCH)
@@ -221,10 +223,12 @@ def may_be_ringed(attempt: Attempt) -> bool:
 
 
 def is_ringed(attempt: Attempt, tone: Level) -> bool:
-    """Whether a darker tone runs inside nearly all the sides found, as rebate does inside film's edges on a panel."""
+    """Whether a darker tone runs inside nearly all the sides found, as rebate does inside film's edges on a panel; of
+    what the view cuts off nothing is known."""
     step = float(np.mean(attempt.base.log) - np.mean(tone.log))
     sides = [max(float((np.abs(side - step) < BAND).mean()) for side in each) > MUCH
-             for f in attempt.found for each in zip(*(_along(attempt.density, f, i) for i in INSETS))]
+             for f in attempt.found for on, each in zip(f.rests, zip(*(_along(attempt.density, f, i) for i in INSETS)))
+             if on != "view"]
     return bool(sides) and float(np.mean(sides)) >= NEARLY
 
 
