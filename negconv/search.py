@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 
 from .attempt import (DENSE, NESTED, STRIP, Attempt, attempted, baseless, bases_in, bordered, is_ringed, is_skirt,
-                      may_be_film, may_be_ringed, off_gate, promising, yielding)
+                      may_be_film, may_be_ringed, off_gate, promising, unprinted, yielding)
 from .capture import block_mean
 from .faint import Faint, Seen, faint_pictures, outlines
 from .frame import TRUSTED, Frame, format_named
-from .gate import NARROW, WIDE, past_film
+from .gate import NARROW, WIDE, measured, past_film
 from .levels import BASE, DARK, PICTURE, VOID, Level, Parts, even_tones, log_light, panel_like
 from .rectangles import counts, rectangles
 from .sided import FAINT_WEIGHTS, LOOSE, Sided, confidence_of, in_shape, refined
@@ -21,6 +21,8 @@ from .values import frozen
 PROXY = 1500
 #: The long side of the plan: the coarser picture in which rectangles are looked for before their sides are refined.
 PLAN = 1100
+#: With less merit than this, gradients are tried for the base as well: a sliver of rebate beside leaking light is one.
+POOR = 0.2
 #: What the whole gate is called in place of a frame.
 UNTRUSTED = 0.1
 #: With this merit no other base is looked for, unless its tone surrounds the pictures.
@@ -194,7 +196,8 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
         tones.append(tone)
         if max(tone.log) < max(tones[0].log) - 2 * DENSE:
             break                       # neither is it the base, nor is anything darker
-    tones = [tone for tone in tones if not is_skirt(tone, tones)]
+    skirts = [tone for tone in tones if is_skirt(tone, tones)]
+    tones = [tone for tone in tones if tone not in skirts]
     best, bare, tried = None, None, []
     for base in promising(list(bases_in(tones, flattened))):
         ringed = best is not None and panel_like(best.base, flattened) and is_ringed(best, base)
@@ -210,6 +213,11 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
                     -yielding(attempt, best) if ringed else 0.0 if base.share > MANY * best.base.share else NESTED / 3):
                 best = attempt
         if best.merit >= PLAIN and not (bordered(best) or panel_like(best.base, flattened) and may_be_ringed(best)):
+            break
+    for tone in skirts if best is None or best.merit < POOR else ():
+        attempt = attempted(log, tone, aspect)
+        if best is None or attempt.merit > max(best.merit + NESTED, PLAIN):
+            best = attempt
             break
     if not flattened and (best is None or best.merit < PLAIN):
         clipped = _saturated(log, tones, aspect)
@@ -247,6 +255,8 @@ def _framed(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None,
     """The frames of an attempt, by sides that show or by those that hardly do, and whether by these."""
     sided: list[Sided] = []
     grown = False
+    found, odd = measured(best.found, best.kinds, aspect)
+    best = replace(best, found=found)
     if best.found and not baseless(best):
         sided = refined(proxy, k, best, best.found, film_format)
         # Of a picture that the view cuts on three sides no more than one can be seen.
@@ -261,7 +271,7 @@ def _framed(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None,
     if best.lined < UNLINED:
         # What lies around the picture is brighter than the base: panel past the film's edge, or the base is none.
         sided = [replace(f, confidence=min(f.confidence, GUESSED)) if "rebate" in f.rests else f for f in sided]
-    most, off = GUESSED if bordered(best) else 1.0, bool(sided) and off_gate(best)
+    most, off = GUESSED if bordered(best) else 1.0, bool(sided) and (odd or off_gate(best))
     sided = [replace(f, confidence=min(f.confidence, GUESSED if off else most)) for f in sided]
     # Where nothing exposed meets the holder, a picture hardly ends there.
     sided = [replace(f, confidence=min(f.confidence, GUESSED)) if any(
@@ -322,6 +332,9 @@ def _faintly(proxy, k: int, first: Attempt, aspect: float | None, film_format: s
     if seen is None or max(f.found.rests.count("view") for f in seen.pictures) > 2:
         return None
     found = tuple(p.found for p in seen.pictures)
+    if len(found) == 1:
+        found = (unprinted(found[0], seen.kinds, (seen.exposed.raw,)),)
+    parts, odd = measured(found, seen.kinds, aspect)
     attempt = replace(first, kinds=seen.kinds, density=seen.density, degrees=seen.degrees, found=found)
     frames = refined(proxy, k, attempt, found, film_format,
                       [outlines(seen.exposed, seen.density, f, seen.degrees, first.shape, k) for f in found])
@@ -333,7 +346,10 @@ def _faintly(proxy, k: int, first: Attempt, aspect: float | None, film_format: s
         tangent = min(r for i, r in enumerate(frame.reaches) if i not in known) < TANGENT
         if aspect is None and len(found) == 1 and tangent and not (known and faint.fits > FITS):
             confidence = min(confidence, TRUSTED if max(frame.firm) > LOOSE else UNTRUSTED)
-        out.append(replace(frame, evidence=tuple(evidence), confidence=confidence))
+        out.append(replace(frame, evidence=tuple(evidence), confidence=min(confidence, GUESSED) if odd else confidence))
+    if len(parts) > len(found):
+        attempt, most = replace(attempt, found=parts), min(GUESSED, _mean(out))
+        out = [replace(f, confidence=most) for f in refined(proxy, k, attempt, parts, film_format)]
     return attempt, out
 
 
