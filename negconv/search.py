@@ -14,7 +14,7 @@ from .frame import TRUSTED, Frame, format_named
 from .gate import NARROW, WIDE, measured, past_film
 from .levels import BASE, DARK, PICTURE, VOID, Level, Parts, even_tones, log_light, panel_like
 from .rectangles import counts, rectangles
-from .sided import FAINT_WEIGHTS, LOOSE, Sided, confidence_of, in_shape, refined
+from .sided import ALIKE, FAINT_WEIGHTS, LOOSE, Sided, confidence_of, in_shape, refined
 from .values import frozen
 
 #: The long side of the proxy that frames are sought on.
@@ -266,7 +266,7 @@ def _framed(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None,
             shaped = in_shape(sided[0], aspect, proxy.shape[:2])
             grown = shaped is not sided[0]
             # A side that hardly shows is a guess; one where the format has it, a good one.
-            most = FITTED if grown and aspect is not None else GUESSED
+            most = FITTED if aspect is not None and (grown or not _misshapen(shaped, aspect, ALIKE)) else GUESSED
             sided = [replace(shaped, confidence=min(shaped.confidence, most))]
     if best.lined < UNLINED:
         # What lies around the picture is brighter than the base: panel past the film's edge, or the base is none.
@@ -361,9 +361,9 @@ def _film_of(film_format: str | None) -> tuple[float, float] | None:
     return NARROW if known.perforated else WIDE if known.frames else None
 
 
-def _misshapen(f: Sided, aspect: float) -> bool:
+def _misshapen(f: Sided, aspect: float, off: float = OFF) -> bool:
     """Whether a picture all of whose sides are in view has not the shape of its format."""
-    return set(f.rests) == {"rebate"} and abs(math.log(max(f.size) / max(min(f.size), 1e-6) / aspect)) > OFF
+    return set(f.rests) == {"rebate"} and abs(math.log(max(f.size) / max(min(f.size), 1e-6) / aspect)) > off
 
 
 def _mean(frames: list[Sided]) -> float:
