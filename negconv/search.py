@@ -214,15 +214,15 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
                 best = attempt
         if best.merit >= PLAIN and not (bordered(best) or panel_like(best.base, flattened) and may_be_ringed(best)):
             break
-    for tone in skirts if best is None or best.merit < POOR else ():
-        attempt = attempted(log, tone, aspect)
-        if best is None or attempt.merit > max(best.merit + NESTED, PLAIN):
-            best = attempt
-            break
     if not flattened and (best is None or best.merit < PLAIN):
         clipped = _saturated(log, tones, aspect)
         best = clipped if clipped and (best is None or clipped.merit > best.merit) else best
     best = best or bare
+    for tone in skirts if best is None or best.merit < POOR else ():
+        attempt = attempted(log, tone, aspect)
+        if attempt.merit > max(best.merit + NESTED if best else 0.0, PLAIN):
+            best = attempt
+            break
     if best is None:
         return None
     frames, attempt, faint = _framed(proxy, k, best, aspect, film_format)
@@ -264,6 +264,7 @@ def _framed(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None,
             sided = [replace(f, confidence=max(f.confidence, ALONE)) if _alone(f, proxy.shape[:2]) else f for f in sided]
         if len(sided) == 1 and min(sided[0].firm) < LOOSE and set(sided[0].rests) == {"rebate"}:
             shaped = in_shape(sided[0], aspect, proxy.shape[:2])
+            shaped = sided[0] if _behind_holder(shaped, best, k) else shaped
             grown = shaped is not sided[0]
             # A side that hardly shows is a guess; one where the format has it, a good one.
             most = FITTED if aspect is not None and (grown or not _misshapen(shaped, aspect, ALIKE)) else GUESSED
@@ -351,6 +352,17 @@ def _faintly(proxy, k: int, first: Attempt, aspect: float | None, film_format: s
         attempt, most = replace(attempt, found=parts), min(GUESSED, _mean(out))
         out = [replace(f, confidence=most) for f in refined(proxy, k, attempt, parts, film_format)]
     return attempt, out
+
+
+def _behind_holder(f: Sided, attempt: Attempt, k: int) -> bool:
+    """Whether half of a side of a picture lies where the plan, `k` times coarser, shows the holder."""
+    kinds, s = attempt.parts.kinds, np.linspace(0.1, 0.9, 41)[:, None]
+    for start, end in zip(np.array(f.corners), np.roll(f.corners, -1, axis=0)):
+        x, y = np.rint((start + s * (end - start) - (k - 1) / 2) / k).astype(int).T
+        inside = (x >= 0) & (y >= 0) & (x < kinds.shape[1]) & (y < kinds.shape[0])
+        if 2 * np.count_nonzero(kinds[y[inside], x[inside]] == DARK) > len(s):
+            return True
+    return False
 
 
 def _film_of(film_format: str | None) -> tuple[float, float] | None:

@@ -514,3 +514,16 @@ def test_a_side_that_is_seen_stays_where_it_is_near_the_shape_of_the_format():
     hidden = replace(seen, firm=(0.9, 0.0, 0.9, 0.9))
     assert in_shape(hidden, 1.25, (500, 700)).corners[1][0] == pytest.approx(500.0)
     assert in_shape(seen, 1.35, (500, 700)).corners[1][0] == pytest.approx(540.0)
+
+
+def test_a_picture_does_not_grow_behind_the_holder():
+    """Clear along its lower side, in a sliver of rebate; the format would have that side five pixels outside the opening."""
+    rng = np.random.default_rng(3)
+    data = np.full((560, 700, 3), 0.002)
+    data[76:491, 146:554] = 0.5
+    data[80:480, 150:550] = 0.5 * 10 ** -textured((400, 400), 0.2, 1.2)[..., None]
+    data[420:480, 190:550] = 0.5
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    for known in ("6x6", "6x7"):
+        (frame,) = look(data.astype(np.float32), known, flattened=True).frames
+        assert max(y for _, y in frame.corners) < 492
