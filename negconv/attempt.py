@@ -2,11 +2,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Iterable, Iterator
+from typing import Iterable, Iterator, Sequence
 
 import numpy as np
 
-from .gate import by_perforations
+from .gate import Gate
 from .levels import BASE, PANEL, PICTURE, Level, Parts, bare_panel, parts
 from .rectangles import Found, edge_maps, rectangles, tally, turn_of, turned
 from .robust import median
@@ -48,8 +48,8 @@ INSETS = (3, 5, 8, 12, 17)
 #: side is looked for; how much of a row is exposed in it, and, as shares of that, what ends within two rows, and what
 #: there is between it and the picture, at most; and along how much of that the side shows, as a share of what the line does.
 LETTERS, PRINTED, SHARP, BETWEEN, SHOWN = 0.045, 0.12, 0.7, 0.25, 0.5
-#: A thin line exposed along more than this of a side is no print, and no picture either.
-LINE = 0.9
+#: A thin line exposed along more than this of a side is no print, and no picture either; a band of more such rows is picture.
+LINE, THIN = 0.8, 4
 
 
 def bordered(attempt: Attempt) -> bool:
@@ -59,9 +59,9 @@ def bordered(attempt: Attempt) -> bool:
             and attempt.clear < STRIP)
 
 
-def off_gate(attempt: Attempt) -> bool:
-    """Whether perforations show, and pictures that rest on rebate are not where those have them."""
-    for g in by_perforations(attempt.kinds):
+def off_gate(attempt: Attempt, across: Sequence[Gate]) -> bool:
+    """Whether pictures that rest on rebate are not where perforations have them."""
+    for g in across:
         half = (g.high - g.low) / 2
         for f in attempt.found:
             low, high, on = (f.left, f.right, f.rests[1::2]) if g.down else (f.top, f.bottom, f.rests[::2])
@@ -216,8 +216,9 @@ def _inside_print(f: Found, i: int, kinds: np.ndarray, maps: tuple) -> Found | N
     between = between[between > first]
     if exposed[first] < PRINTED or not len(between):
         return None
-    # Letters end at once; what fades is picture.
-    if exposed[max(between[0] - 2, first)] < SHARP * median(exposed[first:between[0]]):
+    # Letters end at once, and leave gaps; what fades, or has none, is picture.
+    band = exposed[first:between[0]]
+    if exposed[max(between[0] - 2, first)] < SHARP * median(band) or np.count_nonzero(band > LINE) > THIN:
         return None
     inner = np.array(near[between[0]:])
     least = PRINTED if exposed[first] > LINE else max(SHOWN * max(f.support[i], near[0]), PRINTED)

@@ -8,6 +8,7 @@ pictures across them: common practice, no source.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Sequence
 
 import numpy as np
 
@@ -135,12 +136,12 @@ def by_perforations(kinds: np.ndarray) -> list[Gate]:
     return out
 
 
-def measured(found: tuple[Found, ...], kinds: np.ndarray, aspect: float | None) -> tuple[tuple[Found, ...], bool]:
+def measured(found: Sequence[Found], across: Sequence[Gate], aspect: float | None) -> tuple[tuple[Found, ...], bool]:
     """Pictures on 135 film, as perforations measure it: what is as long as several with their gaps, which a clear side
-    hides, is so many; and whether one, seen to both its ends, is no length that pictures have."""
+    hides, is so many; and whether one, seen to both its ends, is no length that pictures have. `across`: as from
+    `by_perforations`."""
     out, odd = [], False
     usual = NARROW[1] * aspect if aspect is not None and aspect > 1.4 else 0.75 * NARROW[1] if aspect is not None else 36.0
-    across = by_perforations(kinds) if found else []
     for f in found:
         parts = [f]
         for g in across[:1]:

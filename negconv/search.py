@@ -11,7 +11,7 @@ from .attempt import (DENSE, NESTED, STRIP, Attempt, attempted, baseless, bases_
 from .capture import block_mean
 from .faint import Faint, Seen, faint_pictures, outlines
 from .frame import TRUSTED, Frame, format_named
-from .gate import NARROW, WIDE, measured, past_film
+from .gate import NARROW, WIDE, by_perforations, measured, past_film
 from .levels import BASE, DARK, PICTURE, VOID, Level, Parts, even_tones, log_light, panel_like
 from .rectangles import counts, rectangles
 from .sided import ALIKE, FAINT_WEIGHTS, LOOSE, Sided, confidence_of, in_shape, refined
@@ -63,6 +63,8 @@ RATHER = 0.75
 ASTRAY = 0.15
 #: What is seen of a side within so short a stretch of it may as well be where something round touches it.
 TANGENT = 0.4
+#: What is so many times as long as wide may be two pictures.
+TWO = 1.9
 #: How well two sides must lie where the film has them for nothing else to be asked of them.
 HELD = 0.5
 #: The same of its length along the film, where no format is given.
@@ -243,7 +245,8 @@ def _saturated(log: np.ndarray, tones: list[Level], aspect: float | None) -> Att
     the pictures, or no other tone runs inside their sides, as rebate does inside the film's edges."""
     tone = next((tone for tone in tones if min(tone.log) > SATURATED), None)
     attempt = None if tone is None else attempted(log, tone, aspect)
-    if attempt is None or attempt.merit < PLAIN or bordered(attempt) or past_film(attempt.kinds) or off_gate(attempt):
+    if attempt is None or attempt.merit < PLAIN or bordered(attempt) or past_film(attempt.kinds) or off_gate(
+            attempt, by_perforations(attempt.kinds)):
         return None
     others = [other for other in tones if other is not tone]
     clear = attempt.clear > 3 * STRIP
@@ -255,7 +258,8 @@ def _framed(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None,
     """The frames of an attempt, by sides that show or by those that hardly do, and whether by these."""
     sided: list[Sided] = []
     grown = False
-    found, odd = measured(best.found, best.kinds, aspect)
+    across = by_perforations(best.kinds) if best.found else []
+    found, odd = measured(best.found, across, aspect)
     best = replace(best, found=found)
     if best.found and not baseless(best):
         sided = refined(proxy, k, best, best.found, film_format)
@@ -272,7 +276,7 @@ def _framed(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None,
     if best.lined < UNLINED:
         # What lies around the picture is brighter than the base: panel past the film's edge, or the base is none.
         sided = [replace(f, confidence=min(f.confidence, GUESSED)) if "rebate" in f.rests else f for f in sided]
-    most, off = GUESSED if bordered(best) else 1.0, bool(sided) and (odd or off_gate(best))
+    most, off = GUESSED if bordered(best) else 1.0, bool(sided) and (odd or off_gate(best, across))
     sided = [replace(f, confidence=min(f.confidence, GUESSED if off else most)) for f in sided]
     # Where nothing exposed meets the holder, a picture hardly ends there.
     sided = [replace(f, confidence=min(f.confidence, GUESSED)) if any(
@@ -335,7 +339,8 @@ def _faintly(proxy, k: int, first: Attempt, aspect: float | None, film_format: s
     found = tuple(p.found for p in seen.pictures)
     if len(found) == 1:
         found = (unprinted(found[0], seen.kinds, (seen.exposed.raw,)),)
-    parts, odd = measured(found, seen.kinds, aspect)
+    long = any(max(f.bottom - f.top, f.right - f.left) > TWO * min(f.bottom - f.top, f.right - f.left) for f in found)
+    parts, odd = measured(found, by_perforations(seen.kinds) if long else (), aspect)
     attempt = replace(first, kinds=seen.kinds, density=seen.density, degrees=seen.degrees, found=found)
     frames = refined(proxy, k, attempt, found, film_format,
                       [outlines(seen.exposed, seen.density, f, seen.degrees, first.shape, k) for f in found])
