@@ -31,8 +31,9 @@ FALL_OFF = -0.05
 SAMPLED = 16000
 #: How far the log light of a holder varies.
 EVEN = 0.12
-#: Stray light on a holder is looked for where that takes more than this of the view's border.
-ALL_ROUND = 0.9
+#: A holder that stray light makes no darker than film is looked for where what is so much darker than the base takes more
+#: than this of the view's border, and is as even as this.
+ALL_ROUND, GREY, EVEN_GREY = 0.9, 0.6, 0.03
 #: A holder is no smaller than this, beside the dense film it encloses.
 SCANT = 0.1
 #: The rim of a holder that the panel shines on is no broader than this share of the view, and broader than so many
@@ -284,15 +285,21 @@ def parts(log: np.ndarray, base: Level) -> Parts:
     # A holder that is not quite black can be brighter than dense film in the channel the base itself keeps dark. It is
     # the even, dark tone along the border of the view.
     rim, opaque, black = np.stack([_rim(p) for p in log]), _rim(most) > OPAQUE - 0.3, None
-    lit = False
     if opaque.mean() > 0.3:
         holder = median(rim[:, opaque], axis=1)
         if (np.abs(rim[:, opaque] - holder[:, None]).max(axis=0) < EVEN).mean() > 0.8:
             black = (holder + EVEN).astype(np.float32)
-        lit = black is None and opaque.mean() > ALL_ROUND
-    kinds = judged(log, density, least, most, beyond, black, tolerance)
-    if lit:
-        np.putmask(kinds, _lit_holder(log, rim, opaque), DARK)
+    border = _rim(density)
+    grey, lit = border > GREY, None
+    if grey.mean() > ALL_ROUND:
+        shown = float(median(border)) < OPAQUE
+        if black is None or shown:
+            lit = _lit_holder(log, rim, grey, EVEN if opaque.mean() > ALL_ROUND else EVEN_GREY, shown)
+    if lit is None:
+        kinds = judged(log, density, least, most, beyond, black, tolerance)
+    else:
+        kinds = judged(log, density, least, most, np.inf if shown else beyond, None, tolerance)
+        np.putmask(kinds, lit, DARK)
     dark = kinds == DARK
     if dark.any():
         film = enclosed(kinds)
@@ -304,8 +311,12 @@ def parts(log: np.ndarray, base: Level) -> Parts:
             film |= dark & (log[0] > dense[0]) & (log[1] > dense[1]) & (log[2] > dense[2])
         elif len(sure) > 0.02 * dark.size:
             # Bars between the windows of a holder are enclosed as well, and as black as the rest of it.
-            black = median(log.reshape(3, -1)[:, sure[::max(1, len(sure) // SAMPLED)]], axis=1) + EVEN
-            film &= (log[0] > black[0]) | (log[1] > black[1]) | (log[2] > black[2])
+            holder = median(log.reshape(3, -1)[:, sure[::max(1, len(sure) // SAMPLED)]], axis=1)
+            black = holder + EVEN
+            bar = ~((log[0] > black[0]) | (log[1] > black[1]) | (log[2] > black[2]))
+            if lit is not None and shown:
+                bar &= lit
+            film &= ~bar
         np.putmask(kinds, film, PICTURE)
         bevel = _bevel(kinds, least)
         if bevel is not None:
@@ -349,22 +360,28 @@ def near(mask: np.ndarray, by: int) -> np.ndarray:
     return out
 
 
-def _lit_holder(log: np.ndarray, rim: np.ndarray, opaque: np.ndarray) -> np.ndarray:
-    """bool (h, w): what is as dark as a holder that stray light lies on unevenly, by a plane through the log light
-    along the border of the view, `rim` (3, n), where it is `opaque`; nothing where that is not even otherwise."""
-    x, y = axes(log.shape[1:])
-    terms = np.stack([np.ones(rim.shape[1]), *(_rim(np.broadcast_to(v, log.shape[1:])) for v in (x[None, :], y[:, None]))])
-    use = opaque
+def _lit_holder(log: np.ndarray, rim: np.ndarray, grey: np.ndarray, even: float, shown: bool) -> np.ndarray | None:
+    """bool (h, w): a holder that stray light lies on, from the border of the view on as far as a surface through the log
+    light along that border, `rim` (3, n), where it is `grey`, goes on; None where that is not `even`. A picture that
+    fills the view is never so even all round, nor is film on a panel so dark. `shown`: film may be darker."""
+    shape = log.shape[1:]
+    x, y = axes(shape)
+    across, down = (_rim(np.broadcast_to(v, shape)) for v in (x[None, :], y[:, None]))
+    terms = np.stack([np.ones_like(across), across, down, across * across + down * down])
+    use = grey
     for _ in range(3):
-        slopes = np.linalg.lstsq(terms[:, use].T, rim[:, use].T, rcond=None)[0].T
-        close = opaque & (np.abs(rim - slopes @ terms).max(axis=0) < EVEN)
-        if 2 * np.count_nonzero(close) < np.count_nonzero(opaque):
-            break
-        use = close
-    out = np.full(log.shape[1:], close[opaque].mean() > 0.8)
-    for plane, (a, b, c) in zip(log, slopes.astype(np.float32)):
-        out &= plane < (a + np.float32(EVEN) + b * x)[None, :] + (c * y)[:, None]
-    return out
+        surface = np.linalg.lstsq(terms[:, use].T, rim[:, use].T, rcond=None)[0].T
+        off = np.abs(rim - surface @ terms).max(axis=0)
+        use = grey & (off < EVEN)
+        if 2 * np.count_nonzero(use) < np.count_nonzero(grey):
+            return None
+    if quantile(off[grey], 0.8) > even:
+        return None
+    out = np.ones(shape, bool)
+    for plane, (a, b, c, d) in zip(log, surface.astype(np.float32)):
+        above = plane - ((b * x + d * x * x)[None, :] + (a + c * y + d * y * y)[:, None])
+        out &= (np.abs(above) if shown else above) < np.float32(EVEN)
+    return _outer(out) if shown else out
 
 
 def below(log: np.ndarray, base: Level) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

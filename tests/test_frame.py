@@ -6,12 +6,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from negconv.attempt import unprinted
 from negconv.base import sample_base
 from negconv.capture import Capture
 from negconv.errors import InputError
 from negconv.gate import NARROW, WIDE, gates, past_film
 from negconv.frame import FORMATS, TRUSTED, Frame, format_named, picture_mask
+from negconv.rectangles import Found, edge_maps
 from negconv.search import find_frames, look
+from negconv.sided import Sided, in_shape
 from negconv.levels import BASE, DARK, PANEL, PICTURE
 from negconv.synthetic import layouts
 from negconv.synthetic.scenes import scene
@@ -590,3 +593,85 @@ def test_rebate_fogged_from_the_edge_of_the_film_is_no_picture(past):
     data *= 1 + rng.normal(0, 0.003, data.shape)
     (frame,) = look(data.astype(np.float32), flattened=True).frames
     assert np.abs(np.array(frame.corners) - Frame.rectangle(90, 86, 540, 304).corners).max() < 1.5
+
+
+def test_a_grey_holder_that_light_falls_on_is_none_of_the_picture():
+    """A fifteenth to a tenth of the panel, even all round the view; it covers the rebate on two sides."""
+    rng = np.random.default_rng(5)
+    data = np.empty((420, 640, 3))
+    data[...] = (0.1 * 1.5 ** -(np.mgrid[:420, :640].sum(axis=0) / 1060))[..., None]
+    data[100:320, 180:460] = 0.6
+    data[110:310, 180:460] = 0.6 * 10 ** -textured((200, 280), 0.15, 0.7)[..., None]
+    data *= 1 + rng.normal(0, 0.01, data.shape)
+    (frame,) = look(data.astype(np.float32), flattened=True).frames
+    assert np.abs(np.array(frame.corners) - np.array(Frame.rectangle(180, 110, 280, 200).corners)).max() < 3.0
+    assert frame.trusted
+
+
+def test_two_pictures_whose_gap_a_clear_side_hides_are_two():
+    """135 film, ten pixels a millimetre: perforations measure it (ISO 1007), and no picture is 74 mm long."""
+    rng = np.random.default_rng(8)
+    data = np.full((420, 900, 3), 0.002)
+    data[40:390, 60:840] = 0.5
+    for x in np.arange(75, 830, 47.5):
+        for y in (40 + 20, 390 - 20 - 28):
+            data[y:y + 28, int(x):int(x) + 20] = 1.0
+    for left in (75, 455):
+        data[95:335, left:left + 360] = 0.5 * 10 ** -textured((240, 360), 0.15, 1.2, seed=left)[..., None]
+    data[95:335, 330:435] = 0.5
+    data[95:335, 455:475] = 0.5
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    frames = look(data.astype(np.float32), flattened=True).frames
+    assert len(frames) == 2
+    for frame, left in zip(frames, (75, 455)):
+        assert np.abs(np.array(frame.corners) - np.array(Frame.rectangle(left, 95, 360, 240).corners)).max() < 1.8
+
+
+@pytest.mark.parametrize("side", range(4))
+def test_a_picture_does_not_end_at_a_line_of_print(side):
+    """Letters, a clear row, and the picture, which half of its side cuts; what fades to nothing and is cut again is no
+    print."""
+    kinds = np.full((500, 720), BASE, np.uint8)
+    rng = np.random.default_rng(2)
+    kinds[80:420, 110:600][rng.random((340, 490)) < 0.9] = PICTURE
+    kinds[80:250, 560:600] = BASE
+    fading = kinds.copy()
+    for y in range(84, 420, 14):
+        kinds[y:y + 7, 606:615] = PICTURE
+    for x in range(600, 615):
+        fading[80:420, x][rng.random(340) < (x - 602) / 13] = PICTURE
+    for plane, right in ((kinds, 600), (fading, 615)):
+        turned = np.ascontiguousarray(np.rot90(plane, side))
+        density = np.where(turned == PICTURE, 0.5, 0.0).astype(np.float32)
+        t, b, l, r = ((80, 420, 110, 615), (720 - 615, 720 - 110, 80, 420), (80, 420, 720 - 615, 720 - 110),
+                      (110, 615, 80, 420))[side]
+        found = Found(t, b, l, r, ("rebate",) * 4, (0.5,) * 4, 0.8, 1.0)
+        moved = unprinted(found, turned, edge_maps(turned, density, 0.003))
+        want = {0: {"right": right}, 1: {"top": 720 - right}, 2: {"left": 720 - right}, 3: {"bottom": right}}[side]
+        for name, at in want.items():
+            assert abs(getattr(moved, name) - at) < 3
+        assert all(getattr(moved, other) == getattr(found, other) for other in ("top", "bottom", "left", "right")
+                   if other not in want)
+
+
+def test_a_side_that_is_seen_stays_where_it_is_near_the_shape_of_the_format():
+    """Gates of one format differ by a hundredth (common practice, no source)."""
+    corners = ((0.0, 0.0), (504.0, 0.0), (504.0, 400.0), (0.0, 400.0))
+    seen = Sided(corners, 0.0, 0.9, (), None, (), ("rebate",) * 4, (0.9, 0.2, 0.9, 0.9))
+    assert in_shape(seen, 1.25, (500, 700)) is seen
+    hidden = replace(seen, firm=(0.9, 0.0, 0.9, 0.9))
+    assert in_shape(hidden, 1.25, (500, 700)).corners[1][0] == pytest.approx(500.0)
+    assert in_shape(seen, 1.35, (500, 700)).corners[1][0] == pytest.approx(540.0)
+
+
+def test_a_picture_does_not_grow_behind_the_holder():
+    """Clear along its lower side, in a sliver of rebate; the format would have that side five pixels outside the opening."""
+    rng = np.random.default_rng(3)
+    data = np.full((560, 700, 3), 0.002)
+    data[76:491, 146:554] = 0.5
+    data[80:480, 150:550] = 0.5 * 10 ** -textured((400, 400), 0.2, 1.2)[..., None]
+    data[420:480, 190:550] = 0.5
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    for known in ("6x6", "6x7"):
+        (frame,) = look(data.astype(np.float32), known, flattened=True).frames
+        assert max(y for _, y in frame.corners) < 492
