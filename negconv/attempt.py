@@ -1,11 +1,13 @@
 """One attempt at the frames of a capture: what its plan shows, taken one even tone for the base."""
 from __future__ import annotations
 
-from typing import Iterable, Iterator
+from dataclasses import replace
+from typing import Iterable, Iterator, Sequence
 
 import numpy as np
 
-from .gate import by_perforations
+from .bars import darken_bars
+from .gate import Gate
 from .levels import BASE, PANEL, PICTURE, Level, Parts, bare_panel, parts
 from .rectangles import Found, edge_maps, rectangles, tally, turn_of, turned
 from .robust import median
@@ -43,6 +45,12 @@ BLANK = 0.5
 #: Log light within which a band along a side has one tone; how much of a side it takes, and how many of the sides.
 BAND, MUCH, NEARLY = 0.08, 0.35, 0.7
 INSETS = (3, 5, 8, 12, 17)
+#: Of a line of print, or the edge of film or holder, taken for a side: how far inside it, as a share of the picture, the
+#: side is looked for; how much of a row is exposed in it, and, as shares of that, what ends within two rows, and what
+#: there is between it and the picture, at most; and along how much of that the side shows, as a share of what the line does.
+LETTERS, PRINTED, SHARP, BETWEEN, SHOWN = 0.045, 0.12, 0.7, 0.25, 0.5
+#: A thin line exposed along more than this of a side is no print, and no picture either; a band of more such rows is picture.
+LINE, THIN = 0.8, 4
 
 
 def bordered(attempt: Attempt) -> bool:
@@ -52,9 +60,9 @@ def bordered(attempt: Attempt) -> bool:
             and attempt.clear < STRIP)
 
 
-def off_gate(attempt: Attempt) -> bool:
-    """Whether perforations show, and pictures that rest on rebate are not where those have them."""
-    for g in by_perforations(attempt.kinds):
+def off_gate(attempt: Attempt, across: Sequence[Gate]) -> bool:
+    """Whether pictures that rest on rebate are not where perforations have them."""
+    for g in across:
         half = (g.high - g.low) / 2
         for f in attempt.found:
             low, high, on = (f.left, f.right, f.rests[1::2]) if g.down else (f.top, f.bottom, f.rests[::2])
@@ -158,8 +166,11 @@ def attempted(log: np.ndarray, base: Level, aspect: float | None) -> Attempt:
     judged = parts(log, base)
     degrees = turn_of(judged.kinds, judged.density, base.spread)
     kinds, density = turned(judged.kinds, judged.density, degrees)
+    darken_bars(kinds, density)
     maps = edge_maps(kinds, density, base.spread)
     found = rectangles(kinds, density, base.spread, aspect, maps)
+    if len(found) == 1:
+        found = [unprinted(found[0], kinds, maps)]
     within, around = np.zeros(5, int), 0
     for f in found:
         t, b, l, r = int(f.top), int(f.bottom), int(f.left), int(f.right)
@@ -170,6 +181,57 @@ def attempted(log: np.ndarray, base: Level, aspect: float | None) -> Attempt:
     return Attempt(base, kinds, density, maps, degrees, judged, tuple(found), log.shape[1:], float(within[PANEL] / size),
                     float(within[BASE] / size), float(max(1 - around / picture, 0.0)),
                     float(median([_lined(kinds, f) for f in found] or [0.0])))
+
+
+def unprinted(f: Found, kinds: np.ndarray, maps: tuple) -> Found:
+    """A rectangle whose sides lie inside any line of print, or other thin thing along them: within it is a row of rebate,
+    clear all along, and then an edge again."""
+    for i in range(4):
+        for _ in range(3):
+            inner = _inside_print(f, i, kinds, maps)
+            if inner is None:
+                break
+            f = inner
+    return f
+
+
+def _inside_print(f: Found, i: int, kinds: np.ndarray, maps: tuple) -> Found | None:
+    """The same with side `i` (top, right, bottom, left) moved in past what may be print, once; None where there is none."""
+    if f.rests[i] == "view":
+        return None
+    across, along = ((f.top, f.bottom), (f.left, f.right)) if i in (0, 2) else ((f.left, f.right), (f.top, f.bottom))
+    deep = int(LETTERS * max(f.bottom - f.top, f.right - f.left))
+    some = slice(int(along[0]) + 8, int(along[1]) - 7)
+    up, at = i in (0, 3), int(across[0] if i in (0, 3) else across[1])
+    rows = at + (1 if up else -1) * np.arange(deep)
+    if deep < 8 or some.stop - some.start < 30 or rows.min() < 2 or rows.max() > kinds.shape[0 if i in (0, 2) else 1] - 3:
+        return None
+    sheet = kinds[rows, some] if i in (0, 2) else kinds[some, rows[0]:rows[-1] + 1] if up else kinds[some, rows[-1]:at + 1]
+    if i in (1, 3):
+        sheet = sheet.T if up else sheet[:, ::-1].T
+    exposed, clear = (sheet == PICTURE).mean(axis=1), (sheet == BASE).mean(axis=1)
+    edges = maps[0][(0, 3, 1, 2)[i]]
+    near = [edges[v - 1:v + 2, some].max(axis=0).mean() if i in (0, 2) else edges[some, v - 1:v + 2].max(axis=1).mean()
+            for v in rows]
+    first = int(exposed[:6].argmax())
+    between = np.flatnonzero((exposed < BETWEEN * exposed[first]) & (clear > 1 - BETWEEN))
+    between = between[between > first]
+    if exposed[first] < PRINTED or not len(between):
+        return None
+    # Letters end at once, and leave gaps; what fades, or has none, is picture.
+    band = exposed[first:between[0]]
+    if exposed[max(between[0] - 2, first)] < SHARP * median(band) or np.count_nonzero(band > LINE) > THIN:
+        return None
+    inner = np.array(near[between[0]:])
+    least = PRINTED if exposed[first] > LINE else max(SHOWN * max(f.support[i], near[0]), PRINTED)
+    if not len(inner) or inner.max() < least:
+        return None
+    # The first edge that is about as plain as any.
+    step = between[0] + int(np.flatnonzero(inner > 0.9 * inner.max()).mean())
+    name = ("top", "right", "bottom", "left")[i]
+    return replace(f, rests=tuple("rebate" if j == i else on for j, on in enumerate(f.rests)),
+                   support=tuple(float(inner.max()) if j == i else s for j, s in enumerate(f.support)),
+                   **{name: float(rows[min(step, deep - 1)])})
 
 
 def _next_to(kinds: np.ndarray, found) -> int:
@@ -213,7 +275,9 @@ def may_be_ringed(attempt: Attempt) -> bool:
     bins = int(round(2 * BAND / 0.02))
     shares = []
     for f in attempt.found:
-        for each in zip(*(_along(attempt.density, f, i) for i in INSETS)):
+        for on, each in zip(f.rests, zip(*(_along(attempt.density, f, i) for i in INSETS))):
+            if on == "view":
+                continue
             levels = [np.bincount(np.clip(side * 50, 0, 149).astype(int), minlength=150) / max(len(side), 1)
                       for side in each]
             shares.append(np.max([np.convolve(v, np.ones(bins + 1), "same") for v in levels], axis=0) > MUCH)
@@ -221,10 +285,12 @@ def may_be_ringed(attempt: Attempt) -> bool:
 
 
 def is_ringed(attempt: Attempt, tone: Level) -> bool:
-    """Whether a darker tone runs inside nearly all the sides found, as rebate does inside film's edges on a panel."""
+    """Whether a darker tone runs inside nearly all the sides found, as rebate does inside film's edges on a panel; where
+    the view cuts two of them, inside the others."""
     step = float(np.mean(attempt.base.log) - np.mean(tone.log))
     sides = [max(float((np.abs(side - step) < BAND).mean()) for side in each) > MUCH
-             for f in attempt.found for each in zip(*(_along(attempt.density, f, i) for i in INSETS))]
+             for f in attempt.found for each, on in zip(zip(*(_along(attempt.density, f, i) for i in INSETS)), f.rests)
+             if on != "view" or f.rests.count("view") > 2]
     return bool(sides) and float(np.mean(sides)) >= NEARLY
 
 

@@ -13,8 +13,9 @@ from typing import Sequence
 import numpy as np
 
 from . import kernel
+from .bars import darken_bars
 from .gate import NARROW, WIDE, Gate, gates
-from .levels import BASE, DARK, PANEL, PICTURE, VOID, Parts
+from .levels import BASE, DARK, PANEL, PICTURE, VOID, Parts, near
 from .rectangles import (ASPECTS, EVERY, LONGEST, STEP, Found, best_turn, counts, edge_maps, meeting, off_shape, peaks,
                          to_plan, turned)
 from .sides import Side
@@ -109,7 +110,7 @@ def exposed_pixels(kinds: np.ndarray) -> np.ndarray:
         content = np.empty(kinds.shape, bool)
         kernel.loops.content(kinds, *kinds.shape, PENUMBRA, content)
         return content
-    content = (kinds == PICTURE) & ~_wide((kinds == DARK) | (kinds == VOID), PENUMBRA)
+    content = (kinds == PICTURE) & ~near((kinds == DARK) | (kinds == VOID), PENUMBRA)
     near = content[:-2, 1:-1].astype(np.int8) + content[2:, 1:-1] + content[1:-1, :-2] + content[1:-1, 2:]
     content[1:-1, 1:-1] &= near >= 2
     return content
@@ -167,20 +168,6 @@ def _unprinted(content: np.ndarray, of_rows: np.ndarray, of_columns: np.ndarray,
         runs = places - np.maximum.accumulate(np.where(band, 0, places), axis=1)
         if int(runs.max()) < STROKE * size:
             band[...] = False
-
-
-def _wide(mask: np.ndarray, by: int) -> np.ndarray:
-    """True within `by` pixels, along rows and columns."""
-    out = mask.copy()
-    for plane in (out, out.T):
-        done = 0
-        while done < by:
-            step = min(done + 1, by - done)
-            was = plane.copy("K")
-            plane[step:] |= was[:-step]
-            plane[:-step] |= was[step:]
-            done += step
-    return out
 
 
 def film_turn(kinds: np.ndarray) -> tuple[float, float] | None:
@@ -263,6 +250,8 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
         """What is found at a turn, with its score; None when nothing is."""
         if turn not in made:
             kinds, density, *maps = upright if turn == own else turned(parts.kinds, parts.density, turn)
+            if turn != own:
+                darken_bars(kinds, density)
             seen = exposed(kinds, maps[0] if maps else edge_maps(kinds, density, noise), upright=True)
             made[turn] = kinds, density, seen, [_Sought(seen, i) for i in range(4)], gates(kinds, film)
         kinds, density, seen, sought, across = made[turn]

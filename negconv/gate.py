@@ -7,12 +7,14 @@ pictures across them: common practice, no source.
 """
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Sequence
 
 import numpy as np
 
 from .components import connected
 from .levels import BASE, PANEL, PICTURE
-from .rectangles import STEP, counts, meeting
+from .rectangles import STEP, Found, counts, meeting
 from .robust import median
 from .values import frozen
 
@@ -30,6 +32,11 @@ SHOWN = 0.5
 BLEED = 0.5
 #: By how many pixels a small hole may seem narrower than it is.
 SHRUNK = 1.0
+#: Millimetres of pictures along 135 film, how far they may be off, as a share, and of the gaps between them. Common
+#: practice, no source.
+LENGTHS, PLAY, GAPS = (18.0, 24.0, 36.0, 65.0), 0.04, (0.8, 3.0)
+#: How far the sides of a picture may be from where perforations have them, as a share of its height.
+ACROSS = 0.04
 
 
 @frozen
@@ -127,6 +134,42 @@ def by_perforations(kinds: np.ndarray) -> list[Gate]:
                 end = low - 0.5 + BLEED - gap
                 out.append(Gate(down, end - size, end, scale, NARROW, True))
     return out
+
+
+def measured(found: Sequence[Found], across: Sequence[Gate], aspect: float | None) -> tuple[tuple[Found, ...], bool]:
+    """Pictures on 135 film, as perforations measure it: what is as long as several with their gaps, which a clear side
+    hides, is so many; and whether one, seen to both its ends, is no length that pictures have. `across`: as from
+    `by_perforations`."""
+    out, odd = [], False
+    usual = NARROW[1] * aspect if aspect is not None and aspect > 1.4 else 0.75 * NARROW[1] if aspect is not None else 36.0
+    for f in found:
+        parts = [f]
+        for g in across[:1]:
+            low, high, rests = (f.top, f.bottom, f.rests[::2]) if g.down else (f.left, f.right, f.rests[1::2])
+            aside = ((f.left, f.rests[3], g.low), (f.right, f.rests[1], g.high)) if g.down else (
+                (f.top, f.rests[0], g.low), (f.bottom, f.rests[2], g.high))
+            off = [abs(at - there) for at, on, there in aside if on == "rebate"]
+            if rests != ("rebate", "rebate") or not off or max(off) > ACROSS * (g.high - g.low):
+                continue
+            long = (high - low) / g.scale
+            odd |= min(abs(long / one - 1) for one in LENGTHS) > PLAY
+            n = round((long + GAPS[1] / 2) / (usual + GAPS[1] / 2))
+            gap = (long - n * usual) / max(n - 1, 1)
+            if n > 1 and GAPS[0] < gap < GAPS[1]:
+                at = [(low + i * (usual + gap) * g.scale, low + (i * (usual + gap) + usual) * g.scale) for i in range(n)]
+                parts = [_part(f, g.down, a, b, i == 0, i == n - 1) for i, (a, b) in enumerate(at)]
+                odd = False
+        out += parts
+    return tuple(out), odd
+
+
+def _part(f: Found, down: bool, low: float, high: float, first: bool, last: bool) -> Found:
+    """What lies between `low` and `high` along a rectangle, whose first and last part keep its ends."""
+    support = list(f.support)
+    for i, own in zip((0, 2) if down else (3, 1), (first, last)):
+        support[i] *= own
+    ends = {"top": low, "bottom": high} if down else {"left": low, "right": high}
+    return replace(f, support=tuple(support), **ends)
 
 
 def past_film(kinds: np.ndarray) -> bool:

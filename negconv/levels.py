@@ -16,6 +16,9 @@ from .values import frozen
 VOID, PANEL, BASE, PICTURE, DARK = range(5)
 #: All channels above this, and alike, can only be bare panel in a flattened capture: film reflects 4 % at each face.
 BARE = 0.9
+#: With less green than this, beside red and blue, a flattened tone is no film's, neutral or orange, but the panel's where
+#: it was exposed beyond saturation: that divided by the panel, of which cameras see most in green.
+MAGENTA = 0.85
 #: Less than this no bare panel is, its exposure matched by the file or not.
 LEAST_BARE = 0.88
 #: Density above base beyond which film cannot be told from holder.
@@ -28,10 +31,17 @@ FALL_OFF = -0.05
 SAMPLED = 16000
 #: How far the log light of a holder varies.
 EVEN = 0.12
-#: Stray light on a holder is looked for where that takes more than this of the view's border.
-ALL_ROUND = 0.9
+#: A holder that stray light makes no darker than film is looked for where what is so much darker than the base takes more
+#: than this of the view's border, and is as even as this.
+ALL_ROUND, GREY, EVEN_GREY = 0.9, 0.6, 0.03
 #: A holder is no smaller than this, beside the dense film it encloses.
 SCANT = 0.1
+#: The rim of a holder that the panel shines on is no broader than this share of the view, and broader than so many
+#: pixels, which a penumbra takes; so many pixels outside clear film nothing is left of that film's light, and there a
+#: rim is no clearer than this.
+BEVEL, BROAD, DIM, LEAST_DARK = 0.04, 7, 4, 0.35
+#: And it is seen along more than this of the holder's edge.
+RIMMED = 0.35
 FLOOR = 1e-5
 
 
@@ -233,6 +243,8 @@ def bare_panel(level: Level, flattened: bool | None) -> bool:
     light = 10.0 ** np.array(level.log)
     if flattened is False:
         return bool(light.min() > 0.985)
+    if flattened and light[1] < MAGENTA * min(light[0], light[2]):
+        return True
     return bool(light.min() > BARE and light.max() / light.min() < 1.06)
 
 
@@ -273,15 +285,21 @@ def parts(log: np.ndarray, base: Level) -> Parts:
     # A holder that is not quite black can be brighter than dense film in the channel the base itself keeps dark. It is
     # the even, dark tone along the border of the view.
     rim, opaque, black = np.stack([_rim(p) for p in log]), _rim(most) > OPAQUE - 0.3, None
-    lit = False
     if opaque.mean() > 0.3:
         holder = median(rim[:, opaque], axis=1)
         if (np.abs(rim[:, opaque] - holder[:, None]).max(axis=0) < EVEN).mean() > 0.8:
             black = (holder + EVEN).astype(np.float32)
-        lit = black is None and opaque.mean() > ALL_ROUND
-    kinds = judged(log, density, least, most, beyond, black, tolerance)
-    if lit:
-        np.putmask(kinds, _lit_holder(log, rim, opaque), DARK)
+    border = _rim(density)
+    grey, lit = border > GREY, None
+    if grey.mean() > ALL_ROUND:
+        shown = float(median(border)) < OPAQUE
+        if black is None or shown:
+            lit = _lit_holder(log, rim, grey, EVEN if opaque.mean() > ALL_ROUND else EVEN_GREY, shown)
+    if lit is None:
+        kinds = judged(log, density, least, most, beyond, black, tolerance)
+    else:
+        kinds = judged(log, density, least, most, np.inf if shown else beyond, None, tolerance)
+        np.putmask(kinds, lit, DARK)
     dark = kinds == DARK
     if dark.any():
         film = enclosed(kinds)
@@ -293,28 +311,77 @@ def parts(log: np.ndarray, base: Level) -> Parts:
             film |= dark & (log[0] > dense[0]) & (log[1] > dense[1]) & (log[2] > dense[2])
         elif len(sure) > 0.02 * dark.size:
             # Bars between the windows of a holder are enclosed as well, and as black as the rest of it.
-            black = median(log.reshape(3, -1)[:, sure[::max(1, len(sure) // SAMPLED)]], axis=1) + EVEN
-            film &= (log[0] > black[0]) | (log[1] > black[1]) | (log[2] > black[2])
+            holder = median(log.reshape(3, -1)[:, sure[::max(1, len(sure) // SAMPLED)]], axis=1)
+            black = holder + EVEN
+            bar = ~((log[0] > black[0]) | (log[1] > black[1]) | (log[2] > black[2]))
+            if lit is not None and shown:
+                bar &= lit
+            film &= ~bar
         np.putmask(kinds, film, PICTURE)
+        bevel = _bevel(kinds, least)
+        if bevel is not None:
+            np.putmask(kinds, bevel, DARK)
     return Parts(kinds, density, tolerance)
 
 
-def _lit_holder(log: np.ndarray, rim: np.ndarray, opaque: np.ndarray) -> np.ndarray:
-    """bool (h, w): what is as dark as a holder that stray light lies on unevenly, by a plane through the log light
-    along the border of the view, `rim` (3, n), where it is `opaque`; nothing where that is not even otherwise."""
-    x, y = axes(log.shape[1:])
-    terms = np.stack([np.ones(rim.shape[1]), *(_rim(np.broadcast_to(v, log.shape[1:])) for v in (x[None, :], y[:, None]))])
-    use = opaque
-    for _ in range(3):
-        slopes = np.linalg.lstsq(terms[:, use].T, rim[:, use].T, rcond=None)[0].T
-        close = opaque & (np.abs(rim - slopes @ terms).max(axis=0) < EVEN)
-        if 2 * np.count_nonzero(close) < np.count_nonzero(opaque):
-            break
-        use = close
-    out = np.full(log.shape[1:], close[opaque].mean() > 0.8)
-    for plane, (a, b, c) in zip(log, slopes.astype(np.float32)):
-        out &= plane < (a + np.float32(EVEN) + b * x)[None, :] + (c * y)[:, None]
+def _bevel(kinds: np.ndarray, least: np.ndarray) -> np.ndarray | None:
+    """bool (h, w): what is dark along a holder, and as dark as what lies between it and clear film all round: its
+    edge, which the panel shines on. None where there is no such rim broader than a penumbra; `least` as of `below`."""
+    most, rims, lines = int(BEVEL * max(kinds.shape)), [], 0
+    for plane, light in ((kinds[::16], least[::16]), (kinds[:, ::16].T, least[:, ::16].T)):
+        for plane, light in ((plane, light), (plane[:, ::-1], light[:, ::-1])):
+            plane, light = plane[plane[:, 0] == DARK], light[plane[:, 0] == DARK]
+            clear = ((plane == BASE) | (plane == PANEL)).argmax(axis=1)
+            broad = np.count_nonzero((plane == PICTURE) & (np.arange(plane.shape[1]) < clear[:, None]), axis=1)
+            lines += np.count_nonzero(clear)
+            some = np.flatnonzero((clear > DIM) & (broad < most))
+            rims.append(np.stack([broad[some], light[some, clear[some] - DIM]]))
+    broad, dark = np.concatenate(rims, axis=1)
+    if len(broad) < RIMMED * lines or not lines or median(broad) < BROAD:
+        return None
+    level = quantile(dark[broad >= BROAD], 0.1)
+    if level < LEAST_DARK:
+        return None
+    dark, dim = kinds == DARK, (kinds == PICTURE) & (least > level - EVEN)
+    return dim & _outer(dark | dim) & near(dark, int(quantile(broad, 0.9)) + 1)
+
+
+def near(mask: np.ndarray, by: int) -> np.ndarray:
+    """True within `by` pixels of what is, along rows and columns."""
+    out = mask.copy()
+    for plane in (out, out.T):
+        done = 0
+        while done < by:
+            step = min(done + 1, by - done)
+            was = plane.copy("K")
+            plane[step:] |= was[:-step]
+            plane[:-step] |= was[step:]
+            done += step
     return out
+
+
+def _lit_holder(log: np.ndarray, rim: np.ndarray, grey: np.ndarray, even: float, shown: bool) -> np.ndarray | None:
+    """bool (h, w): a holder that stray light lies on, from the border of the view on as far as a surface through the log
+    light along that border, `rim` (3, n), where it is `grey`, goes on; None where that is not `even`. A picture that
+    fills the view is never so even all round, nor is film on a panel so dark. `shown`: film may be darker."""
+    shape = log.shape[1:]
+    x, y = axes(shape)
+    across, down = (_rim(np.broadcast_to(v, shape)) for v in (x[None, :], y[:, None]))
+    terms = np.stack([np.ones_like(across), across, down, across * across + down * down])
+    use = grey
+    for _ in range(3):
+        surface = np.linalg.lstsq(terms[:, use].T, rim[:, use].T, rcond=None)[0].T
+        off = np.abs(rim - surface @ terms).max(axis=0)
+        use = grey & (off < EVEN)
+        if 2 * np.count_nonzero(use) < np.count_nonzero(grey):
+            return None
+    if quantile(off[grey], 0.8) > even:
+        return None
+    out = np.ones(shape, bool)
+    for plane, (a, b, c, d) in zip(log, surface.astype(np.float32)):
+        above = plane - ((b * x + d * x * x)[None, :] + (a + c * y + d * y * y)[:, None])
+        out &= (np.abs(above) if shown else above) < np.float32(EVEN)
+    return _outer(out) if shown else out
 
 
 def below(log: np.ndarray, base: Level) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -38,6 +38,11 @@ WIDEST = 0.15
 LONGEST = 3.5
 #: No letter beside a picture is higher, as a share of the long side of the view.
 LETTER = 0.02
+#: Of a gap between pictures less than this is exposed: dirt; and along more than this of it one picture ends, or the
+#: two beside it do.
+DIRTY, ENDS, BOTH_END = 0.04, 0.7, 1.0
+#: Nor is a gap broader than this share of its height.
+BROADEST = 0.22
 ASPECTS = (1.0, 7 / 6, 1.241, 1.26, 4 / 3, 1.352, 1.413, 1.5, 2.0, 2.708, 3.0)
 
 
@@ -289,7 +294,7 @@ class _Lines:
 
     at: np.ndarray
     what: np.ndarray           # 0 rebate, 1 holder, 2 view
-    edge: np.ndarray           # (n, L + 1) running sums of evidence
+    edge: np.ndarray           # (n, L + 1) running sums of evidence; of the view's border, of holder along it
     beyond: np.ndarray         # (n, L + 1) running sums of picture just outside
 
     def tables(self, low, high):
@@ -297,16 +302,17 @@ class _Lines:
         it goes on beyond them as a share of the length between; (lines, low, high)."""
         length = np.maximum(high[None, :] - low[:, None], 1)
         edge, beyond = ((s[:, high][:, None, :] - s[:, low][:, :, None]) / length for s in (self.edge, self.beyond))
-        excess = np.clip(self.edge[:, -1, None, None] / length - edge - 0.02, 0, 0.5)
         what = self.what[:, None, None]
-        value = np.where(what == 0, 1.2 * edge, np.where(what == 1, 0.8 * edge, 0.12 - 3 * edge)) - 1.5 * beyond
+        excess = np.where(what == 2, 0.0, np.clip(self.edge[:, -1, None, None] / length - edge - 0.02, 0, 0.5))
+        value = np.where(what == 0, 1.2 * edge, np.where(what == 1, 0.8 * edge, 0.12 - edge)) - 1.5 * beyond
         return value, np.where(what == 2, 0.0, edge), excess
 
 
-def _lines(rebate: np.ndarray, holder: np.ndarray, lit: np.ndarray, picture: np.ndarray, known: np.ndarray,
+def _lines(kinds: np.ndarray, rebate: np.ndarray, holder: np.ndarray, lit: np.ndarray, known: np.ndarray,
            gate: np.ndarray, sign: int, most: int) -> _Lines:
     """Candidates across axis 0, for a side entered along `sign`; `lit`: how many pixels of each row are of `holder`;
     `known`: the rows that lie in view."""
+    picture = kinds == PICTURE
     profile = rebate.sum(axis=1)
     profile = profile + 0.5 * (np.roll(profile, 1) + np.roll(profile, -1))
     at = [(p, 0) for p in peaks(profile, most, max(6.0, 0.05 * profile.max()))]
@@ -321,8 +327,8 @@ def _lines(rebate: np.ndarray, holder: np.ndarray, lit: np.ndarray, picture: np.
     n, letters = rebate.shape[0], int(LETTER * max(rebate.shape))
     for i, (p, what) in enumerate(at):
         source = holder if what == 1 else rebate
-        # Nothing is seen of a side that lies outside the view.
-        here = source[max(p - 2, 0):p + 3].max(axis=0) if what < 2 else np.zeros(length)
+        # Of a side that lies outside the view nothing is seen, but the picture goes on there and no holder.
+        here = source[max(p - 2, 0):p + 3].max(axis=0) if what < 2 else (kinds[p + sign * DEEP] == DARK) * 1.0
         np.cumsum(here, out=edge[i, 1:])
         out = slice(max(p - 3, 0), max(p - 1, 1)) if sign > 0 else slice(min(p + 2, n - 1), min(p + 4, n))
         outside = picture[out].min(axis=0)
@@ -366,9 +372,9 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     picture = kinds == PICTURE
     known = [np.flatnonzero(seen > 0.5 * seen.max()) for seen in counts(kinds)]         # VOID is 0
     gate = _gate(kinds)
-    rows = [_lines(rebate[i], holder[i], counts(holder[i])[0], picture, known[0], gate[i], s, 10)
+    rows = [_lines(kinds, rebate[i], holder[i], counts(holder[i])[0], known[0], gate[i], s, 10)
             for i, s in ((0, 1), (1, -1))]
-    columns = [_lines(rebate[i].T, holder[i].T, counts(holder[i])[1], picture.T, known[1], gate[i], s, 14)
+    columns = [_lines(kinds.T, rebate[i].T, holder[i].T, counts(holder[i])[1], known[1], gate[i], s, 14)
                for i, s in ((2, 1), (3, -1))]
     total = max(np.count_nonzero(picture) / 4, 1.0)
     sums = area_sums(kinds)
@@ -406,19 +412,31 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
     own = 3.0 * inside + _shape_bonus(ratio, off, aspect, partly)
     score = own + ends + sides
     odd = ODD * ~cut * ((off > 0.035) | (ratio > 1.6))
-    best = None
-    for across in (False, True):
-        # Two sides are shared by all the pictures of a strip: each counts by its length, once for all of them.
-        if across:
-            part = np.minimum(high / _extent(picture, left, right, 0), 1)
-            shared = ends - over_ends + own + sides * part - PRICE - odd
-            chosen, value = _arrange(shared, (l, r), (top, bottom))
-        else:
-            part = np.minimum(wide / _extent(picture, top, bottom, 1), 1)
-            shared = sides - over_sides + own + ends * part - PRICE - odd
-            chosen, value = _arrange(shared, (t, b), (left, right))
-        if best is None or value > best[1] + 1e-9:
-            best = (chosen, value)
+    def arranged(some: np.ndarray | None = None) -> tuple[list[int], float]:
+        """The best pictures of all, or of `some` combinations (bool), and their score."""
+        best: tuple[list[int], float] = ([], -np.inf)
+        for across, (own_sides, shared_sides, over, span) in ((False, (ends, sides, over_sides, (t, b))),
+                                                              (True, (sides, ends, over_ends, (l, r)))):
+            # Two sides are shared by all the pictures of a strip: each counts by its length, once for all of them.
+            low, high_, size = (left, right, high) if across else (top, bottom, wide)
+            part = np.minimum(size / _extent(picture, low, high_, 1 - across), 1)
+            value = shared_sides - over + own + own_sides * part - PRICE - odd
+            if some is not None:
+                value = np.where(some, value, -np.inf)
+            got = _arrange(value, span, (top, bottom) if across else (left, right))
+            if got[1] > best[1] + 1e-9:
+                best = got
+        return best
+
+    best = arranged()
+    for down in (False, True):
+        gaps, narrow = _gaps_within(kinds, [(top[i], bottom[i], left[i], right[i]) for i in best[0]], down)
+        if gaps:
+            low, high_ = (top, bottom) if down else (left, right)
+            other = arranged(np.all([(low >= start) | (high_ <= end) for start, end in gaps], axis=0))
+            if len(other[0]) > len(best[0]) - narrow and other[1] > best[1] - PRICE:
+                best = other
+                break
     out = []
     names = ("rebate", "holder", "view")
     for i in best[0]:
@@ -430,6 +448,27 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
         out.append(Found(float(top[i]), float(bottom[i]), float(left[i]), float(right[i]), rests,
                          tuple(map(float, supports)), float(share), float(score[i])))
     return _completed(out, kinds, rebate)
+
+
+def _gaps_within(kinds: np.ndarray, boxes: list[tuple], down: bool) -> tuple[list[tuple[int, int]], bool]:
+    """Gaps between pictures right across rectangles of top, bottom, left, right: clear film, or a holder's bar, at which
+    one picture ends or another begins all at once. From where to where they go along a strip that runs across the view,
+    or `down` it, and whether each is as narrow as gaps are, or parts but a narrow piece: shadows may go on where it
+    ends."""
+    gaps, narrow = [], True
+    for box in boxes:
+        top, bottom, left, right = map(int, box[2:] + box[:2] if down else box)
+        inner = (kinds.T if down else kinds)[top + 4:bottom - 3, left:right + 1]
+        share = np.count_nonzero(inner == PICTURE, axis=0) / max(inner.shape[0], 1)
+        turns = np.flatnonzero(np.diff(np.concatenate([[0], share < DIRTY, [0]]).astype(np.int8)))
+        for low, high in zip(turns[::2].tolist(), turns[1::2].tolist()):
+            if low < 6 or high > right - left - 6:
+                continue
+            ends = share[low - 3:low].max(), share[high:high + 3].max()
+            if max(ends) > ENDS or sum(ends) > BOTH_END:
+                gaps.append((low + left, high + left))
+                narrow &= min(high - low, low, right - left - high) <= BROADEST * (bottom - top)
+    return gaps, narrow
 
 
 def _completed(found: list[Found], kinds: np.ndarray, rebate: list[np.ndarray]) -> list[Found]:

@@ -7,20 +7,22 @@ from dataclasses import replace
 import numpy as np
 
 from .attempt import (DENSE, NESTED, STRIP, Attempt, attempted, baseless, bases_in, bordered, is_ringed, is_skirt,
-                      may_be_film, may_be_ringed, off_gate, promising, yielding)
+                      may_be_film, may_be_ringed, off_gate, promising, unprinted, yielding)
 from .capture import block_mean
 from .faint import Faint, Seen, faint_pictures, outlines
 from .frame import TRUSTED, Frame, format_named
-from .gate import NARROW, WIDE, past_film
+from .gate import NARROW, WIDE, by_perforations, measured, past_film
 from .levels import BASE, DARK, PICTURE, VOID, Level, Parts, even_tones, log_light, panel_like
 from .rectangles import counts, rectangles
-from .sided import FAINT_WEIGHTS, LOOSE, Sided, confidence_of, in_shape, refined
+from .sided import ALIKE, FAINT_WEIGHTS, LOOSE, Sided, confidence_of, in_shape, refined
 from .values import frozen
 
 #: The long side of the proxy that frames are sought on.
 PROXY = 1500
 #: The long side of the plan: the coarser picture in which rectangles are looked for before their sides are refined.
 PLAN = 1100
+#: With less merit than this, gradients are tried for the base as well: a sliver of rebate beside leaking light is one.
+POOR = 0.2
 #: What the whole gate is called in place of a frame.
 UNTRUSTED = 0.1
 #: With this merit no other base is looked for, unless its tone surrounds the pictures.
@@ -61,6 +63,8 @@ RATHER = 0.75
 ASTRAY = 0.15
 #: What is seen of a side within so short a stretch of it may as well be where something round touches it.
 TANGENT = 0.4
+#: What is so many times as long as wide may be two pictures.
+TWO = 1.9
 #: How well two sides must lie where the film has them for nothing else to be asked of them.
 HELD = 0.5
 #: The same of its length along the film, where no format is given.
@@ -194,7 +198,8 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
         tones.append(tone)
         if max(tone.log) < max(tones[0].log) - 2 * DENSE:
             break                       # neither is it the base, nor is anything darker
-    tones = [tone for tone in tones if not is_skirt(tone, tones)]
+    skirts = [tone for tone in tones if is_skirt(tone, tones)]
+    tones = [tone for tone in tones if tone not in skirts]
     best, bare, tried = None, None, []
     for base in promising(list(bases_in(tones, flattened))):
         ringed = best is not None and panel_like(best.base, flattened) and is_ringed(best, base)
@@ -215,13 +220,19 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
         clipped = _saturated(log, tones, aspect)
         best = clipped if clipped and (best is None or clipped.merit > best.merit) else best
     best = best or bare
+    for tone in skirts if best is None or best.merit < POOR else ():
+        attempt = attempted(log, tone, aspect)
+        if attempt.merit > max(best.merit + NESTED if best else 0.0, PLAIN):
+            best = attempt
+            break
     if best is None:
         return None
     frames, attempt, faint = _framed(proxy, k, best, aspect, film_format)
     if _mean(frames) < AGAIN:
         # Night hides the sides of a picture, and what surrounds the film is plain: but most of the film is base.
         large = max(tried or [best], key=lambda one: one.base.share)
-        if large is not best and large.base.share > MANY * best.base.share:
+        panel = panel_like(large.base, flattened) and is_ringed(large, best.base)
+        if large is not best and large.base.share > MANY * best.base.share and not panel:
             others = _framed(proxy, k, large, aspect, film_format)
             if _mean(others[0]) > _mean(frames):
                 frames, attempt, faint = others
@@ -235,7 +246,8 @@ def _saturated(log: np.ndarray, tones: list[Level], aspect: float | None) -> Att
     the pictures, or no other tone runs inside their sides, as rebate does inside the film's edges."""
     tone = next((tone for tone in tones if min(tone.log) > SATURATED), None)
     attempt = None if tone is None else attempted(log, tone, aspect)
-    if attempt is None or attempt.merit < PLAIN or bordered(attempt) or past_film(attempt.kinds) or off_gate(attempt):
+    if attempt is None or attempt.merit < PLAIN or bordered(attempt) or past_film(attempt.kinds) or off_gate(
+            attempt, by_perforations(attempt.kinds)):
         return None
     others = [other for other in tones if other is not tone]
     clear = attempt.clear > 3 * STRIP
@@ -247,6 +259,9 @@ def _framed(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None,
     """The frames of an attempt, by sides that show or by those that hardly do, and whether by these."""
     sided: list[Sided] = []
     grown = False
+    across = by_perforations(best.kinds) if best.found else []
+    found, odd = measured(best.found, across, aspect)
+    best = replace(best, found=found)
     if best.found and not baseless(best):
         sided = refined(proxy, k, best, best.found, film_format)
         # Of a picture that the view cuts on three sides no more than one can be seen.
@@ -254,14 +269,15 @@ def _framed(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None,
             sided = [replace(f, confidence=max(f.confidence, ALONE)) if _alone(f, proxy.shape[:2]) else f for f in sided]
         if len(sided) == 1 and min(sided[0].firm) < LOOSE and set(sided[0].rests) == {"rebate"}:
             shaped = in_shape(sided[0], aspect, proxy.shape[:2])
+            shaped = sided[0] if _behind_holder(shaped, best, k) else shaped
             grown = shaped is not sided[0]
             # A side that hardly shows is a guess; one where the format has it, a good one.
-            most = FITTED if grown and aspect is not None else GUESSED
+            most = FITTED if aspect is not None and (grown or not _misshapen(shaped, aspect, ALIKE)) else GUESSED
             sided = [replace(shaped, confidence=min(shaped.confidence, most))]
     if best.lined < UNLINED:
         # What lies around the picture is brighter than the base: panel past the film's edge, or the base is none.
         sided = [replace(f, confidence=min(f.confidence, GUESSED)) if "rebate" in f.rests else f for f in sided]
-    most, off = GUESSED if bordered(best) else 1.0, bool(sided) and off_gate(best)
+    most, off = GUESSED if bordered(best) else 1.0, bool(sided) and (odd or off_gate(best, across))
     sided = [replace(f, confidence=min(f.confidence, GUESSED if off else most)) for f in sided]
     # Where nothing exposed meets the holder, a picture hardly ends there.
     sided = [replace(f, confidence=min(f.confidence, GUESSED)) if any(
@@ -322,6 +338,10 @@ def _faintly(proxy, k: int, first: Attempt, aspect: float | None, film_format: s
     if seen is None or max(f.found.rests.count("view") for f in seen.pictures) > 2:
         return None
     found = tuple(p.found for p in seen.pictures)
+    if len(found) == 1:
+        found = (unprinted(found[0], seen.kinds, (seen.exposed.raw,)),)
+    long = any(max(f.bottom - f.top, f.right - f.left) > TWO * min(f.bottom - f.top, f.right - f.left) for f in found)
+    parts, odd = measured(found, by_perforations(seen.kinds) if long else (), aspect)
     attempt = replace(first, kinds=seen.kinds, density=seen.density, degrees=seen.degrees, found=found)
     frames = refined(proxy, k, attempt, found, film_format,
                       [outlines(seen.exposed, seen.density, f, seen.degrees, first.shape, k) for f in found])
@@ -333,8 +353,22 @@ def _faintly(proxy, k: int, first: Attempt, aspect: float | None, film_format: s
         tangent = min(r for i, r in enumerate(frame.reaches) if i not in known) < TANGENT
         if aspect is None and len(found) == 1 and tangent and not (known and faint.fits > FITS):
             confidence = min(confidence, TRUSTED if max(frame.firm) > LOOSE else UNTRUSTED)
-        out.append(replace(frame, evidence=tuple(evidence), confidence=confidence))
+        out.append(replace(frame, evidence=tuple(evidence), confidence=min(confidence, GUESSED) if odd else confidence))
+    if len(parts) > len(found):
+        attempt, most = replace(attempt, found=parts), min(GUESSED, _mean(out))
+        out = [replace(f, confidence=most) for f in refined(proxy, k, attempt, parts, film_format)]
     return attempt, out
+
+
+def _behind_holder(f: Sided, attempt: Attempt, k: int) -> bool:
+    """Whether half of a side of a picture lies where the plan, `k` times coarser, shows the holder."""
+    kinds, s = attempt.parts.kinds, np.linspace(0.1, 0.9, 41)[:, None]
+    for start, end in zip(np.array(f.corners), np.roll(f.corners, -1, axis=0)):
+        x, y = np.rint((start + s * (end - start) - (k - 1) / 2) / k).astype(int).T
+        inside = (x >= 0) & (y >= 0) & (x < kinds.shape[1]) & (y < kinds.shape[0])
+        if 2 * np.count_nonzero(kinds[y[inside], x[inside]] == DARK) > len(s):
+            return True
+    return False
 
 
 def _film_of(film_format: str | None) -> tuple[float, float] | None:
@@ -345,9 +379,9 @@ def _film_of(film_format: str | None) -> tuple[float, float] | None:
     return NARROW if known.perforated else WIDE if known.frames else None
 
 
-def _misshapen(f: Sided, aspect: float) -> bool:
+def _misshapen(f: Sided, aspect: float, off: float = OFF) -> bool:
     """Whether a picture all of whose sides are in view has not the shape of its format."""
-    return set(f.rests) == {"rebate"} and abs(math.log(max(f.size) / max(min(f.size), 1e-6) / aspect)) > OFF
+    return set(f.rests) == {"rebate"} and abs(math.log(max(f.size) / max(min(f.size), 1e-6) / aspect)) > off
 
 
 def _mean(frames: list[Sided]) -> float:

@@ -15,8 +15,12 @@ from .values import frozen
 
 #: A side seen along less than this share is measured by the outermost edges alone.
 FAINT = 0.75
+#: What hangs over a side seen along more than this is a nick in the gate.
+NICKED = 0.85
 #: A side as little seen as this yields to what the shape of the picture says; and by how much, no format being given.
 LOOSE, GROWN = 0.3, 1.03
+#: Pictures of one format differ in shape by this much: a side seen along at least so much of it stays where it is, then.
+ALIKE, SEEN = 0.012, 0.08
 #: Of a constant and the evidence in its order; fitted by ``benchmarks/frames.py --fit`` and by captures rendered
 #: in two other ways, beside the repository, with photographs that are in neither.
 WEIGHTS = (1.57, 1.10, 0.32, 0.42, 0.73, 0.38, -1.28, 0.17, -0.35, -0.12, -0.09, -1.52, -1.93, -0.60, -2.60, -0.49,
@@ -31,6 +35,9 @@ CLEARLY, ALL_ALONG = 0.2, 0.9
 #: Density above base that blur and the holder's penumbra leave in a sliver of rebate so many plan pixels wide, and in a
 #: narrower one; a band of the picture along the holder is denser.
 DULL, NARROW, DULLER = 0.1, 1.5, 0.4
+#: Fogged rebate is no broader than this share of the picture, and denser than it a picture begins by this much at once,
+#: along more than this share of the side; and more than this of the side is then seen.
+FOGGED, BEGINS, LINED, MOSTLY = 0.1, 0.12, 0.7, 0.5
 
 
 def refined(proxy: np.ndarray, k: int, attempt: Attempt, found, film_format: str | None,
@@ -124,6 +131,14 @@ def _traced(density, size, k: int, attempt: Attempt, found: Found,
                            beyond=clear)
             if moved.support > CLEARLY:
                 sides[i], rests[i] = moved, "rebate"
+        fogged = None
+        if rests[i] == "holder" or (rests[i] == "rebate" and _past_film(density, points, i, sides[i])):
+            fogged = _fogged(density, points, i, sides[i])
+        if fogged is not None:
+            moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=2.0 * k + 2, noise=noise,
+                           beyond=replace(fogged, offset=fogged.offset - k - 1))
+            if moved.support > MOSTLY:
+                sides[i], rests[i] = moved, "rebate"
     return Traced(tuple(map(tuple, points)), tuple(sides), tuple(rests))
 
 
@@ -132,7 +147,8 @@ def _enclosing(density, points, sides: list[Side], rests, k: int, noise: float) 
     out = list(sides)
     for i, (side, on) in enumerate(zip(sides, rests)):
         start, end = points[i], points[(i + 1) % 4]
-        if on != "rebate" or math.dist(start, end) < 30:
+        # A gate may have nicks; past a plain side nothing else is exposed.
+        if on != "rebate" or math.dist(start, end) < 30 or _firm(side) > NICKED:
             continue
         over = overhang(density, start, end, side, 16.0 * k, noise)
         if over >= 1.25 * k:
@@ -167,6 +183,8 @@ def in_shape(f: Sided, aspect: float | None, view: tuple[int, int]) -> Frame:
     lengths = sorted(size[1 - axis] * r for shape in shapes for r in {shape, 1 / shape})
     wanted = next((v for v in lengths if v > size[axis] * 0.985), None)
     if wanted is None or wanted > size[axis] * (GROWN if aspect is None else 3.0):
+        return f
+    if abs(wanted / size[axis] - 1) < ALIKE and min(f.firm[j] for j in own) > SEEN:
         return f
     corners = np.array(f.corners)
     for a, b in (((0, 1), (3, 2)) if axis == 0 else ((0, 3), (1, 2))):
@@ -250,6 +268,42 @@ def _sliver(density, start, end, side: Side, k: int) -> Side | None:
     if clear[0] < max(clear[1:]) + DISTINCT:
         return None
     return replace(side, offset=side.offset + float(offset), slope=side.slope + float(slope))
+
+
+def _past_film(density, points, i: int, side: Side) -> bool:
+    """Whether what lies just outside a side is brighter than the base: the side is the film's edge beside panel."""
+    outside = profiles(density, points[i], points[(i + 1) % 4], side, np.array([-6.0, -5.0]))
+    return float(median(outside.mean(axis=1))) < -DULL / 2
+
+
+def _fogged(density, points, i: int, side: Side) -> Side | None:
+    """The line well inside a holder's edge, or the film's, at which the picture begins, where the rebate between is fogged
+    from there: straight and all along the side, and nearly or wholly clear just outside; None without one."""
+    start, end = points[i], points[(i + 1) % 4]
+    reach = FOGGED * math.dist(points[(i + 1) % 4], points[(i + 2) % 4])
+    across = np.arange(0.0, reach, 1.0)
+    if len(across) < 30:
+        return None
+    profile = profiles(density, start, end, side, across)
+    s = np.linspace(-0.95, 0.95, len(profile))
+    begins = (profile[:, 6:] - profile[:, :-6] > BEGINS) & (profile[:, :-6] < 2 * DULL)
+    rows, best = np.arange(len(profile)), (0.0, 0.0, 0.0)
+    most = math.tan(math.radians(1.0)) * math.dist(start, end) / 2
+    for slope in sorted(np.linspace(-most, most, 17), key=abs):
+        at = np.arange(8, begins.shape[1])[:, None] + np.rint(slope * s).astype(int)
+        inside = (at >= 0) & (at < begins.shape[1])
+        share = (begins[rows, np.clip(at, 0, begins.shape[1] - 1)] & inside).mean(axis=1)
+        if len(share) and share.max() > best[0]:
+            # It begins within six pixels.
+            best = (float(share.max()), 8 + float(np.flatnonzero(share > share.max() - 0.03)[:6].mean()), float(slope))
+    share, offset, slope = best
+    if share < LINED:
+        return None
+    line = np.clip(np.rint(offset + slope * s).astype(int), 0, profile.shape[1] - 1)
+    outside = profile[rows, line]
+    if (outside < DULL / 2).mean() < CLEARLY or float(median(outside)) > DULL:
+        return None
+    return replace(side, offset=side.offset + offset + 3.0, slope=side.slope + slope)
 
 
 def _to_view(points: np.ndarray, rests, w: int, h: int) -> list[tuple[float, float]]:

@@ -20,6 +20,8 @@ from .values import frozen
 SETTLED = 2e-3
 #: Pixels inside an edge at which the picture has its own density.
 DEEP = 3.0
+#: What hangs over a side does so at this many neighbouring places at least, of 80.
+LASTS = 5
 #: Degrees by which a holder's opening may lie askew on the film.
 ASKEW = 1.2
 
@@ -103,8 +105,8 @@ def overhang(density, start, end, side: Side, reach: float, noise: float) -> flo
     runs = np.logical_and.accumulate(within[:, ::-1], axis=1).sum(axis=1)
     out = -across[np.clip(len(across) - runs, 0, len(across) - 1)]
     out[(inside < 0.06 + 3 * noise) | (runs >= len(across))] = 0.0
-    # Dirt and print are short.
-    lasting = np.sort(np.stack([out[:-2], out[1:-1], out[2:]]), axis=0)[0]
+    # Dirt, print, and nicks in a camera's gate are short.
+    lasting = np.min([out[i:len(out) - LASTS + i + 1] for i in range(LASTS)], axis=0)
     return float(max(lasting.max(), 0.0))
 
 
@@ -288,6 +290,9 @@ def corners_of(points, sides) -> list[tuple[float, float]]:
 #: view; and how far the pictures of one strip are in line, alike, and evenly spaced, as a share of their size. Common
 #: practice, no source.
 BENT, IN_LINE, ALIKE, PACED = 0.004, 0.0015, 0.002, 0.004
+#: How far, in radians, a camera's gate is commonly turned on the film: each picture of a strip then lies a step beside
+#: the last.
+SKEWED = 0.0035
 #: How far outside its edge, in pixels, a picture of endless density has let half of the light through, and with what
 #: deviation: a gate's penumbra is exposed less and less, but film that is dense inside is still dense there.
 PENUMBRA = (0.55, 0.45)
@@ -349,7 +354,9 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
     x, y = film(middles)
     across = np.ptp(x) < np.ptp(y)                    # whether the strip runs down the view
     lengths = np.array([[np.hypot(*np.subtract(t.points[i + 1], t.points[i])) for i in (0, 1)] for t in traced]) / half
-    n = 5 + 4 * len(traced)
+    along = y if across else x
+    n = 6 + 4 * len(traced)
+    penumbra, skewed = n - 2, n - 1
     rows, values, weights, scales = [], [], [], []
 
     def add(entries, value, weight, scale=np.inf):
@@ -361,7 +368,8 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
     # Most copies have neither perspective nor distortion to speak of; those that have any have much.
     for j in (1, 2, 3):
         add(np.eye(n)[j:j + 1], 0.0, BENT ** -2, BENT)
-    add(np.eye(n)[n - 1:], PENUMBRA[0], PENUMBRA[1] ** -2)
+    add(np.eye(n)[[penumbra]], PENUMBRA[0], PENUMBRA[1] ** -2)
+    add(np.eye(n)[[skewed]], 0.0, SKEWED ** -2)
     for f, t in enumerate(traced):
         for i, (side, on) in enumerate(zip(t.sides, t.rests)):
             level, one = i % 2 == 0, np.zeros((1, n))
@@ -376,7 +384,7 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
             entries[:, :4], at = terms(some, level)
             entries[:, 4 + 4 * f + i] = -1
             dense = np.maximum(some[:, 3], 0.0)
-            entries[:, -1] = (1 if i in (0, 3) else -1) / half * dense / (dense + 0.5)
+            entries[:, penumbra] = (1 if i in (0, 3) else -1) / half * dense / (dense + 0.5)
             many = len(side.points) / len(some)
             add(entries, -at, PLACE * many * side.reach ** 4 * plain ** 2 * some[:, 2] * half ** 2 / 4, 1.2 / half)
         if f:
@@ -385,7 +393,7 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
                     continue
                 if (i % 2 == 0) == (not across):      # a side that the strip's pictures share
                     one = np.zeros((1, n))
-                    one[0, 4 + 4 * f + i], one[0, 4 * f + i] = 1, -1
+                    one[0, 4 + 4 * f + i], one[0, 4 * f + i], one[0, skewed] = 1, -1, along[f - 1] - along[f]
                     if traced[f].rests[i] == traced[f - 1].rests[i] == "rebate":
                         add(one, 0.0, (IN_LINE * lengths[f].min()) ** -2)
             pair = (0, 2) if across else (3, 1)
@@ -410,7 +418,7 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
         inverse = np.linalg.inv((a * use[:, None]).T @ a + 1e-9 * np.eye(n))
         found = inverse @ ((a * use[:, None]).T @ value)
         use = weight / (1 + ((a @ found - value) / scale) ** 2)
-    strayed = _strayed(traced, found[4:-1].reshape(-1, 4), across) if len(traced) > 1 else []
+    strayed = _strayed(traced, found[4:penumbra].reshape(-1, 4), across, found[skewed] * along) if len(traced) > 1 else []
     if strayed:
         lost = [replace(t, sides=tuple(replace(side, support=0.0, reach=0.0, points=side.points[:0])
                                        if (f, i) in strayed else side for i, side in enumerate(t.sides)))
@@ -437,10 +445,10 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
     return out
 
 
-def _strayed(traced: list[Traced], lines: np.ndarray, across: bool) -> list[tuple[int, int]]:
+def _strayed(traced: list[Traced], lines: np.ndarray, across: bool, steps: np.ndarray) -> list[tuple[int, int]]:
     """Sides (picture, side) that are not where the other pictures of the strip have theirs.
 
-    `lines` are the places of the sides on the film.
+    `lines` are the places of the sides on the film, `steps` how far the pictures lie beside each other on it.
     """
     firm = np.array([[side.support * side.reach if on == "rebate" and len(side.points) else np.nan
                       for side, on in zip(t.sides, t.rests)] for t in traced])
@@ -448,10 +456,10 @@ def _strayed(traced: list[Traced], lines: np.ndarray, across: bool) -> list[tupl
     ends, shared = ((0, 2), (3, 1)) if across else ((3, 1), (0, 2))
     length, width = lines[:, ends[1]] - lines[:, ends[0]], median(lines[:, shared[1]] - lines[:, shared[0]])
     for i in shared:
-        usual = lines[:, i][firm[:, i] > 0.6]
+        usual = (lines[:, i] - steps)[firm[:, i] > 0.6]
         if len(usual) == 0:
             continue
-        for f in np.flatnonzero(np.abs(lines[:, i] - median(usual)) > STRAYED * abs(width)):
+        for f in np.flatnonzero(np.abs(lines[:, i] - steps - median(usual)) > STRAYED * abs(width)):
             if firm[f, i] < (1.0 if len(usual) > 2 else 0.8):
                 out.append((int(f), i))
     both = np.nanmin(firm[:, ends], axis=1) if not np.isnan(firm[:, ends]).any() else np.where(

@@ -6,12 +6,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from negconv.attempt import unprinted
 from negconv.base import sample_base
 from negconv.capture import Capture
 from negconv.errors import InputError
 from negconv.gate import NARROW, WIDE, gates, past_film
 from negconv.frame import FORMATS, TRUSTED, Frame, format_named, picture_mask
+from negconv.rectangles import Found, edge_maps
 from negconv.search import find_frames, look
+from negconv.sided import Sided, in_shape
 from negconv.levels import BASE, DARK, PANEL, PICTURE
 from negconv.synthetic import layouts
 from negconv.synthetic.scenes import scene
@@ -442,3 +445,233 @@ def test_one_side_in_view_is_enough_where_it_is_plain(seed):
     upper, lower = (xa + (y - ya) / (yb - ya) * (xb - xa) for y in (-0.5, h - 0.5))
     truth = np.array([(-0.5, -0.5), (upper, -0.5), (lower, h - 0.5), (-0.5, h - 0.5)])
     assert np.hypot(*(np.array(frame.corners) - truth).T).max() < 0.005 * max(part.shape[:2])
+
+
+def patches(rng, high, wide, low=0.05, most=0.6, size=12):
+    """Tones in patches, (high, wide, 1)."""
+    coarse = rng.uniform(low, most, (high // size + 1, wide // size + 1))
+    return np.kron(coarse, np.ones((size, size)))[:high, :wide, None]
+
+
+def test_two_pictures_between_holders_are_not_one():
+    """Both end at the holder, the second so thin beside the gap between them that its own side is hardly seen."""
+    rng = np.random.default_rng(12)
+    data = np.full((420, 1000, 3), 0.004)
+    data[60:360, 60:940] = 0.5
+    data[90:330, 60:480] = 0.5 * patches(rng, 240, 420)
+    data[90:330, 520:940] = 0.5 * patches(rng, 240, 420, 0.3, 1.0)
+    data[200:330, 520:580] = 0.5
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    frames = look(data.astype(np.float32), "135", flattened=True).frames
+    assert len(frames) == 2
+    assert abs(frames[0].corners[1][0] - 479.5) < 2 and abs(frames[1].corners[1][0] - 939.5) < 2
+
+
+def test_the_edge_of_the_next_picture_does_not_belong_to_one():
+    """Past a gap the holder shows ten pixels of it; shadows as clear as the rebate hide the side before the gap."""
+    rng = np.random.default_rng(13)
+    data = np.full((420, 620, 3), 0.004)
+    data[60:360, 60:560] = 0.5
+    data[90:330, 80:440] = 0.5 * patches(rng, 240, 360)
+    for y in range(100, 330):
+        data[y, 340 + y // 4:440] = 0.5
+    data[90:330, 545:560] = 0.5 * patches(rng, 240, 15)
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    (frame,) = look(data.astype(np.float32), flattened=True).frames
+    assert abs(frame.corners[1][0] - 439.5) < 2 or frame.warnings
+
+
+def test_a_gate_turned_on_the_film_makes_a_flight_of_pictures():
+    """Four pictures of 180 by 120 upright in the view, each 3 pixels higher than the last, as when a gate is turned by
+    nearly a degree on film that lies as much askew."""
+    rng = np.random.default_rng(14)
+    data = np.full((300, 900, 3), 0.5)
+    boxes = [(40 + 200 * i, 95 - 3 * i) for i in range(4)]
+    for i, (x, y) in enumerate(boxes):
+        data[y:y + 120, x:x + 180] = 0.5 * patches(rng, 120, 180)
+        if i in (1, 3):
+            data[y:y + 60, x + 20:x + 170] = 0.5            # the upper side shows at its ends alone
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    frames = look(data.astype(np.float32), flattened=True).frames
+    assert len(frames) == 4
+    for (x, y), frame in zip(boxes, frames):
+        assert np.abs(np.array(frame.corners) - Frame.rectangle(x, y, 180, 120).corners).max() < 1.2
+
+
+@pytest.mark.parametrize("cut", [False, True])
+def test_a_rim_of_the_holder_that_the_panel_shines_on_is_holder(cut):
+    """Fourteen pixels of it, from a tenth of the rebate's light down to nothing, all round; the picture ends at it."""
+    rng = np.random.default_rng(15)
+    y, x = np.mgrid[:480, :720]
+    outside = np.maximum(np.maximum(60 - x, x - 659), np.maximum(60 - y, y - 419))
+    data = np.repeat((0.003 + 0.05 * np.exp(-np.maximum(outside, 0) / 6.0))[..., None], 3, axis=2)
+    data[60:420, 60:660] = 0.5
+    bottom = 420 if cut else 400
+    data[90:bottom, 90:630] = 0.5 * patches(rng, bottom - 90, 540)
+    data *= 1 + rng.normal(0, 0.005, data.shape)
+    (frame,) = look(data.astype(np.float32), flattened=True).frames
+    assert np.abs(np.array(frame.corners) - Frame.rectangle(90, 90, 540, bottom - 90).corners).max() < 1.2
+    assert frame.confidence > 0.8
+
+
+def test_nicks_in_a_cameras_gate_do_not_move_the_side():
+    """Two of them, eight pixels high, on a side that is seen all along."""
+    rng = np.random.default_rng(16)
+    data = np.full((480, 700, 3), 0.5)
+    data[80:400, 110:590] = 0.5 * patches(rng, 320, 480, 0.05, 0.3)
+    for left in (300, 340):
+        data[72:80, left:left + 22] = 0.05
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    (frame,) = look(data.astype(np.float32), flattened=True).frames
+    assert np.abs(np.array(frame.corners) - Frame.rectangle(110, 80, 480, 320).corners).max() < 1.0
+
+
+def test_bars_between_the_windows_of_a_holder_belong_to_no_picture():
+    """Two of them, so narrow and blurred that they are no darker than a dense picture, with five pixels of rebate on both
+    sides; the pictures end at that, shadows as clear as it along some of their sides, and not at the bars."""
+    rng = np.random.default_rng(17)
+    data = np.full((420, 1030, 3), 0.004)
+    data[60:360, 50:980] = 0.5
+    for left in (60, 368, 676):
+        data[100:320, left:left + 292] = 0.5 * patches(rng, 220, 292)
+    data[110:310, 300:352] = data[110:310, 368:400] = 0.5
+    for left in (357, 665):
+        for at, light in enumerate((0.6, 0.25, 0.08, 0.08, 0.25, 0.6), left):
+            data[60:360, at] = 0.5 * light
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    frames = look(data.astype(np.float32), flattened=True).frames
+    assert len(frames) == 3
+    for left, frame in zip((60, 368, 676), frames):
+        assert np.abs(np.array(frame.corners) - Frame.rectangle(left, 100, 292, 220).corners).max() < 1.5
+
+
+def test_a_panel_exposed_beyond_saturation_is_no_base_once_it_is_divided():
+    """Film on a bare panel that is clipped, in a capture divided by a frame of that panel taken at half the exposure:
+    cameras see most light in green, so what is left of the panel is magenta."""
+    rng = np.random.default_rng(18)
+    panel = np.array([0.45, 0.9, 0.6])
+    film = np.full((480, 720, 3), np.nan)
+    film[80:400, 100:620] = [0.55, 0.26, 0.13]
+    film[110:370, 140:580] *= patches(rng, 260, 440)
+    light = np.where(np.isnan(film), 1.0, film) * panel * 2
+    data = np.minimum(light * (1 + rng.normal(0, 0.003, light.shape)), 1.0) / (2 * panel)
+    seen = look(data.astype(np.float32), flattened=True)
+    (frame,) = seen.frames
+    assert np.abs(np.array(frame.corners) - Frame.rectangle(140, 110, 440, 260).corners).max() < 1.0
+    assert np.abs(10.0 ** np.array(seen.base.log) / [0.55, 0.26, 0.13] - 1).max() < 0.02
+
+
+def test_a_strip_that_the_view_cuts_on_a_bare_panel_is_no_picture():
+    """Panel above and below film that goes on to the left and right of the view; nothing says that it is panel."""
+    rng = np.random.default_rng(19)
+    data = np.full((480, 720, 3), 0.6)
+    data[60:420] = 0.4
+    for left, right in ((0, 40), (90, 312), (360, 582), (630, 720)):
+        data[90:390, left:right] = 0.4 * patches(rng, 300, right - left, 0.05, 0.9)
+    data[90:330, 90:230] = 0.4
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    frames = look(data.astype(np.float32), "6x4.5").frames
+    assert len(frames) == 2
+    for left, frame in zip((90, 360), frames):
+        assert np.abs(np.array(frame.corners) - Frame.rectangle(left, 90, 222, 300).corners).max() < 1.5
+
+
+@pytest.mark.parametrize("past", ["holder", "panel"])
+def test_rebate_fogged_from_the_edge_of_the_film_is_no_picture(past):
+    """A density of 0.3 at the upper edge of the film, along three quarters of it, and half of that every 10 pixels
+    further in; the picture begins 26 pixels inside it."""
+    rng = np.random.default_rng(20)
+    data = np.full((480, 720, 3), 0.004)
+    if past == "panel":
+        data[40:60, 60:660] = 1.0
+    data[60:420, 60:660] = 0.5
+    data[86:390, 90:630] = 0.5 * patches(rng, 304, 540, 0.03, 0.4)
+    y, x = np.mgrid[:480, :720]
+    fog = 0.3 * 0.5 ** ((y - 60) / 10) * np.clip((510 - x) / 60, 0, 1)
+    film = (x >= 60) & (x < 660) & (y >= 60) & (y < 420)
+    data *= np.where(film, 10 ** -fog, 1.0)[..., None]
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    (frame,) = look(data.astype(np.float32), flattened=True).frames
+    assert np.abs(np.array(frame.corners) - Frame.rectangle(90, 86, 540, 304).corners).max() < 1.5
+
+
+def test_a_grey_holder_that_light_falls_on_is_none_of_the_picture():
+    """A fifteenth to a tenth of the panel, even all round the view; it covers the rebate on two sides."""
+    rng = np.random.default_rng(5)
+    data = np.empty((420, 640, 3))
+    data[...] = (0.1 * 1.5 ** -(np.mgrid[:420, :640].sum(axis=0) / 1060))[..., None]
+    data[100:320, 180:460] = 0.6
+    data[110:310, 180:460] = 0.6 * 10 ** -textured((200, 280), 0.15, 0.7)[..., None]
+    data *= 1 + rng.normal(0, 0.01, data.shape)
+    (frame,) = look(data.astype(np.float32), flattened=True).frames
+    assert np.abs(np.array(frame.corners) - np.array(Frame.rectangle(180, 110, 280, 200).corners)).max() < 3.0
+    assert frame.trusted
+
+
+def test_two_pictures_whose_gap_a_clear_side_hides_are_two():
+    """135 film, ten pixels a millimetre: perforations measure it (ISO 1007), and no picture is 74 mm long."""
+    rng = np.random.default_rng(8)
+    data = np.full((420, 900, 3), 0.002)
+    data[40:390, 60:840] = 0.5
+    for x in np.arange(75, 830, 47.5):
+        for y in (40 + 20, 390 - 20 - 28):
+            data[y:y + 28, int(x):int(x) + 20] = 1.0
+    for left in (75, 455):
+        data[95:335, left:left + 360] = 0.5 * 10 ** -textured((240, 360), 0.15, 1.2, seed=left)[..., None]
+    data[95:335, 330:435] = 0.5
+    data[95:335, 455:475] = 0.5
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    frames = look(data.astype(np.float32), flattened=True).frames
+    assert len(frames) == 2
+    for frame, left in zip(frames, (75, 455)):
+        assert np.abs(np.array(frame.corners) - np.array(Frame.rectangle(left, 95, 360, 240).corners)).max() < 1.8
+
+
+@pytest.mark.parametrize("side", range(4))
+def test_a_picture_does_not_end_at_a_line_of_print(side):
+    """Letters, a clear row, and the picture, which half of its side cuts; what fades to nothing and is cut again is no
+    print."""
+    kinds = np.full((500, 720), BASE, np.uint8)
+    rng = np.random.default_rng(2)
+    kinds[80:420, 110:600][rng.random((340, 490)) < 0.9] = PICTURE
+    kinds[80:250, 560:600] = BASE
+    fading = kinds.copy()
+    for y in range(84, 420, 14):
+        kinds[y:y + 7, 606:615] = PICTURE
+    for x in range(600, 615):
+        fading[80:420, x][rng.random(340) < (x - 602) / 13] = PICTURE
+    for plane, right in ((kinds, 600), (fading, 615)):
+        turned = np.ascontiguousarray(np.rot90(plane, side))
+        density = np.where(turned == PICTURE, 0.5, 0.0).astype(np.float32)
+        t, b, l, r = ((80, 420, 110, 615), (720 - 615, 720 - 110, 80, 420), (80, 420, 720 - 615, 720 - 110),
+                      (110, 615, 80, 420))[side]
+        found = Found(t, b, l, r, ("rebate",) * 4, (0.5,) * 4, 0.8, 1.0)
+        moved = unprinted(found, turned, edge_maps(turned, density, 0.003))
+        want = {0: {"right": right}, 1: {"top": 720 - right}, 2: {"left": 720 - right}, 3: {"bottom": right}}[side]
+        for name, at in want.items():
+            assert abs(getattr(moved, name) - at) < 3
+        assert all(getattr(moved, other) == getattr(found, other) for other in ("top", "bottom", "left", "right")
+                   if other not in want)
+
+
+def test_a_side_that_is_seen_stays_where_it_is_near_the_shape_of_the_format():
+    """Gates of one format differ by a hundredth (common practice, no source)."""
+    corners = ((0.0, 0.0), (504.0, 0.0), (504.0, 400.0), (0.0, 400.0))
+    seen = Sided(corners, 0.0, 0.9, (), None, (), ("rebate",) * 4, (0.9, 0.2, 0.9, 0.9))
+    assert in_shape(seen, 1.25, (500, 700)) is seen
+    hidden = replace(seen, firm=(0.9, 0.0, 0.9, 0.9))
+    assert in_shape(hidden, 1.25, (500, 700)).corners[1][0] == pytest.approx(500.0)
+    assert in_shape(seen, 1.35, (500, 700)).corners[1][0] == pytest.approx(540.0)
+
+
+def test_a_picture_does_not_grow_behind_the_holder():
+    """Clear along its lower side, in a sliver of rebate; the format would have that side five pixels outside the opening."""
+    rng = np.random.default_rng(3)
+    data = np.full((560, 700, 3), 0.002)
+    data[76:491, 146:554] = 0.5
+    data[80:480, 150:550] = 0.5 * 10 ** -textured((400, 400), 0.2, 1.2)[..., None]
+    data[420:480, 190:550] = 0.5
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    for known in ("6x6", "6x7"):
+        (frame,) = look(data.astype(np.float32), known, flattened=True).frames
+        assert max(y for _, y in frame.corners) < 492
