@@ -606,6 +606,36 @@ def test_the_rim_of_a_disc_is_left_and_dirt_on_an_edge_is_not():
     assert [round(s.x) for s in spots.rows if s.row in enclosed(Positive(light), spots)] == [80]
 
 
+def test_what_no_film_prints_is_told_from_letters_and_lamps():
+    from negconv.spots import enclosed, opaque
+
+    # Densities above base: invented; 1.6 is a highlight, 2.4 takes more light than one.
+    y, x = np.mgrid[:240, :400]
+    density = np.where(x < 120, 0.3, 0.9) + np.random.default_rng(6).normal(0, 0.02, (240, 400))
+    blot, small = np.hypot(y - 60, x - 118) <= 14, np.hypot(y - 60, x - 300) <= 3
+    lamp, letter = np.hypot(y - 170, x - 200) <= 14, (abs(y - 170) < 20) & (abs(x - 320) < 8)
+    density += 2 / (1 + (np.hypot(y - 170, x - 200) / 8) ** 2)       # the lamp's glow
+    density[blot | small | lamp], density[letter] = 2.4, 1.6
+    density = density.astype(np.float32)
+    light = (0.01 * 10 ** (density / 0.6)).astype(np.float32)
+    spots = Spots.from_mask(blot | small | lamp | letter)
+    found = lambda rows: [(round(s.x), round(s.y)) for s in spots.rows if s.row in rows]  # noqa: E731
+    positive = Positive(light, density=density)
+    dense = opaque(positive, spots, wider=10)
+    assert found(dense) == [(118, 60), (200, 170)]
+    assert found(enclosed(positive, spots, dense, dense=dense)) == [(200, 170)]
+    # A frame of lit windows, and one whose picture is as dense, have none; nor is anything told without a density.
+    assert not opaque(Positive(light), spots, wider=10)
+    windows = np.where((y % 60 < 24) & (x % 60 < 24), np.float32(2.4), np.float32(0.5))
+    assert not opaque(Positive(windows, density=windows), Spots.from_mask(windows > 2), wider=10)
+    density[200:230, 20:50] = 2.3
+    assert not opaque(positive, spots, wider=10)
+    # Dirt is alike in all channels, a red light is not.
+    red = np.where(blot[..., None], np.float32([2.9, 1.9, 1.9]), np.float32(0.5))
+    mean = red.mean(axis=2)
+    assert not opaque(Positive((10 ** red).astype(np.float32), density=mean), Spots.from_mask(blot), wider=10)
+
+
 def test_one_thing_is_as_sure_at_every_scale():
     a, b, c = (np.arange(*v) for v in ((0, 20), (2, 22), (10, 60)))  # b is nearly a; c shares half of a
     index = np.concatenate([a, b, c])
