@@ -12,7 +12,7 @@ from scipy import ndimage
 from negconv.errors import InputError
 from negconv.positive import Positive
 from negconv.spots import (Spot, Spots, candidates, compiled, components, features, find, find_spots, hairs, kinds, lines,
-                           noise, rings, score, track)
+                           noise, parallels, rims, rings, score, track)
 from negconv.spots.channels import Channels
 from negconv.spots.company import CELL, COMPANY, LIKE, NEAR, Peers, columns
 from negconv.spots.features import NAMES
@@ -604,6 +604,38 @@ def test_the_rim_of_a_disc_is_left_and_dirt_on_an_edge_is_not():
     light = (ndimage.gaussian_filter(light, 0.7) * 10 ** rng.normal(0, 0.02, light.shape)).astype(np.float32)
     spots = Spots.from_mask(rim | speck | edge)
     assert [round(s.x) for s in spots.rows if s.row in enclosed(Positive(light), spots)] == [80]
+
+
+def test_a_rim_stands_out_of_one_side_alone():
+    # A bright thing's edge with a rim along it, a hair on even ground, a hair on the edge: heights are invented.
+    plane = np.full((60, 160), 200, np.int16)
+    plane[:, 80:] = 1600
+    bright = {"rim": np.s_[5:25, 80:82], "free": np.s_[5:25, 20:22], "edge": np.s_[35:55, 80:82], "corner": np.s_[0:2, 0:2]}
+    index, part = [], []
+    for k, (name, where) in enumerate(bright.items()):
+        plane[where] = 1700 if name == "rim" else 3000
+        at = np.ravel_multi_index(np.mgrid[where].reshape(2, -1), plane.shape)
+        index.append(at)
+        part.append(np.full(len(at), k))
+    index, part = np.concatenate(index), np.concatenate(part)
+    order = np.argsort(index)
+    got = rims.least_share(plane, index[order], part[order], 4, index[order])
+    assert got == pytest.approx([100 / 1500, 1, 1400 / 2800, 1], abs=0.02)
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.6, np.pi / 2])
+def test_a_row_of_joints_is_counted_and_crossing_scratches_are_not(turn):
+    # Seven joints that fan out as in perspective, one of them in two pieces, a line across them, and one of another depth.
+    y, x = np.mgrid[:400, :400] - 200.0
+    u, v = x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
+    lines_ = [(np.abs(v - 24 * k * (1 + u / 4000)) < 1.5) & (np.abs(u) < 90) for k in range(-3, 4)]
+    lines_ += [lines_[0] & (u > 10), (np.abs(u - 110) < 1.5) & (np.abs(v) < 90), (np.abs(v - 110) < 1.5) & (np.abs(u) < 90)]
+    lines_[0] = lines_[0] & (u < 5)
+    contrast = np.array([0.2] * 9 + [0.9])
+    index = [np.flatnonzero(m) for m in lines_]
+    owner = np.repeat(np.arange(10), [len(i) for i in index])
+    got = parallels.parallels(np.concatenate(index), owner, np.full(10, 0.6), contrast, 400)
+    assert got.tolist() == [6, 6, 6, 6, 6, 6, 6, 6, 0, 0]
 
 
 def test_what_no_film_prints_is_told_from_letters_and_lamps():

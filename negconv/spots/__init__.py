@@ -9,5 +9,5 @@ from .repair import repair
 from .table import Spot, Spots
 from .track import Track, Tracked, track
 
-__all__ = ["Spot", "Spots", "Track", "Tracked", "before_after", "enclosed", "find_spots", "opaque", "overlay", "repair", "save_mask",
-           "save_overlay", "track"]
+__all__ = ["Spot", "Spots", "Track", "Tracked", "before_after", "enclosed", "find_spots", "opaque", "overlay", "repair",
+           "save_mask", "save_overlay", "track"]

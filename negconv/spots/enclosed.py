@@ -70,7 +70,8 @@ def enclosed(positive: Positive, spots: Spots, rows=None, *, dense=frozenset()) 
         level = np.median(log[own])
         contrast = level - np.median(log[near])
         rim = np.mean(log[near] >= level - AS_LIGHT * contrast) > RIM
-        if contrast > 0 and (level - np.median(log[beyond]) < LEFT * contrast or rim) or _glows(log, picture, away, own, beyond, EVEN if spot.row in dense else np.inf):
+        even = EVEN if spot.row in dense else np.inf
+        if contrast > 0 and (level - np.median(log[beyond]) < LEFT * contrast or rim) or _glows(log, picture, away, own, beyond, even):
             found.append(spot.row)
     return frozenset(found)
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from ..errors import InputError
 from ..values import frozen
-from . import candidates, company, compiled, features, hairs, look, noise, rings, score, scratches
+from . import candidates, company, compiled, features, hairs, look, noise, parallels, rims, rings, score, scratches
 from .channels import Channels
 from .components import connected, ordered
 from .kinds import bounds, grouped, shapes, spot_rows
@@ -36,6 +36,11 @@ SURER, LARGE, LONG = 0.2, 400, 150
 THIN = 1.2
 #: Share of an outline that is its largest piece where it is dirt; pieces below a share of that, or pixels, are crumbs.
 WHOLE, CRUMB, LEAST = 0.6, 0.3, 2
+#: Pixels of width below which a spot may be a rim, and the share of its contrast to the darker half of its surroundings under
+#: which that to the lighter half is a rim's; and the share of the least confidence that what proves to be the picture's keeps.
+THINNEST, RIM, KEPT = 3.0, 0.2, 0.7
+#: So many lines parallel to a dark one that is not sure, and it is one of a row in the picture.
+ROW = 6
 #: Share of the least confidence at which a strip may be vouched for by what it continues.
 NEARLY = 0.8
 
@@ -356,6 +361,12 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
         scale = np.concatenate([np.full(len(f.confidence), f.scale) for f in found])
         confidence = looked_at(plane, index, owner, confidence, contrast, seen, scale,
                                np.concatenate([known, columns], axis=1))
+    if not light.all():
+        dark = np.flatnonzero(~light)
+        here = ~light[owner]
+        beside = parallels.parallels(index[here], np.searchsorted(dark, owner[here]), confidence[dark], contrast[dark], shape[1])
+        row = (beside >= ROW) & (confidence[dark] < look.ALONE)
+        confidence[dark[row]] = np.minimum(confidence[dark[row]], KEPT * least)
     # No capture lens draws a line a single pixel wide: that is the edge of something.
     every, extent = np.bincount(owner, minlength=len(confidence)), _extent(index, owner, len(confidence), shape[1])
     listed = (confidence >= min(least * NEARLY, score.DOUBTFUL)) & ~((extent >= 4) & (every <= THIN * extent))
@@ -404,6 +415,12 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
             spot, holder = spot[stay], holder[stay]
             part, count = joined(spot, light[holder], shape[1])
             spot, holder, part, count = _with_ends(plane, spot, holder, part, count, light, value)
+            rim = _rims(plane, spot, holder, part, count, confidence, light & ~drawn)
+            if rim.any():
+                sure[holder[rim]] = False
+                confidence[holder[rim]] = np.minimum(confidence[holder[rim]], KEPT * least)
+                spot, holder = spot[~rim], holder[~rim]
+                part, count = joined(spot, light[holder], shape[1])
             order = _reading_order(spot, part, count, shape[1])
             part = order[part]
         best = np.zeros(count)
@@ -466,6 +483,21 @@ def _of_what_it_holds(place, who, spot, holder, confidence):
     out = confidence.copy()
     np.maximum.at(out, outer[within], confidence[inner[within]])
     return out
+
+
+def _rims(plane, spot, holder, part, count: int, confidence, able) -> np.ndarray:
+    """Which pixels belong to thin spots that leave doubt and stand out of one side alone, all of candidates able to be rims."""
+    best = np.zeros(count)
+    np.maximum.at(best, part, confidence[holder])
+    doubted = best < look.ALONE
+    doubted[part[~able[holder]]] = False
+    here = doubted[part]
+    if here.any():
+        number = (np.cumsum(doubted) - 1)[part[here]]
+        some, count = np.flatnonzero(doubted), int(doubted.sum())
+        thin = shapes(spot[here], number, count, plane.shape[1]).width < THINNEST
+        doubted[some] = thin & (rims.least_share(plane, spot[here], number, count, spot) < RIM)
+    return doubted[part]
 
 
 def _with_ends(plane, spot, holder, part, count: int, light, value):
