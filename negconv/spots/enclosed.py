@@ -71,7 +71,8 @@ def enclosed(positive: Positive, spots: Spots, rows=None, *, dense=frozenset()) 
         contrast = level - np.median(log[near])
         rim = np.mean(log[near] >= level - AS_LIGHT * contrast) > RIM
         even = EVEN if spot.row in dense else np.inf
-        if contrast > 0 and (level - np.median(log[beyond]) < LEFT * contrast or rim) or _glows(log, picture, away, own, beyond, even):
+        faint = level - np.median(log[beyond]) < LEFT * contrast
+        if contrast > 0 and (faint or rim) or _glows(log, picture, away, own, beyond, even):
             found.append(spot.row)
     return frozenset(found)
 
