@@ -623,6 +623,19 @@ def test_a_rim_stands_out_of_one_side_alone():
     assert got == pytest.approx([100 / 1500, 1, 1400 / 2800, 1], abs=0.02)
 
 
+@pytest.mark.parametrize("sure, doubted, drawn, gone", [(0, 4, 0, 0), (0, 5, 0, 5), (2, 5, 0, 0), (2, 6, 0, 6), (0, 4, 9, 0)])
+def test_doubtful_spots_that_outnumber_the_sure_are_the_pictures(sure, doubted, drawn, gone):
+    n = sure + doubted + drawn
+    plane = np.full((20, 20 * n), 200, np.int16)
+    spot = np.sort((np.arange(n) * 20 + 8 + np.arange(4)[:, None]).ravel() + 20 * n * np.arange(8, 12)[:, None].repeat(4 * n, 1))
+    spot = np.sort(spot.ravel())
+    plane.reshape(-1)[spot] = 1500
+    part = spot % (20 * n) // 20
+    confidence = np.repeat([0.97, 0.8, 0.8], [sure, doubted, drawn])
+    away = find._of_the_picture(plane, spot, part, part, n, confidence, np.arange(n) < sure + doubted)
+    assert np.unique(part[away]).tolist() == list(range(sure, sure + gone))
+
+
 @pytest.mark.parametrize("turn", [0.0, 0.6, np.pi / 2])
 def test_a_row_of_joints_is_counted_and_crossing_scratches_are_not(turn):
     # Seven joints that fan out as in perspective, one of them in two pieces, a line across them, and one of another depth.

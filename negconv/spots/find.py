@@ -37,8 +37,13 @@ THIN = 1.2
 #: Share of an outline that is its largest piece where it is dirt; pieces below a share of that, or pixels, are crumbs.
 WHOLE, CRUMB, LEAST = 0.6, 0.3, 2
 #: Pixels of width below which a spot may be a rim, and the share of its contrast to the darker half of its surroundings under
-#: which that to the lighter half is a rim's; and the share of the least confidence that what proves to be the picture's keeps.
-THINNEST, RIM, KEPT = 3.0, 0.2, 0.7
+#: which that to the lighter half is a rim's.
+THINNEST, RIM = 3.0, 0.2
+#: So many spots that leave doubt, and so many for each that leaves none, and they are the picture's: of most frames' dirt nine
+#: tenths are beyond doubt, of the hardest a third.
+STRANGERS, OUTNUMBERED = 5, 2.5
+#: Confidence of what proves to be the picture's.
+PICTURE = 0.35
 #: So many lines parallel to a dark one that is not sure, and it is one of a row in the picture.
 ROW = 6
 #: Share of the least confidence at which a strip may be vouched for by what it continues.
@@ -366,7 +371,7 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
         here = ~light[owner]
         beside = parallels.parallels(index[here], np.searchsorted(dark, owner[here]), confidence[dark], contrast[dark], shape[1])
         row = (beside >= ROW) & (confidence[dark] < look.ALONE)
-        confidence[dark[row]] = np.minimum(confidence[dark[row]], KEPT * least)
+        confidence[dark[row]] = np.minimum(confidence[dark[row]], PICTURE)
     # No capture lens draws a line a single pixel wide: that is the edge of something.
     every, extent = np.bincount(owner, minlength=len(confidence)), _extent(index, owner, len(confidence), shape[1])
     listed = (confidence >= min(least * NEARLY, score.DOUBTFUL)) & ~((extent >= 4) & (every <= THIN * extent))
@@ -415,11 +420,11 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
             spot, holder = spot[stay], holder[stay]
             part, count = joined(spot, light[holder], shape[1])
             spot, holder, part, count = _with_ends(plane, spot, holder, part, count, light, value)
-            rim = _rims(plane, spot, holder, part, count, confidence, light & ~drawn)
-            if rim.any():
-                sure[holder[rim]] = False
-                confidence[holder[rim]] = np.minimum(confidence[holder[rim]], KEPT * least)
-                spot, holder = spot[~rim], holder[~rim]
+            away = _of_the_picture(plane, spot, holder, part, count, confidence, light & ~drawn)
+            confidence[holder[away]] = np.minimum(confidence[holder[away]], PICTURE)
+            if away.any() and PICTURE < least:
+                sure[holder[away]] = False
+                spot, holder = spot[~away], holder[~away]
                 part, count = joined(spot, light[holder], shape[1])
             order = _reading_order(spot, part, count, shape[1])
             part = order[part]
@@ -485,18 +490,24 @@ def _of_what_it_holds(place, who, spot, holder, confidence):
     return out
 
 
-def _rims(plane, spot, holder, part, count: int, confidence, able) -> np.ndarray:
-    """Which pixels belong to thin spots that leave doubt and stand out of one side alone, all of candidates able to be rims."""
+def _of_the_picture(plane, spot, holder, part, count: int, confidence, able) -> np.ndarray:
+    """Which pixels belong to spots that leave doubt and are the picture's: thin rims, and strangers that outnumber the frame's
+    sure dirt; bool array. Spots with a candidate that is not able to be either are left out of account."""
     best = np.zeros(count)
     np.maximum.at(best, part, confidence[holder])
-    doubted = best < look.ALONE
-    doubted[part[~able[holder]]] = False
+    known = np.ones(count, bool)
+    known[part[~able[holder]]] = False
+    sure, doubted = known & (best > look.ALONE), known & (best <= look.ALONE)
     here = doubted[part]
-    if here.any():
-        number = (np.cumsum(doubted) - 1)[part[here]]
-        some, count = np.flatnonzero(doubted), int(doubted.sum())
-        thin = shapes(spot[here], number, count, plane.shape[1]).width < THINNEST
-        doubted[some] = thin & (rims.least_share(plane, spot[here], number, count, spot) < RIM)
+    if not here.any():
+        return here
+    some, number = np.flatnonzero(doubted), (np.cumsum(doubted) - 1)[part[here]]
+    thin = shapes(spot[here], number, len(some), plane.shape[1]).width < THINNEST
+    rim = thin & (best[some] < look.ALONE) & (rims.least_share(plane, spot[here], number, len(some), spot) < RIM)
+    strange = (best[some] >= 0.5) & ~rim
+    if strange.sum() >= STRANGERS and strange.sum() > OUTNUMBERED * sure.sum():
+        rim |= strange
+    doubted[some] = rim
     return doubted[part]
 
 
