@@ -623,6 +623,24 @@ def test_a_rim_stands_out_of_one_side_alone():
     assert got == pytest.approx([100 / 1500, 1, 1400 / 2800, 1], abs=0.02)
 
 
+def test_light_ground_beside_opaque_dirt_is_no_part_of_it():
+    # An opaque hair over dark and light ground with a light patch beside it that its outline took in, and the same at a fifth of
+    # the density; densities are invented.
+    y, x = np.mgrid[:80, :120]
+    ground = np.where(x < 60, 0.2, 0.9) + 0.35 * (np.hypot(y - 45, x - 30) <= 12)
+    hair = np.abs(y - 40) < 2
+    outline = (hair & (np.abs(x - 60) < 50)) | (np.hypot(y - 45, x - 30) <= 12)
+    spot = np.flatnonzero(outline)
+    part = np.zeros(len(spot), np.int64)
+    for deep, trimmed in ((1.8, True), (0.36, False)):
+        plane = np.rint((ground + deep * hair) * noise.STEPS).astype(np.int16)
+        own = find._near_its_core(plane, spot, part, part, 1, np.array([deep]))
+        kept = np.zeros(plane.shape, bool)
+        kept.reshape(-1)[spot[own]] = True
+        assert kept[hair & outline].all()
+        assert (not kept[outline & (np.abs(y - 40) > 6)].any()) == trimmed
+
+
 @pytest.mark.parametrize("sure, doubted, drawn, gone", [(0, 4, 0, 0), (0, 5, 0, 5), (2, 5, 0, 0), (2, 6, 0, 6), (0, 4, 9, 0)])
 def test_doubtful_spots_that_outnumber_the_sure_are_the_pictures(sure, doubted, drawn, gone):
     n = sure + doubted + drawn

@@ -42,6 +42,9 @@ THINNEST, RIM = 3.0, 0.2
 #: So many spots that leave doubt, and so many for each that leaves none, and they are the picture's: of most frames' dirt nine
 #: tenths are beyond doubt, of the hardest a third.
 STRANGERS, OUTNUMBERED = 5, 2.5
+#: Density from which on dirt takes so much light that all of it is dense, the share of its density above its darkest edge that
+#: its core has at least, and pixels beyond that a lens blurs.
+OPAQUE, CORE, BLURRED = 0.8, 0.4, 4
 #: Confidence of what proves to be the picture's.
 PICTURE = 0.35
 #: So many lines parallel to a dark one that is not sure, and it is one of a row in the picture.
@@ -426,6 +429,10 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
                 sure[holder[away]] = False
                 spot, holder = spot[~away], holder[~away]
                 part, count = joined(spot, light[holder], shape[1])
+            own = _near_its_core(plane, spot, holder, part, count, contrast * light)
+            if not own.all():
+                spot, holder = spot[own], holder[own]
+                part, count = joined(spot, light[holder], shape[1])
             order = _reading_order(spot, part, count, shape[1])
             part = order[part]
         best = np.zeros(count)
@@ -509,6 +516,36 @@ def _of_the_picture(plane, spot, holder, part, count: int, confidence, able) -> 
         rim |= strange
     doubted[some] = rim
     return doubted[part]
+
+
+def _near_its_core(plane, spot, holder, part, count: int, contrast) -> np.ndarray:
+    """Which pixels of spots lie within what a lens blurs of their dense core, bool array.
+
+    Dirt that takes most of the light is dense all over. What is not is light ground beside it that its outline took in, which
+    lies low for deep dirt."""
+    deep = np.zeros(count)
+    np.maximum.at(deep, part, contrast[holder])
+    here = np.flatnonzero((deep >= OPAQUE)[part])
+    own = np.ones(len(spot), bool)
+    if not len(here):
+        return own
+    index, of, level = spot[here], part[here], plane.reshape(-1)[spot[here]].astype(np.int32)
+    least = np.full(count, np.iinfo(np.int32).max)
+    np.minimum.at(least, of, level)
+    core = level >= least[of] + CORE * noise.STEPS * deep[of]
+    # Only spots that are in question: dilation costs a look at all neighbours.
+    outside = np.bincount(of[~core], minlength=count) >= np.maximum(0.2 * np.bincount(of, minlength=count), 40)
+    some = outside[of] & (np.bincount(of[core], minlength=count) > 0)[of]
+    here, index, of, core = here[some], index[some], of[some], core[some]
+    width = plane.shape[1]
+    for step in range(BLURRED):
+        near = core.copy()
+        for move in (1, -1, width, -width, *((width + 1, width - 1, -width + 1, -width - 1) if step % 2 else ())):
+            at = np.minimum(np.searchsorted(index, index + move), len(index) - 1) if len(index) else index
+            near |= (index[at] == index + move) & core[at] & (of[at] == of)
+        core = near
+    own[here[~core]] = False
+    return own
 
 
 def _with_ends(plane, spot, holder, part, count: int, light, value):
