@@ -505,17 +505,16 @@ def _of_the_picture(plane, spot, holder, part, count: int, confidence, able) -> 
     known = np.ones(count, bool)
     known[part[~able[holder]]] = False
     sure, doubted = known & (best > look.ALONE), known & (best <= look.ALONE)
-    here = doubted[part]
-    if not here.any():
-        return here
-    some, number = np.flatnonzero(doubted), (np.cumsum(doubted) - 1)[part[here]]
-    thin = shapes(spot[here], number, len(some), plane.shape[1]).width < THINNEST
-    rim = thin & (best[some] < look.ALONE) & (rims.least_share(plane, spot[here], number, len(some), spot) < RIM)
-    strange = (best[some] >= 0.5) & ~rim
+    rim = doubted & (best < look.ALONE)
+    for share in (lambda *spots: shapes(*spots, plane.shape[1]).width / THINNEST,
+                  lambda *spots: rims.least_share(plane, *spots, spot) / RIM):
+        if rim.any():
+            here = rim[part]
+            rim[rim] = share(spot[here], (np.cumsum(rim) - 1)[part[here]], int(rim.sum())) < 1
+    strange = doubted & (best >= 0.5) & ~rim
     if strange.sum() >= STRANGERS and strange.sum() > OUTNUMBERED * sure.sum():
         rim |= strange
-    doubted[some] = rim
-    return doubted[part]
+    return rim[part]
 
 
 def _near_its_core(plane, spot, holder, part, count: int, contrast) -> np.ndarray:
