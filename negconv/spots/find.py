@@ -430,9 +430,8 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
                 spot, holder = spot[~away], holder[~away]
                 part, count = joined(spot, light[holder], shape[1])
             own = _near_its_core(plane, spot, holder, part, count, contrast * light)
-            if not own.all():
-                spot, holder = spot[own], holder[own]
-                part, count = joined(spot, light[holder], shape[1])
+            # What that leaves of one spot stays one, though it may be in pieces.
+            spot, holder, part = spot[own], holder[own], part[own]
             order = _reading_order(spot, part, count, shape[1])
             part = order[part]
         best = np.zeros(count)
