@@ -21,9 +21,9 @@ RIM, AS_LIGHT = 0.3, 0.15
 #: Pixels from the spot in which a glow is sought, beyond what the copying lens blurs, and by how much (log10 of light) it must
 #: be lighter there than further off, on each of four sides.
 GLOWING, GLOW = (4.0, 9.0), 0.1
-#: How far the glow of a lamp may differ from side to side (log10 of light; on two dense lamps of the demo by 0.1, beside dirt on
-#: uneven ground by 0.4 and 0.5).
-EVEN = 0.25
+#: How far from side to side the light next to a lamp may differ, or what it falls by further off (log10 of light): one of the two
+#: is even about a lamp (on the demo's both, by 0.1; about dirt on uneven ground by 0.2 and 0.6).
+EVEN = (0.15, 0.25)
 
 
 def enclosed(positive: Positive, spots: Spots, rows=None, *, dense=frozenset()) -> frozenset[int]:
@@ -70,23 +70,24 @@ def enclosed(positive: Positive, spots: Spots, rows=None, *, dense=frozenset()) 
         level = np.median(log[own])
         contrast = level - np.median(log[near])
         rim = np.mean(log[near] >= level - AS_LIGHT * contrast) > RIM
-        even = EVEN if spot.row in dense else np.inf
+        even = EVEN if spot.row in dense else (np.inf, np.inf)
         faint = level - np.median(log[beyond]) < LEFT * contrast
         if contrast > 0 and (faint or rim) or _glows(log, picture, away, own, beyond, even):
             found.append(spot.row)
     return frozenset(found)
 
 
-def _glows(log, picture, away, own, beyond, even: float) -> bool:
-    """Whether it is lighter near a spot than further off, on each of its four sides, and there about as light."""
+def _glows(log, picture, away, own, beyond, even) -> bool:
+    """Whether it is lighter near a spot than further off, on each of its four sides, and about as light or by about as much."""
     y, x = np.nonzero(own)
     dy, dx = (v - m for v, m in zip(np.indices(own.shape), (y.mean(), x.mean())))
     side = np.where(np.abs(dx) > np.abs(dy), np.where(dx > 0, 0, 1), np.where(dy > 0, 2, 3))
     near = picture & (away > GLOWING[0]) & (away <= GLOWING[1])
-    levels = []
+    levels, falls = [], []
     for k in range(4):
         one, other = log[near & (side == k)], log[beyond & (side == k)]
         if min(len(one), len(other)) < 4 or np.median(one) - np.median(other) < GLOW:
             return False
         levels.append(np.median(one))
-    return bool(np.ptp(levels) <= even)
+        falls.append(np.median(one) - np.median(other))
+    return bool(np.ptp(levels) <= even[0] or np.ptp(falls) <= even[1])
