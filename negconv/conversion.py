@@ -43,7 +43,8 @@ SEEN = 8000
 #: Confidence from which a light and a dark spot is repaired unasked; what is less sure is on the map only.
 REPAIRED, REPAIRED_DARK = 0.93, 0.98
 #: Nor is one repaired unasked that is wider than this share of the picture's short side (about a millimetre of 6x9):
-#: dirt that large is rare, and a thing of the picture painted over is lost (at 0.03 the largest lamp of the demo was).
+#: dirt that large is rare, and a thing of the picture painted over is lost (at 0.03 the largest lamp of the demo was);
+#: unless it is denser than film gets.
 WIDEST = 0.02
 
 NO_PANEL = "no panel frame: fall-off of panel and lens stays in the picture (photograph the bare panel too)"
@@ -443,7 +444,7 @@ def finish(positive: Positive, recipe: Recipe):
     """
     spots = None
     if recipe.spots != "off":
-        from .spots import enclosed, find_spots, repair
+        from .spots import enclosed, find_spots, opaque, repair
 
         found = find_spots(positive, sensitivity=recipe.spotting.sensitivity)
         asked = recipe.spotting
@@ -452,8 +453,10 @@ def finish(positive: Positive, recipe: Recipe):
         if recipe.spots == "repair":
             # A doubtful spot on a map costs a glance; one painted over may have been a letter.
             wide, told = WIDEST * min(positive.shape[:2]), {*asked.accept, *asked.refuse}
-            unsure = {s.row for s in found.rows if s.confidence < (REPAIRED if s.light else REPAIRED_DARK) or s.width > wide}
-            unsure |= enclosed(positive, found, {s.row for s in found.rows} - unsure - told)
+            dense = opaque(positive, found, wider=wide / 2)
+            unsure = {s.row for s in found.rows
+                      if s.confidence < (REPAIRED if s.light else REPAIRED_DARK) or (s.width > wide and s.row not in dense)}
+            unsure |= enclosed(positive, found, {s.row for s in found.rows} - unsure - told, dense=dense)
             positive = repair(positive, found.decide(accept=asked.accept, refuse=(*asked.refuse, *(unsure - told)), mask=mask),
                               in_place=True)
     if recipe.moves != type(recipe.moves)():

@@ -12,7 +12,7 @@ from scipy import ndimage
 from negconv.errors import InputError
 from negconv.positive import Positive
 from negconv.spots import (Spot, Spots, candidates, compiled, components, features, find, find_spots, hairs, kinds, lines,
-                           noise, rings, score, track)
+                           noise, parallels, rims, rings, score, track)
 from negconv.spots.channels import Channels
 from negconv.spots.company import CELL, COMPANY, LIKE, NEAR, Peers, columns
 from negconv.spots.features import NAMES
@@ -604,6 +604,99 @@ def test_the_rim_of_a_disc_is_left_and_dirt_on_an_edge_is_not():
     light = (ndimage.gaussian_filter(light, 0.7) * 10 ** rng.normal(0, 0.02, light.shape)).astype(np.float32)
     spots = Spots.from_mask(rim | speck | edge)
     assert [round(s.x) for s in spots.rows if s.row in enclosed(Positive(light), spots)] == [80]
+
+
+def test_a_rim_stands_out_of_one_side_alone():
+    # A bright thing's edge with a rim along it, a hair on even ground, a hair on the edge: heights are invented.
+    plane = np.full((60, 160), 200, np.int16)
+    plane[:, 80:] = 1600
+    bright = {"rim": np.s_[5:25, 80:82], "free": np.s_[5:25, 20:22], "edge": np.s_[35:55, 80:82], "corner": np.s_[0:2, 0:2]}
+    index, part = [], []
+    for k, (name, where) in enumerate(bright.items()):
+        plane[where] = 1700 if name == "rim" else 3000
+        at = np.ravel_multi_index(np.mgrid[where].reshape(2, -1), plane.shape)
+        index.append(at)
+        part.append(np.full(len(at), k))
+    index, part = np.concatenate(index), np.concatenate(part)
+    order = np.argsort(index)
+    got = rims.least_share(plane, index[order], part[order], 4, index[order])
+    assert got == pytest.approx([100 / 1500, 1, 1400 / 2800, 1], abs=0.02)
+
+
+def test_light_ground_beside_opaque_dirt_is_no_part_of_it():
+    # An opaque hair over dark and light ground with a light patch beside it that its outline took in, and the same at a fifth of
+    # the density; densities are invented.
+    y, x = np.mgrid[:80, :120]
+    ground = np.where(x < 60, 0.2, 0.9) + 0.35 * (np.hypot(y - 45, x - 30) <= 12)
+    hair = np.abs(y - 40) < 2
+    outline = (hair & (np.abs(x - 60) < 50)) | (np.hypot(y - 45, x - 30) <= 12)
+    spot = np.flatnonzero(outline)
+    part = np.zeros(len(spot), np.int64)
+    for deep, trimmed in ((1.8, True), (0.36, False)):
+        plane = np.rint((ground + deep * hair) * noise.STEPS).astype(np.int16)
+        own = find._near_its_core(plane, spot, part, part, 1, np.array([deep]))
+        kept = np.zeros(plane.shape, bool)
+        kept.reshape(-1)[spot[own]] = True
+        assert kept[hair & outline].all()
+        assert (not kept[outline & (np.abs(y - 40) > 6)].any()) == trimmed
+
+
+@pytest.mark.parametrize("sure, doubted, drawn, gone", [(0, 4, 0, 0), (0, 5, 0, 5), (2, 5, 0, 0), (2, 6, 0, 6), (0, 4, 9, 0)])
+def test_doubtful_spots_that_outnumber_the_sure_are_the_pictures(sure, doubted, drawn, gone):
+    n = sure + doubted + drawn
+    plane = np.full((20, 20 * n), 200, np.int16)
+    spot = np.sort((np.arange(n) * 20 + 8 + np.arange(4)[:, None]).ravel() + 20 * n * np.arange(8, 12)[:, None].repeat(4 * n, 1))
+    spot = np.sort(spot.ravel())
+    plane.reshape(-1)[spot] = 1500
+    part = spot % (20 * n) // 20
+    confidence = np.repeat([0.97, 0.8, 0.8], [sure, doubted, drawn])
+    away = find._of_the_picture(plane, spot, part, part, n, confidence, np.arange(n) < sure + doubted)
+    assert np.unique(part[away]).tolist() == list(range(sure, sure + gone))
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.6, np.pi / 2])
+def test_a_row_of_joints_is_counted_and_crossing_scratches_are_not(turn):
+    # Seven joints that fan out as in perspective, one of them in two pieces, a line across them, and one of another depth.
+    y, x = np.mgrid[:400, :400] - 200.0
+    u, v = x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
+    lines_ = [(np.abs(v - 24 * k * (1 + u / 4000)) < 1.5) & (np.abs(u) < 90) for k in range(-3, 4)]
+    lines_ += [lines_[0] & (u > 10), (np.abs(u - 110) < 1.5) & (np.abs(v) < 90), (np.abs(v - 110) < 1.5) & (np.abs(u) < 90)]
+    lines_[0] = lines_[0] & (u < 5)
+    contrast = np.array([0.2] * 9 + [0.9])
+    index = [np.flatnonzero(m) for m in lines_]
+    owner = np.repeat(np.arange(10), [len(i) for i in index])
+    got = parallels.parallels(np.concatenate(index), owner, np.full(10, 0.6), contrast, 400)
+    assert got.tolist() == [6, 6, 6, 6, 6, 6, 6, 6, 0, 0]
+
+
+def test_what_no_film_prints_is_told_from_letters_and_lamps():
+    from negconv.spots import enclosed, opaque
+
+    # Densities above base: invented; 1.6 is a highlight, 2.4 takes more light than one.
+    y, x = np.mgrid[:240, :400]
+    density = np.where(x < 120, 0.3, 0.9) + np.random.default_rng(6).normal(0, 0.02, (240, 400))
+    blot, small = np.hypot(y - 60, x - 118) <= 14, np.hypot(y - 60, x - 300) <= 3
+    lamp, letter = np.hypot(y - 170, x - 200) <= 14, (abs(y - 170) < 20) & (abs(x - 320) < 8)
+    density += 2 / (1 + (np.hypot(y - 170, x - 200) / 8) ** 2)       # the lamp's glow
+    density[blot | small | lamp], density[letter] = 2.4, 1.6
+    density = density.astype(np.float32)
+    light = (0.01 * 10 ** (density / 0.6)).astype(np.float32)
+    spots = Spots.from_mask(blot | small | lamp | letter)
+    found = lambda rows: [(round(s.x), round(s.y)) for s in spots.rows if s.row in rows]  # noqa: E731
+    positive = Positive(light, density=density)
+    dense = opaque(positive, spots, wider=10)
+    assert found(dense) == [(118, 60), (200, 170)]
+    assert found(enclosed(positive, spots, dense, dense=dense)) == [(200, 170)]
+    # A frame of lit windows, and one whose picture is as dense, have none; nor is anything told without a density.
+    assert not opaque(Positive(light), spots, wider=10)
+    windows = np.where((y % 60 < 24) & (x % 60 < 24), np.float32(2.4), np.float32(0.5))
+    assert not opaque(Positive(windows, density=windows), Spots.from_mask(windows > 2), wider=10)
+    density[200:230, 20:50] = 2.3
+    assert not opaque(positive, spots, wider=10)
+    # Dirt is alike in all channels, a red light is not.
+    red = np.where(blot[..., None], np.float32([2.9, 1.9, 1.9]), np.float32(0.5))
+    mean = red.mean(axis=2)
+    assert not opaque(Positive((10 ** red).astype(np.float32), density=mean), Spots.from_mask(blot), wider=10)
 
 
 def test_one_thing_is_as_sure_at_every_scale():

@@ -21,9 +21,12 @@ RIM, AS_LIGHT = 0.3, 0.15
 #: Pixels from the spot in which a glow is sought, beyond what the copying lens blurs, and by how much (log10 of light) it must
 #: be lighter there than further off, on each of four sides.
 GLOWING, GLOW = (4.0, 9.0), 0.1
+#: How far from side to side the light next to a lamp may differ, or what it falls by further off (log10 of light): one of the two
+#: is even about a lamp (on the demo's both, by 0.1; about dirt on uneven ground by 0.2 and 0.6).
+EVEN = (0.15, 0.25)
 
 
-def enclosed(positive: Positive, spots: Spots, rows=None) -> frozenset[int]:
+def enclosed(positive: Positive, spots: Spots, rows=None, *, dense=frozenset()) -> frozenset[int]:
     """Rows of `spots` that stand out from the pixels next to them alone, or from a part of those, or that glow.
 
     Parameters
@@ -33,6 +36,8 @@ def enclosed(positive: Positive, spots: Spots, rows=None) -> frozenset[int]:
         Of this positive.
     rows : collection of int, optional
         Those to be looked at; all by default.
+    dense : collection of int
+        Those that are denser than film gets (`opaque`): lamps alone may be, and a lamp glows alike on all sides.
 
     Examples
     --------
@@ -65,19 +70,24 @@ def enclosed(positive: Positive, spots: Spots, rows=None) -> frozenset[int]:
         level = np.median(log[own])
         contrast = level - np.median(log[near])
         rim = np.mean(log[near] >= level - AS_LIGHT * contrast) > RIM
-        if contrast > 0 and (level - np.median(log[beyond]) < LEFT * contrast or rim) or _glows(log, picture, away, own, beyond):
+        even = EVEN if spot.row in dense else (np.inf, np.inf)
+        faint = level - np.median(log[beyond]) < LEFT * contrast
+        if contrast > 0 and (faint or rim) or _glows(log, picture, away, own, beyond, even):
             found.append(spot.row)
     return frozenset(found)
 
 
-def _glows(log, picture, away, own, beyond) -> bool:
-    """Whether it is lighter near a spot than further off, on each of its four sides."""
+def _glows(log, picture, away, own, beyond, even) -> bool:
+    """Whether it is lighter near a spot than further off, on each of its four sides, and about as light or by about as much."""
     y, x = np.nonzero(own)
     dy, dx = (v - m for v, m in zip(np.indices(own.shape), (y.mean(), x.mean())))
     side = np.where(np.abs(dx) > np.abs(dy), np.where(dx > 0, 0, 1), np.where(dy > 0, 2, 3))
     near = picture & (away > GLOWING[0]) & (away <= GLOWING[1])
+    levels, falls = [], []
     for k in range(4):
         one, other = log[near & (side == k)], log[beyond & (side == k)]
         if min(len(one), len(other)) < 4 or np.median(one) - np.median(other) < GLOW:
             return False
-    return True
+        levels.append(np.median(one))
+        falls.append(np.median(one) - np.median(other))
+    return bool(np.ptp(levels) <= even[0] or np.ptp(falls) <= even[1])

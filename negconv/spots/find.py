@@ -8,7 +8,7 @@ import numpy as np
 
 from ..errors import InputError
 from ..values import frozen
-from . import candidates, company, compiled, features, hairs, look, noise, rings, score, scratches
+from . import candidates, company, compiled, features, hairs, look, noise, parallels, rims, rings, score, scratches
 from .channels import Channels
 from .components import connected, ordered
 from .kinds import bounds, grouped, shapes, spot_rows
@@ -36,6 +36,19 @@ SURER, LARGE, LONG = 0.2, 400, 150
 THIN = 1.2
 #: Share of an outline that is its largest piece where it is dirt; pieces below a share of that, or pixels, are crumbs.
 WHOLE, CRUMB, LEAST = 0.6, 0.3, 2
+#: Pixels of width below which a spot may be a rim, and the share of its contrast to the darker half of its surroundings under
+#: which that to the lighter half is a rim's.
+THINNEST, RIM = 3.0, 0.2
+#: So many spots that leave doubt, and so many for each that leaves none, and they are the picture's: of most frames' dirt nine
+#: tenths are beyond doubt, of the hardest a third.
+STRANGERS, OUTNUMBERED = 5, 2.5
+#: Density from which on dirt takes so much light that all of it is dense, the share of its density above its darkest edge that
+#: its core has at least, and pixels beyond that a lens blurs.
+OPAQUE, CORE, BLURRED = 0.8, 0.4, 4
+#: Confidence of what proves to be the picture's.
+PICTURE = 0.35
+#: So many lines parallel to a dark one that is not sure, and it is one of a row in the picture.
+ROW = 6
 #: Share of the least confidence at which a strip may be vouched for by what it continues.
 NEARLY = 0.8
 
@@ -356,6 +369,12 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
         scale = np.concatenate([np.full(len(f.confidence), f.scale) for f in found])
         confidence = looked_at(plane, index, owner, confidence, contrast, seen, scale,
                                np.concatenate([known, columns], axis=1))
+    if not light.all():
+        dark = np.flatnonzero(~light)
+        here = ~light[owner]
+        beside = parallels.parallels(index[here], np.searchsorted(dark, owner[here]), confidence[dark], contrast[dark], shape[1])
+        row = (beside >= ROW) & (confidence[dark] < look.ALONE)
+        confidence[dark[row]] = np.minimum(confidence[dark[row]], PICTURE)
     # No capture lens draws a line a single pixel wide: that is the edge of something.
     every, extent = np.bincount(owner, minlength=len(confidence)), _extent(index, owner, len(confidence), shape[1])
     listed = (confidence >= min(least * NEARLY, score.DOUBTFUL)) & ~((extent >= 4) & (every <= THIN * extent))
@@ -404,6 +423,15 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
             spot, holder = spot[stay], holder[stay]
             part, count = joined(spot, light[holder], shape[1])
             spot, holder, part, count = _with_ends(plane, spot, holder, part, count, light, value)
+            away = _of_the_picture(plane, spot, holder, part, count, confidence, light & ~drawn)
+            confidence[holder[away]] = np.minimum(confidence[holder[away]], PICTURE)
+            if away.any() and PICTURE < least:
+                sure[holder[away]] = False
+                spot, holder = spot[~away], holder[~away]
+                part, count = joined(spot, light[holder], shape[1])
+            own = _near_its_core(plane, spot, holder, part, count, contrast * light)
+            # What that leaves of one spot stays one, though it may be in pieces.
+            spot, holder, part = spot[own], holder[own], part[own]
             order = _reading_order(spot, part, count, shape[1])
             part = order[part]
         best = np.zeros(count)
@@ -466,6 +494,56 @@ def _of_what_it_holds(place, who, spot, holder, confidence):
     out = confidence.copy()
     np.maximum.at(out, outer[within], confidence[inner[within]])
     return out
+
+
+def _of_the_picture(plane, spot, holder, part, count: int, confidence, able) -> np.ndarray:
+    """Which pixels belong to spots that leave doubt and are the picture's: thin rims, and strangers that outnumber the frame's
+    sure dirt; bool array. Spots with a candidate that is not able to be either are left out of account."""
+    best = np.zeros(count)
+    np.maximum.at(best, part, confidence[holder])
+    known = np.ones(count, bool)
+    known[part[~able[holder]]] = False
+    sure, doubted = known & (best > look.ALONE), known & (best <= look.ALONE)
+    rim = doubted & (best < look.ALONE)
+    for share in (lambda *spots: shapes(*spots, plane.shape[1]).width / THINNEST,
+                  lambda *spots: rims.least_share(plane, *spots, spot) / RIM):
+        if rim.any():
+            here = rim[part]
+            rim[rim] = share(spot[here], (np.cumsum(rim) - 1)[part[here]], int(rim.sum())) < 1
+    strange = doubted & (best >= 0.5) & ~rim
+    if strange.sum() >= STRANGERS and strange.sum() > OUTNUMBERED * sure.sum():
+        rim |= strange
+    return rim[part]
+
+
+def _near_its_core(plane, spot, holder, part, count: int, contrast) -> np.ndarray:
+    """Which pixels of spots lie within what a lens blurs of their dense core, bool array.
+
+    Dirt that takes most of the light is dense all over. What is not is light ground beside it that its outline took in, which
+    lies low for deep dirt."""
+    deep = np.zeros(count)
+    np.maximum.at(deep, part, contrast[holder])
+    here = np.flatnonzero((deep >= OPAQUE)[part])
+    own = np.ones(len(spot), bool)
+    if not len(here):
+        return own
+    index, of, level = spot[here], part[here], plane.reshape(-1)[spot[here]].astype(np.int32)
+    least = np.full(count, np.iinfo(np.int32).max)
+    np.minimum.at(least, of, level)
+    core = level >= least[of] + CORE * noise.STEPS * deep[of]
+    # Only spots that are in question: dilation costs a look at all neighbours.
+    outside = np.bincount(of[~core], minlength=count) >= np.maximum(0.2 * np.bincount(of, minlength=count), 40)
+    some = outside[of] & (np.bincount(of[core], minlength=count) > 0)[of]
+    here, index, of, core = here[some], index[some], of[some], core[some]
+    width = plane.shape[1]
+    for step in range(BLURRED):
+        near = core.copy()
+        for move in (1, -1, width, -width, *((width + 1, width - 1, -width + 1, -width - 1) if step % 2 else ())):
+            at = np.minimum(np.searchsorted(index, index + move), len(index) - 1) if len(index) else index
+            near |= (index[at] == index + move) & core[at] & (of[at] == of)
+        core = near
+    own[here[~core]] = False
+    return own
 
 
 def _with_ends(plane, spot, holder, part, count: int, light, value):
