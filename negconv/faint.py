@@ -111,8 +111,8 @@ def exposed_pixels(kinds: np.ndarray) -> np.ndarray:
         kernel.loops.content(kinds, *kinds.shape, PENUMBRA, content)
         return content
     content = (kinds == PICTURE) & ~near((kinds == DARK) | (kinds == VOID), PENUMBRA)
-    near = content[:-2, 1:-1].astype(np.int8) + content[2:, 1:-1] + content[1:-1, :-2] + content[1:-1, 2:]
-    content[1:-1, 1:-1] &= near >= 2
+    others = content[:-2, 1:-1].astype(np.int8) + content[2:, 1:-1] + content[1:-1, :-2] + content[1:-1, 2:]
+    content[1:-1, 1:-1] &= others >= 2
     return content
 
 
