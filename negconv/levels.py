@@ -34,6 +34,8 @@ EVEN = 0.12
 #: A holder that stray light makes no darker than film is looked for where what is so much darker than the base takes more
 #: than this of the view's border, and is as even as this.
 ALL_ROUND, GREY, EVEN_GREY = 0.9, 0.6, 0.03
+#: Film that is darker than such a holder takes more than this share of the view.
+DARKER = 0.01
 #: A holder is no smaller than this, beside the dense film it encloses.
 SCANT = 0.1
 #: The rim of a holder that the panel shines on is no broader than this share of the view, and broader than so many
@@ -292,7 +294,8 @@ def parts(log: np.ndarray, base: Level) -> Parts:
     border = _rim(density)
     grey, lit = border > GREY, None
     if grey.mean() > ALL_ROUND:
-        shown = float(median(border)) < OPAQUE
+        level = float(median(border))
+        shown = level < OPAQUE and (density > level + EVEN).mean() > DARKER
         if black is None or shown:
             lit = _lit_holder(log, rim, grey, EVEN if opaque.mean() > ALL_ROUND else EVEN_GREY, shown)
     if lit is None:

@@ -211,8 +211,9 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
                 continue
             tried.append(attempt)
             # A strip of panel beside film on which nothing is seen ends at the holder all round, and the film within.
-            if best is None or ringed and bordered(best) or attempt.merit > best.merit + (
-                    -yielding(attempt, best) if ringed else 0.0 if base.share > MANY * best.base.share else NESTED / 3):
+            # And whatever runs inside the sides, a base explains something.
+            if best is None or (attempt.merit > 0 or not ringed) and (ringed and bordered(best) or attempt.merit > best.merit + (
+                    -yielding(attempt, best) if ringed else 0.0 if base.share > MANY * best.base.share else NESTED / 3)):
                 best = attempt
         if best.merit >= PLAIN and not (bordered(best) or panel_like(best.base, flattened) and may_be_ringed(best)):
             break
