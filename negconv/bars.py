@@ -9,6 +9,8 @@ from .rectangles import counts
 #: At a holder's bar less than this of the margins is clear, and so many pixels beside it more than the rest is; and no bar
 #: is broader than this share of the view.
 CROSSED, BESIDE, NARROW = 0.25, 9, 0.03
+#: And of the view the holder takes more than this share.
+HELD = 0.01
 #: The opening for two pictures is longer than this, as a share of its width.
 LONG = 1.2
 
@@ -20,7 +22,8 @@ def darken_bars(kinds: np.ndarray, density: np.ndarray) -> None:
     of_rows, of_columns = counts(shut)
     rows, columns = (np.flatnonzero(2 * v < size + v.min()) for v, size in ((of_rows, shut.shape[1]),
                                                                               (of_columns, shut.shape[0])))
-    if not shut.any() or max(len(rows), len(columns)) < LONG * min(len(rows), len(columns)) or min(
+    # Without the rest of a holder in view there are none of its bars: print along both edges of film looks like one.
+    if np.count_nonzero(kinds == DARK) < HELD * kinds.size or max(len(rows), len(columns)) < LONG * min(len(rows), len(columns)) or min(
             len(rows), len(columns)) < 40:
         return
     down = len(rows) > len(columns)
