@@ -175,24 +175,41 @@ WIDEST static void shift_row(const float *row, idx width, idx channels, idx low,
                       p[i + channels], p[i + 2 * channels], p[i + 3 * channels], p[i + 4 * channels]);
 }
 
-/* resample.Columns, some runs of columns that share their whole pixels: rows y..y + n - 1 from a ring of lines. */
+/* resample.ColumnShifts, SOME values of one row from the lines they lie between. */
+#define SOME 16
+INLINE void shift_some(const float *const *p, const float *w, idx stride, idx x0, idx n, float *to)
+{
+    const float *p0 = p[0] + x0, *p1 = p[1] + x0, *p2 = p[2] + x0, *p3 = p[3] + x0, *p4 = p[4] + x0, *p5 = p[5] + x0;
+    w += x0, to += x0;
+    APART
+    for (idx x = 0; x < n; x++)
+        to[x] = held(w[x] * p0[x] + w[stride + x] * p1[x] + w[2 * stride + x] * p2[x] + w[3 * stride + x] * p3[x]
+                         + w[4 * stride + x] * p4[x] + w[5 * stride + x] * p5[x],
+                     p1[x], p2[x], p3[x], p4[x]);
+}
+
+/* Some runs of columns that share their whole pixels: rows y..y + n - 1 from a ring of lines. */
 WIDEST static void shift_runs(const float *ring, idx lines, idx stride, idx y, idx n, const int64_t *start,
                               const int64_t *low, idx runs, const float *weights, float *out)
 {
-    for (idx i = 0; i < n; i++, out += stride)
+    for (idx i = 0; i < n; i++, out += stride) {
+        idx line = runs ? ((idx)low[0] + y + i) % lines : 0;
         for (idx r = 0; r < runs; r++) {
             const idx from = (idx)start[r], count = (idx)(start[r + 1] - start[r]);
             const float *p[TAPS], *w = weights + from;
             float *to = out + from;
-            for (idx k = 0, at = ((idx)low[r] + y + i) % lines; k < TAPS; k++, at = at + 1 < lines ? at + 1 : 0)
-                p[k] = ring + at * stride + from;
-            const float *p0 = p[0], *p1 = p[1], *p2 = p[2], *p3 = p[3], *p4 = p[4], *p5 = p[5];
-            APART
-            for (idx x = 0; x < count; x++)
-                to[x] = held(w[x] * p0[x] + w[stride + x] * p1[x] + w[2 * stride + x] * p2[x] + w[3 * stride + x] * p3[x]
-                                 + w[4 * stride + x] * p4[x] + w[5 * stride + x] * p5[x],
-                             p1[x], p2[x], p3[x], p4[x]);
+            for (idx k = 0, at = line; k < TAPS; k++, at = at + 1 < lines ? at + 1 : 0) p[k] = ring + at * stride + from;
+            /* Runs of a strong turn are short: their last values are made as many at a time as the others, some of them again. */
+            idx x = 0;
+            for (; x + SOME <= count; x += SOME) shift_some(p, w, stride, x, SOME, to);
+            if (x < count && count >= SOME) shift_some(p, w, stride, count - SOME, SOME, to);
+            else shift_some(p, w, stride, x, count - x, to);
+            if (r + 1 < runs) {
+                line += (idx)(low[r + 1] - low[r]);
+                if (line < 0 || line >= lines) line = ((idx)low[r + 1] + y + i) % lines;
+            }
         }
+    }
 }
 
 typedef struct {
@@ -1009,7 +1026,7 @@ static PyObject *py_shift_columns(PyObject *self, PyObject *args)
         Py_BEGIN_ALLOW_THREADS
         /* As many columns at a time as leave their rows and weights in the second cache. */
         for (idx r = 0, next; r < runs; r = next) {
-            for (next = r + 1; next < runs && start[next + 1] - start[r] <= 8 * BLOCK;) next++;
+            for (next = r + 1; next < runs && start[next + 1] - start[r] <= BLOCK;) next++;
             shift_runs(ring.buf, lines, stride, y, n, start + r, low + r, next - r, weights.buf, out.buf);
         }
         Py_END_ALLOW_THREADS

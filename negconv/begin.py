@@ -49,11 +49,17 @@ class Begun:
 
     def __init__(self, path: str, panel: str | None, hashing: Hashing) -> None:
         self.panel, self._hashing = panel, hashing
+        hashing.rest()  # what the survey waits for goes first
         self._pool = ThreadPoolExecutor(1)
         self.ahead = Ahead(stages, [(path, "auto")])
         if Path(path).suffix.lower() in RAW_SUFFIXES:
             self.ahead.wait()  # until LibRaw demosaics, outside the interpreter's lock
         self.field: Future[PanelField] | None = None if panel is None else self._pool.submit(panel_field, [panel])
+        self._pool.submit(self._go_on)
+
+    def _go_on(self) -> None:
+        self.ahead.wait()
+        self._hashing.go_on()
 
     def state_of(self, job: tuple[str, int | None]) -> FileState:
         """As `negconv.files.state_of`, for these two as they were when this began."""

@@ -8,12 +8,13 @@ import hashlib
 import os
 import stat
 import threading
+from typing import Callable
 
 from .errors import InputError
 
 
-def hash_file(path) -> tuple[str, int]:
-    """SHA-256 and size in bytes of a file.
+def hash_file(path, pause: Callable[[], object] = bool) -> tuple[str, int]:
+    """SHA-256 and size in bytes of a file; `pause` is called now and then, and may wait.
 
     Raises
     ------
@@ -28,6 +29,7 @@ def hash_file(path) -> tuple[str, int]:
             while count := file.readinto(buffer):
                 digest.update(buffer[:count])
                 size += count
+                pause()
     except OSError as error:
         raise InputError(path, f"cannot be read ({(error.strerror or str(error)).lower()})",
                          "check the file and its folder") from error
@@ -55,12 +57,14 @@ class Hashing:
         self._changed = {path: changed_at(path) for path in paths}
         self._found: dict[str, tuple[str, int] | Exception] = {}
         self._news, self._wanted = threading.Condition(), True
+        self._free = threading.Event()
+        self._free.set()
         threading.Thread(target=self._run).start()
 
     def _run(self) -> None:
         for path in self._changed:
             try:
-                found = hash_file(path) if self._wanted else InputError(path, "was not hashed")
+                found = hash_file(path, self._free.wait) if self._wanted else InputError(path, "was not hashed")
             except Exception as error:  # whose it is waits for it
                 found = error
             with self._news:
@@ -85,6 +89,15 @@ class Hashing:
             raise found
         return (*found, self._changed[path])
 
+    def rest(self) -> None:
+        """Leave the cores to others until `go_on`."""
+        self._free.clear()
+
+    def go_on(self) -> None:
+        """After `rest`."""
+        self._free.set()
+
     def close(self) -> None:
         """Leave out what has not begun."""
         self._wanted = False
+        self.go_on()

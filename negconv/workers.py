@@ -90,7 +90,7 @@ class Ahead:
 
     def wait(self) -> None:
         """Until what the survey is to look at is there, or cannot be."""
-        wait([self._small])
+        wait([one for one in (self._small,) if one is not None])
 
     def look(self, *source):
         """What the survey is to look at where this is the next in line, once; else None."""
