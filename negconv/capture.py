@@ -15,6 +15,8 @@ from .values import frozen
 
 #: Long side of the proxy all automatic decisions are made on.
 PROXY = 1500
+#: A channel from this share of saturation on is at its ceiling (rounding in a demosaic).
+CEILING = 0.998
 
 
 @frozen
@@ -119,7 +121,7 @@ class Capture:
         """bool (H, W, 3): where a channel is at its ceiling (within 0.2 %, for demosaic rounding)."""
         if self.flattened:
             raise ValueError("saturation is lost once a capture is flattened; ask the capture as read")
-        return self.samples >= self.white * 0.998
+        return self.samples >= self.white * CEILING
 
     def proxy(self, long_side: int = PROXY) -> Capture:
         """A smaller capture of block means; the picture the automatic decisions are made on.

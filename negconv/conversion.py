@@ -14,12 +14,12 @@ import numpy as np
 
 from .balance import Balance, RollEvidence
 from .base import FilmBase, base_in, sample_base
-from .capture import Capture, Meta
+from .capture import CEILING, Capture, Meta
 from .reading import read, read_rows
 from .colour import luminance
 from .errors import InputError
 from .film import Film
-from .flat import PanelField, flatten, panel_field
+from .flat import PanelField, divided, flatten, panel_field
 from .frame import Frame, format_named, picture_mask
 from .search import look
 from .positive import Positive
@@ -117,17 +117,16 @@ def survey(source, *, panel=None, frames: Sequence[Frame] | None = None, base: F
         Sampled from this capture when not given.
     recipe : Recipe
     proxy : Capture, optional
-        ``capture.proxy()``, where it was made before.
+        ``capture.proxy()``, where it was made before; its memory is used again.
     """
     capture = source if isinstance(source, Capture) else read(source, linearity=recipe.linearity)
     small = proxy or capture.proxy()
     k = small.reduced
     warnings = list(capture.meta.notes)
-    full = None if capture.flattened else small.saturated()
-    clipped = 0.0 if full is None else float((full[..., 0] | full[..., 1] | full[..., 2]).mean())
-    _usable(capture, small)
+    clipped = _clipped(capture, small)
     if panel is not None and not capture.flattened:
-        small = flatten(small, panel)
+        # A megabyte of new memory costs more than its arithmetic.
+        small = divided(small, panel_field(panel), small.samples if k > capture.reduced else np.empty_like(small.samples))
     elif not capture.flattened and capture.path:
         warnings.append(NO_PANEL)
     # A plain array may be transmittance or not; a file that was not flattened is not.
@@ -153,7 +152,8 @@ def survey(source, *, panel=None, frames: Sequence[Frame] | None = None, base: F
                   tuple(dict.fromkeys(warnings)))
 
 
-def _usable(capture: Capture, small: Capture) -> None:
+def _clipped(capture: Capture, small: Capture) -> float:
+    """The share of a capture where a channel is at its ceiling; refuses one that cannot be used."""
     data = small.data
     name = capture.path or "array"
     top = float(data.max())
@@ -161,8 +161,12 @@ def _usable(capture: Capture, small: Capture) -> None:
         raise InputError(name, "holds NaN or infinity", "export it again")
     if top < 1e-4:
         raise InputError(name, "is all black", "check that the panel was on and the exposure")
-    if not capture.flattened and float(np.logical_and.reduce([data[::3, ::3, c] >= 0.998 for c in range(3)]).mean()) >= 0.99:
+    if capture.flattened or top < small.white * CEILING:
+        return 0.0
+    full = small.saturated()
+    if float((full[::3, ::3, 0] & full[::3, ::3, 1] & full[::3, ::3, 2]).mean()) >= 0.99:
         raise InputError(name, "is saturated all over", "photograph it again with a shorter exposure")
+    return float((full[..., 0] | full[..., 1] | full[..., 2]).mean())
 
 
 def _evidence(data: np.ndarray, frame: Frame) -> np.ndarray:

@@ -13,7 +13,7 @@ from dataclasses import field, replace
 import numpy as np
 
 from . import kernel
-from .capture import Capture, block_mean
+from .capture import CEILING, Capture, block_mean
 from .reading import read, read_rows
 from .errors import InputError
 from .robust import median
@@ -140,7 +140,7 @@ def panel_field(panel) -> PanelField:
     name = capture.path or "panel frame"
     size = tuple(n * capture.reduced for n in capture.shape)
     cell = min(-(-max(capture.shape) // CELLS), *capture.shape)
-    full, means, ceiling = [], [], capture.white * 0.998
+    full, means, ceiling = [], [], capture.white * CEILING
     if capture.samples.dtype.kind == "u":
         ceiling = math.ceil(ceiling)  # whole numbers are compared as such
     every = 8 if min(capture.shape) >= 1000 else 4
@@ -182,9 +182,12 @@ def flatten(capture, panel) -> Capture:
     capture = capture if isinstance(capture, Capture) else read(capture)
     if capture.flattened:
         return capture
-    field_ = panel_field(panel)
-    light, (h, w) = Light(capture, field_), capture.shape
-    out = np.empty((h, w, 3), np.float32)
+    return divided(capture, panel_field(panel), np.empty((*capture.shape, 3), np.float32))
+
+
+def divided(capture: Capture, field: PanelField, out: np.ndarray) -> Capture:
+    """A capture divided by a panel's light into `out`, float32 (H, W, 3), which may be its own samples."""
+    light, (h, w) = Light(capture, field), capture.shape
     for y in range(0, h, 32):
         light.window(y, min(y + 32, h), 0, w, out[y:y + 32])
     return replace(capture, samples=out, white=1.0, flattened=True)
@@ -211,8 +214,9 @@ class Light:
         part = lines[:, left:left + x1 - x0]
         if self.field is None:
             return np.multiply(part, self.scale, out=out)
-        self.field.rows(self.wide[:, x0:x1], y0, y1, self.reduced, out)
-        return np.multiply(part, out, out=out)
+        light = np.empty_like(out) if np.may_share_memory(part, out) else out
+        self.field.rows(self.wide[:, x0:x1], y0, y1, self.reduced, light)
+        return np.multiply(part, light, out=out)
 
     def _compiled(self, lines: np.ndarray, left: int, y0: int, x0: int, out: np.ndarray) -> np.ndarray:
         (n, width, channels), low, share, fields, stride = lines.shape, _NONE, _NONE, 0, 0

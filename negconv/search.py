@@ -92,6 +92,8 @@ def proxy_of(source, long_side: int = PROXY) -> tuple[np.ndarray, int]:
 
 def finite(proxy: np.ndarray) -> np.ndarray:
     """The same array where all of it is finite; else one with no light where nothing is known of it."""
+    if np.isfinite(np.vdot(proxy, proxy)):  # in half the time of looking at each
+        return proxy
     return proxy if np.isfinite(proxy).all() else np.nan_to_num(proxy, nan=0.0, posinf=0.0, neginf=0.0)
 
 
