@@ -1070,22 +1070,33 @@ static PyObject *py_develop(PyObject *self, PyObject *args)
 static PyObject *py_encode(PyObject *self, PyObject *args)
 {
     Py_buffer linear, matrix, luminance, tone, codes, out;
+    PyObject *rows_of_codes;
     coding e;
     idx n;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*niz*y*z*nfy*niw*", &linear, &n, &e.channels, &matrix, &luminance, &tone, &e.tones, &e.top,
-                          &codes, &e.entries, &e.bits, &out))
+    if (!PyArg_ParseTuple(args, "y*niz*y*z*nfy*niO", &linear, &n, &e.channels, &matrix, &luminance, &tone, &e.tones, &e.top,
+                          &codes, &e.entries, &e.bits, &rows_of_codes))
         return NULL;
     const idx size = e.bits == 8 ? 1 : 2;
-    const int fine = inside(e.channels == 1 || e.channels == 3, "one channel or three") && inside(e.entries > 0, "no codes")
-                     && holds(&linear, n * e.channels, 4, "linear") && (!matrix.buf || holds(&matrix, 9, 4, "matrix"))
-                     && holds(&luminance, 3, 4, "luminance") && (!tone.buf || (holds(&tone, e.tones, 4, "tone") && inside(e.tones > 1, "no tones")))
-                     && holds(&codes, e.entries, size, "codes") && holds(&out, n * e.channels, size, "out");
+    int fine = PyObject_GetBuffer(rows_of_codes, &out, PyBUF_STRIDES | PyBUF_WRITABLE) == 0;
+    if (!fine) out.obj = NULL;
+    fine = fine && inside(e.channels == 1 || e.channels == 3, "one channel or three") && inside(e.entries > 0, "no codes")
+           && holds(&linear, n * e.channels, 4, "linear") && (!matrix.buf || holds(&matrix, 9, 4, "matrix"))
+           && holds(&luminance, 3, 4, "luminance") && (!tone.buf || (holds(&tone, e.tones, 4, "tone") && inside(e.tones > 1, "no tones")))
+           && holds(&codes, e.entries, size, "codes") && inside(out.ndim == 2 || out.ndim == 3, "out is pixels or rows of them");
     if (fine) {
-        e.matrix = or_none(&matrix), e.luminance = luminance.buf, e.tone = or_none(&tone), e.codes = codes.buf;
-        Py_BEGIN_ALLOW_THREADS
-        encode(linear.buf, n, e, out.buf);
-        Py_END_ALLOW_THREADS
+        const Py_ssize_t *shape = out.shape + out.ndim - 2, *strides = out.strides + out.ndim - 2;
+        const idx rows = out.ndim == 3 ? out.shape[0] : 1, pitch = out.ndim == 3 ? out.strides[0] : 0;
+        fine = inside(out.itemsize == size && shape[1] == e.channels && strides[1] == size && strides[0] == size * e.channels,
+                      "pixels of out do not lie side by side")
+               && inside(rows * shape[0] == n, "out is not as many pixels");
+        if (fine) {
+            e.matrix = or_none(&matrix), e.luminance = luminance.buf, e.tone = or_none(&tone), e.codes = codes.buf;
+            Py_BEGIN_ALLOW_THREADS
+            for (idx y = 0; y < rows; y++)
+                encode((const float *)linear.buf + y * shape[0] * e.channels, shape[0], e, (char *)out.buf + y * pitch);
+            Py_END_ALLOW_THREADS
+        }
     }
     Py_buffer *all[] = {&linear, &matrix, &luminance, &tone, &codes, &out};
     for (size_t i = 0; i < sizeof all / sizeof *all; i++) PyBuffer_Release(all[i]);

@@ -43,6 +43,9 @@ def main(argv: list[str] | None = None) -> int:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
+    except OSError as error:  # files have lines of their own; this is what was to be printed
+        print(f"negconv: cannot write what it has to say ({(error.strerror or str(error)).lower()})", file=sys.stderr)
+        return UNUSABLE
 
 
 def build_parser(words: Sequence[str] | None = None) -> argparse.ArgumentParser:
@@ -178,17 +181,8 @@ def inspect(args) -> int:
     from .appraise import inspect_capture, inspect_panel
     from .gather import labels
 
-    settings, failed, found = _recipe(args), 0, []
-    paths = _captures(args.paths)
-    try:
-        panels, panel = _panels(args, settings, paths)
-    except InputError as error:
-        if args.panel or settings.panel:
-            raise
-        # What is wrong with a panel frame among the captures is what this command is for; the others are judged without it.
-        _say(error)
-        failed, panels, panel = 1, (), None
-        paths = tuple(p for p in paths if p != error.path)
+    settings, found = _recipe(args), []
+    paths, panels, panel, failed = _panels(args, settings, _captures(args.paths))
     for path, name in zip(paths, labels(paths)):
         try:
             report = (inspect_panel(path, panel, recipe=settings) if path in panels
@@ -219,9 +213,8 @@ def spots(args) -> int:
 
     settings = replace(_recipe(args), spots="off")
     sensitivity = settings.spotting.sensitivity if args.sensitivity is None else args.sensitivity
-    out, failed = make_folder(args.out), 0
-    captures = _captures(args.paths)
-    panels, panel = _panels(args, settings, captures)
+    out = make_folder(args.out)
+    captures, panels, panel, failed = _panels(args, settings, _captures(args.paths))
     for path, name in zip(captures, labels(captures)):
         if path in panels and len(panels) < len(captures):
             continue
@@ -474,18 +467,22 @@ def _panel(given):
 
 
 def _panels(args, settings, captures):
-    """Captures that show the bare panel, and its field: the one given by option or recipe, else found among the captures."""
+    """Captures but for panel frames that cannot be used, each of which is said and none of which stops the others; those that
+    show the bare panel, its field (the one given by option or recipe, else found among the captures), and how many were left out."""
+    from .flat import usable_panels
     from .gather import find_panels
 
     given = args.panel or (settings.panel and os.fspath(settings.file(settings.panel)))
     if given:
         field = _panel(given)
-        return tuple(p for p in captures if os.path.exists(p) and os.path.samefile(p, given)), field
-    found = find_panels(captures, linearity=settings.linearity)
-    field = _panel(found)
+        return captures, tuple(p for p in captures if os.path.exists(p) and os.path.samefile(p, given)), field, 0
+    found, wrong = usable_panels(find_panels(captures, linearity=settings.linearity))
+    for error in wrong:
+        _say(error)
     for path in found:
         print(f"{one_line(path)}: the bare panel; the others are divided by it", file=sys.stderr)
-    return found, field
+    left = {error.path for error in wrong}
+    return tuple(p for p in captures if p not in left), found, _panel(found), len(wrong)
 
 
 def _captures(paths) -> tuple[str, ...]:

@@ -56,20 +56,20 @@ class Encoder:
         self.luminance = np.asarray(colour.luminance(space), np.float32)
 
     def __call__(self, linear: np.ndarray, out: np.ndarray) -> None:
-        """Scene-linear light float32 (n, C) into code values (n, C)."""
-        if kernel.loops is not None and linear.flags.c_contiguous and out.flags.c_contiguous:
+        """Scene-linear light float32 (n, C) into code values, (n, C) or rows of them (rows, n // rows, C)."""
+        if kernel.loops is not None and linear.flags.c_contiguous and out[0].flags.c_contiguous:
             kernel.loops.encode(linear, len(linear), self.channels, self.matrix, self.luminance, self.toned, TONE_ENTRIES, TOP,
                                 self.coded, CODE_ENTRIES, 8 * self.coded.itemsize, out)
             return
         if self.channels == 1:
             v = np.maximum(linear[:, 0], np.float32(0))
-            out[:, 0] = _look(self.coded, v if self.toned is None else _lerp(self.toned, v))
+            out[...] = _look(self.coded, v if self.toned is None else _lerp(self.toned, v)).reshape(out.shape)
             return
         v = np.ascontiguousarray(linear.T) if self.matrix is None else np.matmul(self.matrix, linear.T)
         _into_gamut(v, self.luminance)
         if self.toned is not None:
             _tone_keeping_hue(v, self.toned)
-        out[...] = _look(self.coded, v).T
+        out[...] = _look(self.coded, v).T.reshape(out.shape)
 
 
 def space_primaries(space: str) -> str:

@@ -177,10 +177,9 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
     lock = Lock()
 
     def memory() -> tuple:
-        linear = np.empty((rows * tiles.wide, channels), np.float32)
-        return (_Strip(stages, rows * tiles.wide), np.empty((rows * tiles.wide, 3), np.float32), linear,
-                linear if encoder is None else np.empty(linear.shape, dtype),
-                None if density is None else np.empty(rows * tiles.wide, np.float32))
+        pixels = rows * tiles.wide
+        return (_Strip(stages, pixels), np.empty((pixels, 3), np.float32), np.empty((pixels, channels), np.float32),
+                None if density is None else np.empty(pixels, np.float32))
 
     def work(start: int, stop: int) -> None:
         run = start // tiles.count
@@ -194,20 +193,21 @@ def invert(capture: Capture, where: Cut, stages: Stages, *, field: PanelField | 
             own = idle.pop()
         except IndexError:
             own = memory()
-        strip, light, made, coded, dense = own
+        strip, light, made, dense = own
         with tiles.begun(run, first, last) as (x0, x1, read):
             for y in range(first, last, rows):
                 n = min(rows, last - y)
                 m = n * (x1 - x0)
                 t = light[:m]
                 read(y, y + n, t.reshape(n, x1 - x0, 3))
-                target = part[y - top:y - top + n].reshape(-1, channels) if x1 - x0 == w else coded[:m]
-                linear = target if encoder is None else made[:m]
+                place = part[y - top:y - top + n, x0:x1]
+                here = encoder is None and x1 - x0 == w
+                linear = place.reshape(-1, channels) if here else made[:m]
                 strip(t, linear, None if dense is None else dense[:m])
                 if encoder is not None:
-                    encoder(linear, target)
-                if target.base is coded:
-                    part[y - top:y - top + n, x0:x1] = target.reshape(n, x1 - x0, channels)
+                    encoder(linear, place)
+                elif not here:
+                    place[...] = linear.reshape(place.shape)
                 if density is not None:
                     density[y:y + n, x0:x1] = dense[:m].reshape(n, x1 - x0)
         idle.append(own)

@@ -23,7 +23,7 @@ from .conversion import Survey, film_base
 from .errors import InputError
 from .files import FileState, changed_at, file_state, state_of
 from .film import Film
-from .flat import PanelField, panel_field
+from .flat import PanelField, panel_field, usable_panels
 from .gather import PANEL_WORDS, find_captures, find_panels, hinted
 from .jobs import FrameJob, LookJob, Result, RollFrame, Sources, convert_frame, failure, fault, glance_at, is_there, look_at, warm
 from .notes import Notes
@@ -230,14 +230,17 @@ class Roll:
     def _survey(self, captures: Sequence[str], workers, progress, ahead: Ahead | None = None,
                 begun: Begun | None = None) -> RollSurvey:
         recipe, warnings = self._recipe(), []
-        panels = self._panels(captures, workers)
-        pictures = _without(captures, panels)
-        field_ = _panel_of(tuple(panels), begun)  # an unusable one stops before any work
+        panels, wrong = self._panels_given(), ()
+        if not panels:
+            panels, wrong = _usable(self._panels_found(captures, workers))
+        field_ = _panel_of(panels, begun)  # one that was named and cannot be used stops before any work
+        pictures = _without(captures, (*panels, *(error.path for error in wrong)))
         warnings += list(field_.notes) if field_ is not None else []
         base = self._given_base(recipe, field_)
         looks = self._look(pictures, field_, base, recipe, workers, progress, ahead)
         looks = self._look_again(pictures, looks, field_, base, recipe, workers)
-        failed = [(p, look) for p, look in zip(pictures, looks) if isinstance(look, str)]
+        failed = [*((error.path, str(error)) for error in wrong),
+                  *((p, look) for p, look in zip(pictures, looks) if isinstance(look, str))]
         seen = [look for look in looks if not isinstance(look, str)]
         blank = leaders(seen)
         leader = next((s.base for s in seen if s.path in blank), None)
@@ -260,10 +263,7 @@ class Roll:
         many = given if isinstance(given, (list, tuple)) else [given]
         return tuple(os.fspath(p) for p in many if p is not None)
 
-    def _panels(self, captures: Sequence[str], workers) -> tuple[str, ...]:
-        given = self._panels_given()
-        if given:
-            return given
+    def _panels_found(self, captures: Sequence[str], workers) -> tuple[str, ...]:
         linearity = self.recipe.linearity
 
         def look(paths: Sequence[str]) -> list:
@@ -376,6 +376,15 @@ def _panel_of(paths: tuple[str, ...], begun: Begun | None) -> PanelField | None:
     if begun is not None and paths == (begun.panel,):
         return begun.field.result()
     return _field_of(paths) if paths else None
+
+
+def _usable(found: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[InputError, ...]]:
+    """Panel frames that were found and can be used, and what is wrong with the others."""
+    try:
+        _panel_of(found, None)
+        return found, ()
+    except InputError:
+        return usable_panels(found)
 
 
 @lru_cache(maxsize=1)

@@ -133,3 +133,6 @@ def test_an_unusable_panel_among_the_captures_is_named_and_the_others_are_judged
     said = capsys.readouterr()
     assert "panel.tif: is saturated" in said.err and "divided by it" not in said.err
     assert [Path(one["file"]).name for one in json.loads(said.out)] == ["frame01.dng"]
+    assert main(["spots", str(folder), "-o", str(tmp_path / "spots")]) == 1
+    assert "panel.tif: is saturated" in capsys.readouterr().err
+    assert sorted(p.name for p in (tmp_path / "spots").iterdir()) == ["frame01-mask.png", "frame01-overlay.jpg", "frame01-spots.csv"]

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from negconv import colour
-from negconv.encode import TOP, encode
+from negconv.encode import TOP, Encoder, encode
 from negconv.tone import ToneCurve
 
 pytestmark = pytest.mark.usefixtures("inner_loops")
@@ -145,6 +145,19 @@ def test_threads_do_not_change_a_byte():
     rgb = np.random.default_rng(2).normal(0.2, 0.3, (700, 900, 3)).astype(np.float32)
     assert encode(rgb, ToneCurve(), space="romm", threads=1).tobytes() == encode(rgb, ToneCurve(), space="romm",
                                                                                  threads=3).tobytes()
+
+
+@pytest.mark.parametrize("grey", [False, True])
+def test_codes_go_where_a_tile_of_the_picture_is(grey):
+    channels = 1 if grey else 3
+    light = np.random.default_rng(8).uniform(-0.1, 1.4, (7, 11, channels)).astype(np.float32)
+    encoder = Encoder(ToneCurve(), grey=grey)
+    picture = np.full((9, 20, channels), 7, np.uint16)
+    encoder(light.reshape(-1, channels), picture[1:8, 5:16])
+    alone = encode(light[..., 0] if grey else light, ToneCurve()).reshape(light.shape)
+    assert (picture[1:8, 5:16] == alone).all()
+    picture[1:8, 5:16] = 7
+    assert (picture == 7).all()
 
 
 def test_bits_that_are_not():

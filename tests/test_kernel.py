@@ -320,7 +320,12 @@ def test_lengths_are_checked():
     with pytest.raises(ValueError, match="table ends too soon"):
         LOOPS.develop(f(3), 1, 1, f(9), None, f(3), f(3), f(4), 4, f(1), f(1), 1e-6, 0.0, 3.0, f(1), None)
     with pytest.raises(ValueError, match="codes holds"):
-        LOOPS.encode(f(3), 1, 3, None, f(3), None, 0, 64.0, np.zeros(7, np.uint16), 8, 16, np.zeros(3, np.uint16))
+        LOOPS.encode(f(3), 1, 3, None, f(3), None, 0, 64.0, np.zeros(7, np.uint16), 8, 16, np.zeros((1, 3), np.uint16))
+    for out in (np.zeros((2, 3), np.uint16), np.zeros((1, 3), np.uint8), np.zeros((1, 6), np.uint16)[:, ::2], np.zeros((2, 1, 3), np.uint16)):
+        with pytest.raises(ValueError, match="pixels of out|as many pixels"):
+            LOOPS.encode(f(3), 1, 3, None, f(3), None, 0, 64.0, np.zeros(8, np.uint16), 8, 16, out)
+    with pytest.raises(ValueError, match="rows of them"):
+        LOOPS.encode(f(3), 1, 3, None, f(3), None, 0, 64.0, np.zeros(8, np.uint16), 8, 16, np.zeros(3, np.uint16))
     plane, bytes_ = f(54), np.zeros(54, np.uint8)
     for call, what in (
             (lambda: LOOPS.log_planes(f(5), 2, 1e-5, f(6)), "light holds"),

@@ -153,6 +153,26 @@ def test_faults_cost_their_frame_alone(made, tmp_path):
     assert sorted(os.listdir(tmp_path / "out")) == ["frame01.tif", "frame01.tif.json", "frame03.tif", "frame03.tif.json"]
 
 
+def test_a_panel_that_was_found_and_cannot_be_used_costs_itself_alone(made, tmp_path):
+    import tifffile
+
+    folder, _ = made
+    captures = copied(folder, tmp_path / "captures", "frame01.dng", "frame02.dng")
+    tifffile.imwrite(captures / "panel.tif", np.full((60, 90, 3), 65535, np.uint16), photometric="rgb")
+    for again in ("ok", "skipped"):
+        results = list(Roll(captures, recipe=PLAIN).convert(tmp_path / "out", jobs=1))
+        assert statuses(results) == [(0, "failed"), (1, again), (2, again)]
+        failed = next(r for r in results if not r.ok)
+        assert failed.path.endswith("panel.tif") and "panel.tif: is saturated" in failed.message
+        assert all(any("no panel frame" in w for w in r.warnings) for r in results if r.ok)
+    with pytest.raises(negconv.InputError, match="is saturated"):  # one that was named is wanted
+        next(Roll(captures, panel=captures / "panel.tif", recipe=PLAIN).convert(tmp_path / "other", jobs=1))
+    # Beside one that can be used it is left out.
+    shutil.copy(folder / "captures" / "panel.dng", captures / "panel-2.dng")
+    survey = Roll(captures, recipe=PLAIN).survey(jobs=1)
+    assert [os.path.basename(p) for p in survey.panels] == ["panel-2.dng"]
+
+
 def test_a_capture_that_vanishes_or_changes_meanwhile(made, tmp_path):
     folder, _ = made
     captures = copied(folder, tmp_path / "captures", "frame01.dng", "frame02.dng", "frame03.dng", "panel.dng")
