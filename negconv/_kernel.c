@@ -913,35 +913,89 @@ static PyObject *py_block_mean(PyObject *self, PyObject *args)
 }
 
 #if HAVE_PREAD
+/* Some bytes of a file: 1, 0 where it ends before, or less a number of an error. */
+static int bytes_at(int file, void *to, idx count, off_t at)
+{
+    for (idx have = 0; have < count;) {
+        const ssize_t got = pread(file, (char *)to + have, (size_t)(count - have), at + have);
+        if (got < 0 && errno == EINTR) continue;
+        if (got <= 0) return got < 0 ? -errno : 0;
+        have += got;
+    }
+    return 1;
+}
+
+static PyObject *read_or_not(int got)
+{
+    if (got < 0) {
+        errno = -got;
+        return PyErr_SetFromErrno(PyExc_OSError);
+    }
+    return PyBool_FromLong(got);
+}
+
 /* rows._filled: the same bytes of some lines of a file; false where the file ends before. */
 static PyObject *py_read_window(PyObject *self, PyObject *args)
 {
     Py_buffer out;
     idx at, pitch, n, count;
-    int file, ends = 0, failed = 0;
+    int file, got = 1;
     (void)self;
     if (!PyArg_ParseTuple(args, "innnnw*", &file, &at, &pitch, &n, &count, &out)) return NULL;
     const int fine = inside(at >= 0 && pitch >= 0 && n >= 0 && count >= 0, "lines lie in a file") && holds(&out, n * count, 1, "out");
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
-        for (idx i = 0; i < n && !ends && !failed; i++)
-            for (idx have = 0; have < count;) {
-                const ssize_t got = pread(file, (char *)out.buf + i * count + have, (size_t)(count - have), (off_t)(at + i * pitch + have));
-                if (got < 0 && errno == EINTR) continue;
-                failed = got < 0 ? errno : 0;
-                ends = got == 0;
-                if (got <= 0) break;
-                have += got;
-            }
+        for (idx i = 0; i < n && got == 1; i++) got = bytes_at(file, (char *)out.buf + i * count, count, (off_t)(at + i * pitch));
         Py_END_ALLOW_THREADS
     }
     PyBuffer_Release(&out);
-    if (!fine) return NULL;
-    if (failed) {
-        errno = failed;
-        return PyErr_SetFromErrno(PyExc_OSError);
+    return fine ? read_or_not(got) : NULL;
+}
+
+/* capture.block_mean and flat.means_and_clipped of samples in a file, read as they are wanted into memory that stays in the second
+   cache, and the interpreter's lock is not asked for between: beside imports that is waited for longer than all of this takes. */
+static PyObject *py_file_means(PyObject *self, PyObject *args)
+{
+    Py_buffer out, full;
+    idx at, height, width, channels, k, every;
+    int file, ceiling, got = 1;
+    float scale;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "innnnnfinw*w*", &file, &at, &height, &width, &channels, &k, &scale, &ceiling, &every, &out, &full))
+        return NULL;
+    const idx line = width * channels;
+    int fine = inside(at >= 0 && height >= 0 && width > 0 && channels > 0 && k > 0 && every > 0, "there are no such blocks")
+               && holds(&out, (height / k) * (width / k) * channels, 4, "out") && holds(&full, 1, 8, "full");
+    uint16_t *some = fine ? PyMem_RawMalloc((size_t)(k * line) * 2) : NULL;
+    uint32_t *sum = fine ? PyMem_RawMalloc((size_t)line * 4) : NULL;
+    if (fine && (!some || !sum)) fine = PyErr_NoMemory() != NULL;
+    if (fine) {
+        int64_t count = 0;
+        Py_BEGIN_ALLOW_THREADS
+        for (idx y = 0; y < height && got == 1; y += k) {
+            const idx n = height - y < k ? height - y : k;
+            got = bytes_at(file, some, 2 * n * line, (off_t)(at + 2 * y * line));
+            if (got != 1) break;
+            if (n == k) {
+                add_rows_of_codes(some, line, k, (width / k) * k * channels, sum);
+                add_columns_of_codes(sum, width / k, k, channels, scale, (float *)out.buf + y / k * (width / k) * channels);
+            }
+            for (idx row = y + (every - y % every) % every; row < y + n && ceiling <= UINT16_MAX; row += every)
+                for (idx x = 0; x < width; x += every) {
+                    const uint16_t *p = some + (row - y) * line + x * channels;
+                    int over = 0;
+                    for (idx c = 0; c < channels; c++) over |= p[c] >= ceiling;
+                    count += over;
+                }
+        }
+        Py_END_ALLOW_THREADS
+        *(int64_t *)full.buf = count;
     }
-    return PyBool_FromLong(!ends);
+    PyMem_RawFree(some);
+    PyMem_RawFree(sum);
+    PyBuffer_Release(&out);
+    PyBuffer_Release(&full);
+    return fine ? read_or_not(got) : NULL;
 }
 #endif
 
@@ -1560,6 +1614,8 @@ static PyMethodDef methods[] = {
      "light(samples, wide, width, left, n, count, field, fields, stride, x0, low, share, scale, out)"},
 #if HAVE_PREAD
     {"read_window", py_read_window, METH_VARARGS, "read_window(file, at, pitch, n, count, out) -> whether the file goes so far"},
+    {"file_means", py_file_means, METH_VARARGS,
+     "file_means(file, at, height, width, channels, k, scale, ceiling, every, out, full) -> whether the file goes so far"},
 #endif
     {"shift_rows", py_shift_rows, METH_VARARGS, "shift_rows(rows, n, width, channels, low, weights, out, wide)"},
     {"shift_columns", py_shift_columns, METH_VARARGS, 

@@ -4,6 +4,7 @@ Nothing bends code values before the film's own curve does: black level off, lin
 """
 from __future__ import annotations
 
+import math
 from dataclasses import field, fields, replace
 from pathlib import Path
 
@@ -150,7 +151,7 @@ class Capture:
 def block_mean(samples, k: int, scale: float = 1.0) -> np.ndarray:
     """Means over k x k blocks, float32 (H // k, W // k, C), multiplied by `scale`; a short last block is dropped."""
     if isinstance(samples, Rows):
-        return np.concatenate([block_mean(part, k, scale) for _, part in in_parts(samples, k)])
+        return means_and_clipped(samples, k, scale, math.inf, 1)[0]
     h, w, channels = samples.shape[0] // k, samples.shape[1] // k, samples.shape[2]
     out = np.empty((h, w, channels), np.float32)
     scale = np.float32(scale / (k * k))
@@ -165,3 +166,20 @@ def block_mean(samples, k: int, scale: float = 1.0) -> np.ndarray:
             line += rows[:, i]
         np.multiply(line, scale, out=out[y], casting="unsafe")
     return out
+
+
+def means_and_clipped(samples, k: int, scale: float, ceiling: float, every: int) -> tuple[np.ndarray, float]:
+    """`block_mean` of an array or of `Rows`, and the share of every `every`-th pixel each way that has a channel at `ceiling` or
+    above."""
+    if isinstance(samples, Rows) and samples.means is not None:
+        return samples.means(k, scale, ceiling, every)
+    means, full = [], [np.zeros((0, 0), bool)]
+    if samples.dtype.kind == "u" and ceiling < math.inf:
+        ceiling = math.ceil(ceiling)  # whole numbers are compared as such
+    for y, lines in in_parts(samples, k):
+        means.append(block_mean(lines, k, scale))
+        if ceiling < math.inf:
+            over = lines[-y % every::every, ::every] >= ceiling
+            full.append(over[..., 0] | over[..., 1] | over[..., 2])
+    share = np.mean(np.concatenate([f.ravel() for f in full])) if len(full) > 1 else 0.0
+    return np.concatenate(means), float(share)

@@ -6,7 +6,6 @@ surface leaves.
 """
 from __future__ import annotations
 
-import math
 import os
 from dataclasses import field, replace
 from typing import Sequence
@@ -14,11 +13,11 @@ from typing import Sequence
 import numpy as np
 
 from . import kernel
-from .capture import CEILING, Capture, block_mean
+from .capture import CEILING, Capture, means_and_clipped
 from .reading import read, read_rows
 from .errors import InputError
 from .robust import median
-from .rows import in_parts, window_of
+from .rows import window_of
 from .values import frozen
 
 #: Cells along the long side of the field: fine enough for the light of a panel, too coarse for dust.
@@ -141,18 +140,10 @@ def panel_field(panel) -> PanelField:
     name = capture.path or "panel frame"
     size = tuple(n * capture.reduced for n in capture.shape)
     cell = min(-(-max(capture.shape) // CELLS), *capture.shape)
-    full, means, ceiling = [], [], capture.white * CEILING
-    if capture.samples.dtype.kind == "u":
-        ceiling = math.ceil(ceiling)  # whole numbers are compared as such
-    every = 8 if min(capture.shape) >= 1000 else 4
-    for y, lines in in_parts(capture.samples, cell):
-        over = lines[-y % every::every, ::every] >= ceiling
-        full.append(over[..., 0] | over[..., 1] | over[..., 2])
-        means.append(block_mean(lines, cell, 1 / capture.white))
-    clipped = float(np.concatenate(full).mean())
+    grid, clipped = means_and_clipped(capture.samples, cell, 1 / capture.white, capture.white * CEILING,
+                                      8 if min(capture.shape) >= 1000 else 4)
     if clipped > 0.01:
         raise InputError(name, f"is saturated over {clipped:.0%} of its area", "photograph the panel with a shorter exposure")
-    grid = np.concatenate(means)
     if median(grid) < TOO_DARK:
         raise InputError(name, f"is nearly black (median {median(grid):.2%} of saturation)",
                          "give a frame of the bare, lit panel")

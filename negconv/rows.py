@@ -5,6 +5,7 @@ is looked at once for its proxy and inverted once needs no array of its own.
 """
 from __future__ import annotations
 
+import math
 import os
 from typing import Callable, Iterator
 
@@ -25,12 +26,15 @@ class Rows:
     shape : (int, int, int)
     part : callable
         ``part(y0, y1, x0, x1)``: new array (y1 - y0, x1 - x0, 3), C-contiguous; on any thread.
+    means : callable, optional
+        ``means(k, scale, ceiling, every)``: as `negconv.capture.means_and_clipped`, in less time.
     """
 
     dtype = np.dtype(np.uint16)
 
-    def __init__(self, shape: tuple[int, int, int], part: Callable[[int, int, int, int], np.ndarray]) -> None:
-        self.shape, self.part = shape, part
+    def __init__(self, shape: tuple[int, int, int], part: Callable[[int, int, int, int], np.ndarray],
+                 means: Callable[[int, float, float, int], tuple[np.ndarray, float]] | None = None) -> None:
+        self.shape, self.part, self.means = shape, part, means
 
     def whole(self) -> np.ndarray:
         """All of them as an array."""
@@ -47,21 +51,30 @@ def rows_of_file(path: str, start: int, shape: tuple[int, int, int]) -> Rows:
     line = pixel * shape[1]
     filled = _filled if kernel.loops is None else kernel.loops.read_window
 
-    def part(y0: int, y1: int, x0: int, x1: int) -> np.ndarray:
-        out = np.empty((y1 - y0, x1 - x0, shape[2]), np.uint16)
-        at, n, run = start + y0 * line + x0 * pixel, y1 - y0, pixel * (x1 - x0)
-        if run == line:
-            n, run = 1, n * line
+    def read(work: Callable, *arguments) -> None:
         try:
-            whole = filled(file.fileno(), at, line, n, run, out)
+            whole = work(file.fileno(), *arguments)
         except OSError as error:
             raise InputError(path, f"cannot be read ({(error.strerror or str(error)).lower()})",
                              "check the file and its folder") from error
         if not whole:
             raise InputError(path, "was cut short while it was read", "copy it again")
+
+    def part(y0: int, y1: int, x0: int, x1: int) -> np.ndarray:
+        out = np.empty((y1 - y0, x1 - x0, shape[2]), np.uint16)
+        n, run = y1 - y0, pixel * (x1 - x0)
+        if run == line:
+            n, run = 1, n * line
+        read(filled, start + y0 * line + x0 * pixel, line, n, run, out)
         return out
 
-    return Rows(shape, part)
+    def means(k: int, scale: float, ceiling: float, every: int) -> tuple[np.ndarray, float]:
+        (h, w, channels), full = shape, np.zeros(1, np.int64)
+        out = np.empty((h // k, w // k, channels), np.float32)
+        read(kernel.loops.file_means, start, *shape, k, np.float32(scale / (k * k)), math.ceil(min(ceiling, 1 << 16)), every, out, full)
+        return out, float(full[0]) / (-(-h // every) * -(-w // every))
+
+    return Rows(shape, part, None if kernel.loops is None else means)
 
 
 def _filled(file: int, at: int, pitch: int, n: int, count: int, out: np.ndarray) -> bool:

@@ -9,7 +9,7 @@ import pytest
 import tifffile
 
 from negconv import InputError, Recipe, jobs, kernel, read
-from negconv.capture import PROXY, Capture, block_mean
+from negconv.capture import PROXY, Capture, block_mean, means_and_clipped
 from negconv.reading import read_rows, read_twice
 from negconv.cli import main
 from negconv.conversion import apply, decide, or_whole, survey
@@ -83,6 +83,20 @@ def test_means_and_parts(tmp_path, k, monkeypatch):
     parts = list(in_parts(rows, k))
     assert len(parts) > 2 and all(y % k == 0 for y, _ in parts)
     assert (np.concatenate([part for _, part in parts]) == samples).all()
+
+
+@pytest.mark.parametrize("every", [1, 4, 8])
+@pytest.mark.parametrize("k", [1, 5, 40])
+def test_the_share_at_the_ceiling(tmp_path, k, every):
+    samples = noise((131, 43, 3))
+    ceiling = float(np.quantile(samples, 0.93)) - 0.5
+    rows = read_rows(tiff(tmp_path / "a.tif", samples)).samples
+    share = (samples[::every, ::every] >= ceiling).any(axis=-1).mean()  # numpy's own count
+    assert 0.1 < share < 0.3
+    for given in (rows, samples, samples.astype(np.float32)):
+        means, found = means_and_clipped(given, k, 0.3, ceiling, every)
+        assert found == pytest.approx(share, abs=1e-12)
+        np.testing.assert_allclose(means, block_mean(samples, k, 0.3), rtol=1e-6)
 
 
 @pytest.mark.parametrize("pattern", ("RGGB", "GBRG"))
