@@ -50,7 +50,7 @@ class Begun:
     def __init__(self, path: str, panel: str | None, hashing: Hashing) -> None:
         self.panel, self._hashing = panel, hashing
         hashing.rest()  # what the survey waits for goes first
-        self._pool = ThreadPoolExecutor(1)
+        self._pool = ThreadPoolExecutor(2)
         self.ahead = Ahead(stages, [(path, "auto")])
         if Path(path).suffix.lower() in RAW_SUFFIXES:
             self.ahead.wait()  # until LibRaw demosaics, outside the interpreter's lock
