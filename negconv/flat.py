@@ -221,6 +221,7 @@ class Light:
         self.field = field
         self.wide = None
         if field is not None:
+            self.low, self.share = field.between_rows(0, capture.shape[0], capture.reduced)
             self.wide = field.wide(capture.shape[1], capture.reduced)
             self.wide *= np.float32(1 / (field.match(capture) * capture.white))
 
@@ -238,7 +239,7 @@ class Light:
     def _compiled(self, lines: np.ndarray, left: int, y0: int, x0: int, out: np.ndarray) -> np.ndarray:
         (n, width, channels), low, share, fields, stride = lines.shape, _NONE, _NONE, 0, 0
         if self.field is not None:
-            low, share = self.field.between_rows(y0, y0 + n, self.reduced)
+            low, share = self.low[y0:y0 + n], self.share[y0:y0 + n]
             fields, stride = self.wide.shape[:2]
         kernel.loops.light(lines, lines.dtype == np.uint16, width * channels, left * channels, n, out.shape[1] * channels,
                            self.wide, fields, stride * channels, x0 * channels, low, share, self.scale, out)

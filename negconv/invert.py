@@ -14,6 +14,7 @@ The plain reference, written with the library's own value functions, stands in t
 """
 from __future__ import annotations
 
+import math
 from contextlib import contextmanager
 from dataclasses import replace
 from threading import Lock
@@ -26,7 +27,7 @@ from .capture import Capture
 from .encode import Encoder
 from .flat import Light, PanelField
 from .parallel import over
-from .resample import LOBES, Cut, Shears, cut, shift_rows
+from .resample import LOBES, Cut, RowShifts, Shears, cut
 from .values import frozen
 
 #: Densities the tables cover, and entries per unit of density (linear interpolation between them).
@@ -298,7 +299,7 @@ class _Scratch:
         self._flat: dict[str, np.ndarray] = {}
 
     def array(self, name: str, shape: tuple[int, ...]) -> np.ndarray:
-        size = int(np.prod(shape))
+        size = math.prod(shape)
         if name not in self._flat or self._flat[name].size < size:
             self._flat[name] = np.empty(size + size // 8, np.float32)
         return self._flat[name][:size].reshape(shape)
@@ -345,14 +346,14 @@ class _Turned:
     """
 
     def __init__(self, window, shears: Shears, size: tuple[int, int], scratch: _Scratch) -> None:
-        self.window, self.shears, self.size, self.scratch = window, shears, size, scratch
-        self.shifts = shears.shifts(3)
+        self.window, self.size, self.scratch = window, size, scratch
+        self.shifts, self.shifts_out = shears.shifts(3), shears.shifts_out()
         (self.top, lines), (first, self.count) = shears.lines, shears.columns
         height, width = size
-        self.at = shears.origin[0] + shears.a * (np.arange(self.top, self.top + lines) - shears.origin[1]) + first
-        self.x0 = int(np.clip(np.floor(self.at.min()) - LOBES, 0, width - 1))
-        self.x1 = int(np.clip(np.ceil(self.at.max()) + self.count + LOBES, self.x0 + 1, width))
-        self.at -= self.x0
+        at = shears.origin[0] + shears.a * (np.arange(self.top, self.top + lines) - shears.origin[1]) + first
+        self.x0 = int(np.clip(np.floor(at.min()) - LOBES, 0, width - 1))
+        self.x1 = int(np.clip(np.ceil(at.max()) + self.count + LOBES, self.x0 + 1, width))
+        self.shifts_in = RowShifts.to(at - self.x0)
         self.rows = max(1, PIXELS // self.count)
         first, last = self.shifts.needed(0, self.rows)
         self.ring = scratch.array("ring", (last - first, self.count, 3))
@@ -365,7 +366,7 @@ class _Turned:
             self._fill(max(first, self.filled), last)
             shifted = self.scratch.array("shifted", (n, self.count, 3))
             self.shifts.rows(self.ring, y, shifted)
-            self.shears.shift_out(shifted, y, out[y - a:y - a + n])
+            self.shifts_out.rows(shifted, y, out[y - a:y - a + n])
 
     def _fill(self, start: int, stop: int) -> None:
         """Lines start..stop of `Shears.start` of a window of the source."""
@@ -379,6 +380,6 @@ class _Turned:
             line = self.window(y0, y1 + 1, self.x0, self.x1, buffer[:y1 + 1 - y0])
             if len(line) < n:
                 line = line[np.clip(np.arange(self.top + start, self.top + start + n), y0, y1) - y0]
-            shift_rows(line, self.at[start:start + n], self.ring[at:at + n])
+            self.shifts_in.rows(line, start, self.ring[at:at + n])
             start += n
         self.filled = start

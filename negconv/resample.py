@@ -217,7 +217,7 @@ class Shears:
     def shift_in(self, rows: np.ndarray, line: int, out: np.ndarray) -> None:
         """Turned capture rows ``line, line + 1, ...`` into the plane's columns."""
         at = self.origin[0] + self.a * (np.arange(line, line + len(rows)) - self.origin[1]) + self.columns[0]
-        shift_rows(rows, at, out)
+        RowShifts.to(at).rows(rows, 0, out)
 
     def shifts(self, channels: int) -> ColumnShifts:
         """How the columns of the plane are shifted."""
@@ -228,19 +228,19 @@ class Shears:
         weights = np.repeat(sinc_weights(at - whole), channels, axis=0).T.copy()
         return ColumnShifts(runs * channels, whole[runs[:-1]] + 1 - LOBES, weights)
 
-    def shift_out(self, rows: np.ndarray, y: int, out: np.ndarray) -> None:
-        """Rows ``y, y + 1, ...`` of the output from those of the plane whose columns were shifted."""
-        shift_rows(rows, self.a * np.arange(y, y + len(rows)) - self.columns[0], out)
+    def shifts_out(self) -> RowShifts:
+        """How rows of the plane whose columns were shifted become rows of the output."""
+        return RowShifts.to(self.a * np.arange(self.shape[0]) - self.columns[0])
 
     def finish(self, plane: np.ndarray) -> np.ndarray:
         """The output from the plane that `start` made."""
-        shifts = self.shifts(plane.shape[2])
+        shifts, shifts_out = self.shifts(plane.shape[2]), self.shifts_out()
         out = np.empty(self.shape + (plane.shape[2],), np.float32)
         rows = np.empty((16, *plane.shape[1:]), np.float32)
         for y in range(0, self.shape[0], 16):
             n = min(16, self.shape[0] - y)
             shifts.rows(plane, y, rows[:n])
-            self.shift_out(rows[:n], y, out[y:y + n])
+            shifts_out.rows(rows[:n], y, out[y:y + n])
         return out
 
 
@@ -288,40 +288,57 @@ class ColumnShifts:
             to[:, start:stop] = _held(total, *(block[k:k + n] for k in range(1, TAPS - 1)))
 
 
-def shift_rows(rows: np.ndarray, at: np.ndarray, out: np.ndarray) -> None:
-    """``out[i, x] = rows[i]`` at position ``x + at[i]``, by a windowed sinc; edges repeat.
+@frozen(eq=False)
+class RowShifts:
+    """Rows shifted, each by its own amount.
 
-    Parameters
+    Attributes
     ----------
-    rows : ndarray float32 (n, W, C)
-    at : ndarray (n,)
-    out : ndarray float32 (n, w, C)
+    low : ndarray int64 (n,)
+        The first of the six samples that make the first of each row.
+    weights : ndarray float32 (n, 6)
     """
-    n, width, channels = out.shape
-    whole = np.floor(at).astype(np.int64)
-    share = at - whole
-    if kernel.loops is not None and rows.flags.c_contiguous and out.flags.c_contiguous:
-        kernel.loops.shift_rows(rows, n, rows.shape[1], channels, whole + 1 - LOBES, sinc_weights(share), out, width)
-        return
-    length = (width + TAPS - 1) * channels
-    line = np.empty((n, length), np.float32)
-    for i in range(n):
-        low = whole[i] + 1 - LOBES
-        left, right = min(max(0, -low), width + TAPS - 1), min(max(0, low + width + TAPS - 1 - rows.shape[1]), width + TAPS - 1)
-        row = line[i].reshape(-1, channels)
-        row[left:len(row) - right] = rows[i, max(low, 0):max(low, 0) + len(row) - left - right]
-        row[:left] = rows[i, 0]
-        if right:
-            row[len(row) - right:] = rows[i, -1]
-    weights = sinc_weights(share)
-    flat = out.reshape(n, -1) if out.flags.c_contiguous else np.empty((n, width * channels), np.float32)
-    np.multiply(line[:, :width * channels], weights[:, :1], out=flat)
-    part = np.empty_like(flat)
-    for k in range(1, TAPS):
-        flat += np.multiply(line[:, k * channels:k * channels + width * channels], weights[:, k:k + 1], out=part)
-    _held(flat, *(line[:, k * channels:k * channels + width * channels] for k in range(1, TAPS - 1)))
-    if not out.flags.c_contiguous:
-        out[...] = flat.reshape(out.shape)
+
+    low: np.ndarray
+    weights: np.ndarray
+
+    @classmethod
+    def to(cls, at: np.ndarray) -> RowShifts:
+        """Shifts that put what lies at ``x + at[i]`` of row i at x."""
+        whole = np.floor(at).astype(np.int64)
+        return cls(whole + 1 - LOBES, sinc_weights(at - whole))
+
+    def rows(self, rows: np.ndarray, first: int, out: np.ndarray) -> None:
+        """Rows ``first, first + 1, ...`` shifted.
+
+        Parameters
+        ----------
+        rows : ndarray float32 (n, W, C)
+            Its edges repeat.
+        out : ndarray float32 (n, w, C)
+        """
+        n, width, channels = out.shape
+        low, weights = self.low[first:first + n], self.weights[first:first + n]
+        if kernel.loops is not None and rows.flags.c_contiguous and out.flags.c_contiguous:
+            kernel.loops.shift_rows(rows, n, rows.shape[1], channels, low, weights, out, width)
+            return
+        length = (width + TAPS - 1) * channels
+        line = np.empty((n, length), np.float32)
+        for i in range(n):
+            left, right = min(max(0, -low[i]), width + TAPS - 1), min(max(0, low[i] + width + TAPS - 1 - rows.shape[1]), width + TAPS - 1)
+            row = line[i].reshape(-1, channels)
+            row[left:len(row) - right] = rows[i, max(low[i], 0):max(low[i], 0) + len(row) - left - right]
+            row[:left] = rows[i, 0]
+            if right:
+                row[len(row) - right:] = rows[i, -1]
+        flat = out.reshape(n, -1) if out.flags.c_contiguous else np.empty((n, width * channels), np.float32)
+        np.multiply(line[:, :width * channels], weights[:, :1], out=flat)
+        part = np.empty_like(flat)
+        for k in range(1, TAPS):
+            flat += np.multiply(line[:, k * channels:k * channels + width * channels], weights[:, k:k + 1], out=part)
+        _held(flat, *(line[:, k * channels:k * channels + width * channels] for k in range(1, TAPS - 1)))
+        if not out.flags.c_contiguous:
+            out[...] = flat.reshape(out.shape)
 
 
 def _held(values: np.ndarray, a: np.ndarray, b: np.ndarray, c: np.ndarray, d: np.ndarray) -> np.ndarray:

@@ -12,7 +12,7 @@ from negconv.faint import best_comb, exposed, sums_along
 from negconv.invert import invert
 from negconv.levels import DARK, PANEL, PICTURE, Level, even_tones, log_light, parts
 from negconv.rectangles import WEIGHTS, _gate, area_sums, counts, edge_maps, lined_up, rectangles, sums_down, tally, turned
-from negconv.resample import shift_rows, sinc_weights
+from negconv.resample import RowShifts, sinc_weights
 from negconv.sides import crossings, logs_at
 from negconv.tone import ToneCurve
 
@@ -72,7 +72,7 @@ def test_shift_rows_at_edges(monkeypatch, width):
     rows = rng.random((9, width, 3), np.float32)
     at = np.array([-60.3, -5.0, -0.25, 0.0, 0.5, 1.999, width - 2.2, width + 3.0, 500.7])
     out = np.empty((9, 33, 3), np.float32)
-    shift_rows(rows, at, out)
+    RowShifts.to(at).rows(rows, 0, out)
     for i, (row, start) in enumerate(zip(rows, at)):
         low = int(np.floor(start)) - 2
         padded = row[np.clip(np.arange(low, low + 33 + 5), 0, width - 1)]
