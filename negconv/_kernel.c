@@ -126,6 +126,12 @@ WIDEST static void add_rows(const float *rows, idx pitch, idx k, idx n, float *s
 ADD_COLUMNS(add_columns_of_codes, uint32_t)
 ADD_COLUMNS(add_columns, float)
 
+/* rows.rows_of_file: the light that codes of a curved file stand for. */
+static void look_up(const uint16_t *codes, idx n, const float *table, float *out)
+{
+    for (idx i = 0; i < n; i++) out[i] = table[codes[i]];
+}
+
 /* flat.Light: rows of code values times the inverse of the panel's light, interpolated between two of its rows. */
 WIDEST static void light_row(const void *samples, int wide, idx n, const float *a, const float *b, float share, float scale,
                              float *out)
@@ -952,23 +958,27 @@ static PyObject *py_read_window(PyObject *self, PyObject *args)
     return fine ? read_or_not(got) : NULL;
 }
 
-/* capture.block_mean and flat.means_and_clipped of samples in a file, read as they are wanted into memory that stays in the second
-   cache, and the interpreter's lock is not asked for between: beside imports that is waited for longer than all of this takes. */
+/* capture.means_and_clipped of samples in a file, codes or what a table has for them, read as they are wanted into memory that stays
+   in the second cache; the interpreter's lock is not asked for between: beside imports that is waited for longer than all of this
+   takes. */
 static PyObject *py_file_means(PyObject *self, PyObject *args)
 {
-    Py_buffer out, full;
+    Py_buffer table, out, full;
     idx at, height, width, channels, k, every;
-    int file, ceiling, got = 1;
-    float scale;
+    int file, got = 1;
+    float scale, ceiling;
     (void)self;
-    if (!PyArg_ParseTuple(args, "innnnnfinw*w*", &file, &at, &height, &width, &channels, &k, &scale, &ceiling, &every, &out, &full))
+    if (!PyArg_ParseTuple(args, "innnnnz*ffnw*w*", &file, &at, &height, &width, &channels, &k, &table, &scale, &ceiling, &every, &out,
+                          &full))
         return NULL;
     const idx line = width * channels;
     int fine = inside(at >= 0 && height >= 0 && width > 0 && channels > 0 && k > 0 && every > 0, "there are no such blocks")
+               && (!table.buf || holds(&table, UINT16_MAX + 1, 4, "table"))
                && holds(&out, (height / k) * (width / k) * channels, 4, "out") && holds(&full, 1, 8, "full");
     uint16_t *some = fine ? PyMem_RawMalloc((size_t)(k * line) * 2) : NULL;
-    uint32_t *sum = fine ? PyMem_RawMalloc((size_t)line * 4) : NULL;
-    if (fine && (!some || !sum)) fine = PyErr_NoMemory() != NULL;
+    float *light = fine && table.buf ? PyMem_RawMalloc((size_t)(k * line) * 4) : NULL;
+    void *sum = fine ? PyMem_RawMalloc((size_t)line * 4) : NULL;
+    if (fine && (!some || !sum || (table.buf && !light))) fine = PyErr_NoMemory() != NULL;
     if (fine) {
         int64_t count = 0;
         Py_BEGIN_ALLOW_THREADS
@@ -976,15 +986,20 @@ static PyObject *py_file_means(PyObject *self, PyObject *args)
             const idx n = height - y < k ? height - y : k;
             got = bytes_at(file, some, 2 * n * line, (off_t)(at + 2 * y * line));
             if (got != 1) break;
-            if (n == k) {
+            float *to = (float *)out.buf + y / k * (width / k) * channels;
+            if (light) look_up(some, n * line, table.buf, light);
+            if (n == k && light) {
+                add_rows(light, line, k, (width / k) * k * channels, sum);
+                add_columns(sum, width / k, k, channels, scale, to);
+            } else if (n == k) {
                 add_rows_of_codes(some, line, k, (width / k) * k * channels, sum);
-                add_columns_of_codes(sum, width / k, k, channels, scale, (float *)out.buf + y / k * (width / k) * channels);
+                add_columns_of_codes(sum, width / k, k, channels, scale, to);
             }
-            for (idx row = y + (every - y % every) % every; row < y + n && ceiling <= UINT16_MAX; row += every)
+            for (idx row = y + (every - y % every) % every; row < y + n && ceiling < HUGE_VALF; row += every)
                 for (idx x = 0; x < width; x += every) {
-                    const uint16_t *p = some + (row - y) * line + x * channels;
                     int over = 0;
-                    for (idx c = 0; c < channels; c++) over |= p[c] >= ceiling;
+                    for (idx i = (row - y) * line + x * channels, c = 0; c < channels; c++, i++)
+                        over |= (light ? light[i] : (float)some[i]) >= ceiling;
                     count += over;
                 }
         }
@@ -992,12 +1007,33 @@ static PyObject *py_file_means(PyObject *self, PyObject *args)
         *(int64_t *)full.buf = count;
     }
     PyMem_RawFree(some);
+    PyMem_RawFree(light);
     PyMem_RawFree(sum);
+    PyBuffer_Release(&table);
     PyBuffer_Release(&out);
     PyBuffer_Release(&full);
     return fine ? read_or_not(got) : NULL;
 }
 #endif
+
+static PyObject *py_look_up(PyObject *self, PyObject *args)
+{
+    Py_buffer codes, table, out;
+    idx n;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*ny*w*", &codes, &n, &table, &out)) return NULL;
+    const int fine = holds(&codes, n, 2, "codes") && holds(&table, UINT16_MAX + 1, 4, "table") && holds(&out, n, 4, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        look_up(codes.buf, n, table.buf, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    PyBuffer_Release(&codes);
+    PyBuffer_Release(&table);
+    PyBuffer_Release(&out);
+    if (!fine) return NULL;
+    Py_RETURN_NONE;
+}
 
 static PyObject *py_light(PyObject *self, PyObject *args)
 {
@@ -1615,8 +1651,9 @@ static PyMethodDef methods[] = {
 #if HAVE_PREAD
     {"read_window", py_read_window, METH_VARARGS, "read_window(file, at, pitch, n, count, out) -> whether the file goes so far"},
     {"file_means", py_file_means, METH_VARARGS,
-     "file_means(file, at, height, width, channels, k, scale, ceiling, every, out, full) -> whether the file goes so far"},
+     "file_means(file, at, height, width, channels, k, table, scale, ceiling, every, out, full) -> whether the file goes so far"},
 #endif
+    {"look_up", py_look_up, METH_VARARGS, "look_up(codes, n, table, out)"},
     {"shift_rows", py_shift_rows, METH_VARARGS, "shift_rows(rows, n, width, channels, low, weights, out, wide)"},
     {"shift_columns", py_shift_columns, METH_VARARGS, 
      "shift_columns(ring, lines, stride, y, n, starts, lows, runs, weights, out)"},

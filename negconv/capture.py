@@ -108,9 +108,9 @@ class Capture:
     @property
     def data(self) -> np.ndarray:
         """float32 (H, W, 3), linear; 1.0 is saturation, or the bare panel once flattened."""
-        if self.samples.dtype == np.float32 and self.white == 1.0:
-            return self.samples
         samples = self.samples.whole() if isinstance(self.samples, Rows) else self.samples
+        if samples.dtype == np.float32 and self.white == 1.0:
+            return samples
         return samples * np.float32(1.0 / self.white)
 
     @property

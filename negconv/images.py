@@ -14,7 +14,7 @@ from . import kernel
 from .capture import Capture, Meta
 from .errors import InputError
 from .rows import rows_of_file
-from .samples import FREE, check_size, decoding, loaded, number_of, pack, text_of
+from .samples import FREE, check_size, decoding, light_of_codes, loaded, number_of, pack, text_of
 from .tags import EXIF, ordinary_tags, parts_of
 
 #: Scans of a progressive JPEG; each passes over the whole picture, and encoders write about ten.
@@ -115,7 +115,7 @@ _PLAIN = {258: ((16, 16, 16),), 259: (1,), 262: (2,), 266: (1,), 277: (3,), 284:
 
 
 def _in_rows(path: str, linearity: str) -> Capture | None:
-    """A TIFF whose samples lie in the file as an array lies in memory, linear and upright, as rows; None of any other."""
+    """A TIFF whose samples lie in the file as an array lies in memory, and upright, as rows; None of any other."""
     tags, _, order = ordinary_tags(path) or ({}, False, "")
     width, height, parts = tags.get(256), tags.get(257), parts_of(tags)
     if (order != {"little": "<", "big": ">"}[sys.byteorder] or parts is None or 322 in tags or 258 not in tags or 262 not in tags
@@ -131,9 +131,11 @@ def _in_rows(path: str, linearity: str) -> Capture | None:
         tags = {**tags, **{code: exif.get(code) for code in (33434, 33437, 34855, 37386, 36867, 42036)}}
     meta = _tag_meta(tags, "tiff")
     curve, assumed = decoding(np.dtype(np.uint16), linearity, tags.get(34675))
-    if curve is not None or meta.orientation != 1:
+    if meta.orientation != 1:
         return None
-    return Capture(rows_of_file(path, start, (height, width, 3)), 65535.0, replace(meta, bits=16, assumed=assumed), path)
+    table = None if curve is None else light_of_codes(curve, np.uint16)
+    return Capture(rows_of_file(path, start, (height, width, 3), table), 65535.0 if table is None else 1.0,
+                   replace(meta, bits=16, assumed=assumed), path)
 
 
 def _check_parts(path: str, page, nbytes: int) -> None:

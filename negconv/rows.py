@@ -19,7 +19,7 @@ AT_ONCE = 4 << 20
 
 
 class Rows:
-    """In place of an array uint16 (H, W, 3): its shape and dtype, and its rows as they are asked for.
+    """In place of an array uint16 or float32 (H, W, 3): its shape and dtype, and its rows as they are asked for.
 
     Parameters
     ----------
@@ -28,21 +28,21 @@ class Rows:
         ``part(y0, y1, x0, x1)``: new array (y1 - y0, x1 - x0, 3), C-contiguous; on any thread.
     means : callable, optional
         ``means(k, scale, ceiling, every)``: as `negconv.capture.means_and_clipped`, in less time.
+    dtype : dtype
     """
 
-    dtype = np.dtype(np.uint16)
-
     def __init__(self, shape: tuple[int, int, int], part: Callable[[int, int, int, int], np.ndarray],
-                 means: Callable[[int, float, float, int], tuple[np.ndarray, float]] | None = None) -> None:
-        self.shape, self.part, self.means = shape, part, means
+                 means: Callable[[int, float, float, int], tuple[np.ndarray, float]] | None = None, dtype=np.uint16) -> None:
+        self.shape, self.part, self.means, self.dtype = shape, part, means, np.dtype(dtype)
 
     def whole(self) -> np.ndarray:
         """All of them as an array."""
         return self.part(0, self.shape[0], 0, self.shape[1])
 
 
-def rows_of_file(path: str, start: int, shape: tuple[int, int, int]) -> Rows:
-    """Rows of uncompressed samples of 16 bits, in the order of this machine's bytes, from byte `start` of a file.
+def rows_of_file(path: str, start: int, shape: tuple[int, int, int], table: np.ndarray | None = None) -> Rows:
+    """Rows of uncompressed samples of 16 bits, in the order of this machine's bytes, from byte `start` of a file; or of what a `table`,
+    float32 (65536,), has for them.
 
     They are read, not mapped: of a file cut short meanwhile a map would end the process.
     """
@@ -66,15 +66,23 @@ def rows_of_file(path: str, start: int, shape: tuple[int, int, int]) -> Rows:
         if run == line:
             n, run = 1, n * line
         read(filled, start + y0 * line + x0 * pixel, line, n, run, out)
-        return out
+        if table is None:
+            return out
+        light = np.empty(out.shape, np.float32)
+        if kernel.loops is None:
+            return table.take(out, out=light, mode="clip")
+        kernel.loops.look_up(out, out.size, table, light)
+        return light
 
     def means(k: int, scale: float, ceiling: float, every: int) -> tuple[np.ndarray, float]:
         (h, w, channels), full = shape, np.zeros(1, np.int64)
         out = np.empty((h // k, w // k, channels), np.float32)
-        read(kernel.loops.file_means, start, *shape, k, np.float32(scale / (k * k)), math.ceil(min(ceiling, 1 << 16)), every, out, full)
+        if table is None and ceiling < math.inf:
+            ceiling = math.ceil(ceiling)  # whole numbers are compared as such
+        read(kernel.loops.file_means, start, *shape, k, table, np.float32(scale / (k * k)), ceiling, every, out, full)
         return out, float(full[0]) / (-(-h // every) * -(-w // every))
 
-    return Rows(shape, part, None if kernel.loops is None else means)
+    return Rows(shape, part, None if kernel.loops is None else means, np.uint16 if table is None else np.float32)
 
 
 def _filled(file: int, at: int, pitch: int, n: int, count: int, out: np.ndarray) -> bool:
@@ -129,6 +137,6 @@ def in_parts(samples, multiple: int) -> Iterator[tuple[int, np.ndarray]]:
     """All of an array or of `Rows` from the top down: a row, and that row and those after it, a multiple of `multiple`."""
     height = lines = samples.shape[0]
     if isinstance(samples, Rows):
-        lines = multiple * max(1, AT_ONCE // (2 * multiple * samples.shape[1] * samples.shape[2]))
+        lines = multiple * max(1, AT_ONCE // (samples.dtype.itemsize * multiple * samples.shape[1] * samples.shape[2]))
     for y in range(0, height, lines):
         yield y, rows_of(samples, y, min(y + lines, height))

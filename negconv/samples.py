@@ -76,12 +76,17 @@ def pack(array: np.ndarray, path: str, meta: Meta, linear: bool, curve, assumed:
     elif linear:
         samples, white = array.astype(np.uint16, copy=copy), float(np.iinfo(array.dtype).max)
     else:
-        codes = np.arange(np.iinfo(array.dtype).max + 1) / np.iinfo(array.dtype).max
-        samples, white = (curve or _srgb_decode)(codes).astype(np.float32)[array], 1.0
+        samples, white = light_of_codes(curve or _srgb_decode, array.dtype)[array], 1.0
     samples = np.ascontiguousarray(np.broadcast_to(samples, samples.shape[:2] + (3,)))
     samples = upright(samples, meta.orientation)
     meta = replace(meta, grey=grey, bits=bits, assumed=assumed, notes=tuple(notes))
     return Capture(samples, white, meta, "" if path == "array" else path)
+
+
+def light_of_codes(curve, dtype) -> np.ndarray:
+    """float32: what a curve of `decoding` makes of each code value."""
+    most = np.iinfo(dtype).max
+    return curve(np.arange(most + 1) / most).astype(np.float32)
 
 
 def decoding(dtype: np.dtype, linearity: str, profile: bytes | None):

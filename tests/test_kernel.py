@@ -310,9 +310,13 @@ def test_lengths_are_checked():
     with pytest.raises(ValueError, match="out holds"):
         LOOPS.read_window(0, 0, 6, 2, 6, np.empty(11, np.uint8))
     with pytest.raises(ValueError, match="out holds"):
-        LOOPS.file_means(0, 0, 4, 6, 3, 2, 1.0, 9, 1, f(17), np.zeros(1, np.int64))
+        LOOPS.file_means(0, 0, 4, 6, 3, 2, None, 1.0, 9, 1, f(17), np.zeros(1, np.int64))
     with pytest.raises(ValueError, match="no such blocks"):
-        LOOPS.file_means(0, 0, 4, 6, 3, 0, 1.0, 9, 1, f(18), np.zeros(1, np.int64))
+        LOOPS.file_means(0, 0, 4, 6, 3, 0, None, 1.0, 9, 1, f(18), np.zeros(1, np.int64))
+    with pytest.raises(ValueError, match="table holds"):
+        LOOPS.file_means(0, 0, 4, 6, 3, 2, f(65535), 1.0, 9, 1, f(18), np.zeros(1, np.int64))
+    with pytest.raises(ValueError, match="table holds"):
+        LOOPS.look_up(np.zeros(3, np.uint16), 3, f(65535), f(3))
     with pytest.raises(ValueError, match="out holds"):
         LOOPS.shift_rows(f(12), 2, 2, 3, i(2), f(12), f(11), 2)
     with pytest.raises(ValueError, match="leaves the ring"):
