@@ -13,7 +13,7 @@ from negconv.errors import InputError
 from negconv.positive import Positive
 from negconv.spots import (Spot, Spots, candidates, compiled, components, features, find, find_spots, hairs, kinds, lines,
                            noise, parallels, rims, rings, score, track)
-from negconv.spots.channels import Channels
+from negconv.spots.channels import _FINE, Channels
 from negconv.spots.company import CELL, COMPANY, LIKE, NEAR, Peers, columns
 from negconv.spots.features import NAMES
 from negconv.synthetic.dirt import make_dirt
@@ -118,14 +118,21 @@ def test_compiled_loops_measure_the_same(monkeypatch, shape):
     plane = (1000 + 200 * ndimage.gaussian_filter(rng.standard_normal(shape), 1) * 5).astype(np.int16)
     mask = rng.random(shape) < 0.5
     index = np.flatnonzero(mask)
+    light = rng.lognormal(-2, 1, (*shape, 3)).astype(np.float32)
+    light[5, 5] = np.nan, np.inf, -1
+    rising = np.cumsum(rng.random((3, _FINE)), axis=1) / 1000
+    film = Channels(light, *(np.asarray(v, np.float32) for v in (
+        np.eye(3) + 0.1, [0.01] * 3, rising, [-9] * 3, [300] * 3, np.eye(3) + 0.2)))
 
     def work():
-        level = next(candidates.levels(plane, threads=1))
-        parts = candidates.parts(level)
+        scales = candidates.levels(plane, threads=1)
+        level, half = next(scales), next(scales)
+        parts, of_half = candidates.parts(level), candidates.parts(half)
         frame = features.Frame(plane)
         part, count = components.connected(index, shape[1])
         shape_of = kinds.shapes(index, part, count, shape[1])
         return (*candidates.top_hat(plane, 11, 16, threads=1), parts.index, parts.part, features.glance(parts, frame),
+                *(features.colours(of, c) for of in (parts, of_half) if of for c in (film, Channels(light))),
                 features.measure(parts, frame).values, part, *vars(shape_of).values())
 
     for ours, plain in zip(*both(monkeypatch, work)):

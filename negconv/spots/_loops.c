@@ -632,13 +632,23 @@ static int sharpest(const outline *o, idx y, idx x, int dy, int dx)
     return best;
 }
 
+/* features._sides: whether a side leads out of the part, with room for four pixels. */
+static const int OUT[4][2] = {{0, 1}, {0, -1}, {1, 0}, {-1, 0}};
+
+static inline int outward(const outline *o, idx i, idx at, int32_t y, int32_t x, int d, idx size)
+{
+    const int dy = OUT[d][0], dx = OUT[d][1];
+    return (float)o->height[within(at + dy * o->width + dx, 0, size - 1)] <= o->threshold[i] && y + 4 * dy >= 0
+        && y + 4 * dy < o->rows && x + 4 * dx >= 0 && x + 4 * dx < o->width && y - dy >= 0 && y - dy < o->rows
+        && x - dx >= 0 && x - dx < o->width;
+}
+
 static inline int highest_of(int a, int b, int c) { return a > b ? a > c ? a : c : b > c ? b : c; }
 
 /* All sums are of whole numbers; only what counts as open depends on the contrast, so that the falls are kept for
    it. */
 static int across(const outline *o, const float *total, float *contrast, int64_t *out)
 {
-    static const int step[4][2] = {{0, 1}, {0, -1}, {1, 0}, {-1, 0}};
     const idx size = o->rows * o->width;
     /* At full size what is read for the rest is all that `sharpest` would read. */
     const int whole = o->scale == 1 && o->full == o->plane;
@@ -659,12 +669,9 @@ static int across(const outline *o, const float *total, float *contrast, int64_t
         const int32_t y = (int32_t)at / (int32_t)o->width, x = (int32_t)at - y * (int32_t)o->width;
         int64_t *t = out + who * EDGES;
         for (int d = 0; d < 4; d++) {
-            const int dy = step[d][0], dx = step[d][1];
+            if (!outward(o, i, at, y, x, d, size)) continue;
+            const int dy = OUT[d][0], dx = OUT[d][1];
             const idx off = dy * o->width + dx;
-            if ((float)o->height[within(at + off, 0, size - 1)] > o->threshold[i]) continue;
-            if (y + 4 * dy < 0 || y + 4 * dy >= o->rows || x + 4 * dx < 0 || x + 4 * dx >= o->width || y - dy < 0
-                || y - dy >= o->rows || x - dx < 0 || x - dx >= o->width)
-                continue;
             const int16_t far = o->height[at + 3 * off], own = o->height[at], *p = o->plane + at;
             const int here = p[0], inner = p[-off], b1 = p[off], b2 = p[2 * off], b3 = p[3 * off], b4 = p[4 * off];
             const int two = (here > inner ? here : inner) - b2;
@@ -692,6 +699,69 @@ static int across(const outline *o, const float *total, float *contrast, int64_t
     }
     free(pairs);
     return 1;
+}
+
+/* features._across_channels: falls of the channel densities across outlines. `back` is none where the light itself is the film's. */
+typedef struct {
+    const float *linear, *back, *bias, *tables, *low, *steps, *apart;
+    idx rows, width, fine;
+} channels_of;
+
+static void densities(const channels_of *c, idx y, idx x, float *out)
+{
+    const float *light = c->linear + (y * c->width + x) * 3;
+    float density[3];
+    for (int k = 0; k < 3; k++) {
+        if (!c->back) {
+            const float v = light[k] > 0 ? light[k] < 1e6f ? light[k] : 1e6f : 0; /* what is no number is as dark as can be */
+            out[k] = log10f(v + 0.01f);
+            continue;
+        }
+        float v = 0;
+        for (int j = 0; j < 3; j++) v += (light[j] - c->bias[j]) * c->back[3 * k + j];
+        v = v > 1e-8f ? v < 1e6f ? v : 1e6f : 1e-8f;
+        float place = (logf(v) - c->low[k]) * c->steps[k];
+        const float last = (float)c->fine - 1.01f;
+        place = place > 0 ? place < last ? place : last : 0;
+        const idx whole = (idx)place;
+        const float *t = c->tables + k * c->fine + whole;
+        density[k] = t[0] + (t[1] - t[0]) * (place - (float)whole);
+    }
+    if (!c->back) return;
+    for (int k = 0; k < 3; k++) {
+        float v = 0;
+        for (int j = 0; j < 3; j++) v += density[j] * c->apart[3 * k + j];
+        out[k] = v;
+    }
+}
+
+/* `ways` has room for n, `many` for 4 counts a part: of long sides only every so manieth pair is looked at. */
+static void falls(const outline *o, const channels_of *c, const int32_t *area, idx enough, idx deep, uint8_t *ways,
+                  int32_t *many, double *out)
+{
+    const idx size = o->rows * o->width, s = o->scale;
+    memset(many, 0, (size_t)o->count * 16);
+    for (idx i = 0; i < o->n; i++) {
+        const idx at = o->index[i];
+        const int32_t y = (int32_t)at / (int32_t)o->width, x = (int32_t)at - y * (int32_t)o->width;
+        ways[i] = 0;
+        for (int d = 0; d < 4; d++)
+            if (outward(o, i, at, y, x, d, size)) ways[i] |= (uint8_t)(1 << d), many[4 * o->part[i] + d]++;
+    }
+    for (idx i = 0; i < o->n; i++) {
+        if (!ways[i]) continue;
+        const idx who = o->part[i], y = o->index[i] / o->width, x = o->index[i] % o->width;
+        double *t = out + 4 * who;
+        for (int d = 0; d < 4; d++) {
+            if (!(ways[i] >> d & 1) || (y + x) % (1 + many[4 * who + d] / enough)) continue;
+            const idx dy = OUT[d][0], dx = OUT[d][1], back = area[who] > deep;
+            float in[3], beyond[3];
+            densities(c, (y - back * dy) * s + s / 2, (x - back * dx) * s + s / 2, in);
+            densities(c, (y + 2 * dy) * s + s / 2, (x + 2 * dx) * s + s / 2, beyond);
+            for (int k = 0; k < 3; k++) t[k] += in[k] - beyond[k];
+            t[3] += 1;
+        }
+    }
 }
 
 /* score.Trees._sum: each row of values walks down each tree, some trees at a time. */
@@ -1522,6 +1592,42 @@ static PyObject *py_across(PyObject *self, PyObject *args)
     return DONE(fine, &index, &part, &threshold, &height, &plane, &full, &total, &contrast, &out);
 }
 
+static PyObject *py_falls(PyObject *self, PyObject *args)
+{
+    Py_buffer index, part, threshold, height, area, linear, back, bias, tables, low, steps, apart, out;
+    outline o = {0};
+    channels_of c = {0};
+    idx enough, deep;
+    int known;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*y*ny*nny*nnnny*nnpy*y*y*y*y*y*nw*", &index, &part, &threshold, &o.n, &height, &o.rows,
+                          &o.width, &area, &o.count, &enough, &deep, &o.scale, &linear, &c.rows, &c.width, &known, &back, &bias,
+                          &tables, &low, &steps, &apart, &c.fine, &out))
+        return NULL;
+    int fine = inside(o.rows > 0 && o.width > 0 && o.scale > 0 && o.width <= INT32_MAX / o.rows && enough > 0
+                      && o.rows * o.scale <= c.rows && o.width * o.scale <= c.width, "no such level")
+               && holds(&index, o.n, 4, "index") && holds(&part, o.n, 4, "part") && holds(&threshold, o.n, 4, "threshold")
+               && holds(&height, o.rows * o.width, 2, "height") && holds(&area, o.count, 4, "area")
+               && holds(&linear, c.rows * c.width, 12, "linear") && holds(&out, 4 * o.count, 8, "out")
+               && below(&index, o.n, o.rows * o.width, "a pixel lies outside")
+               && below(&part, o.n, o.count, "there is no such part");
+    if (fine && known)
+        fine = inside(c.fine > 1, "no tables") && holds(&back, 9, 4, "back") && holds(&bias, 3, 4, "bias")
+               && holds(&tables, 3 * c.fine, 4, "tables") && holds(&low, 3, 4, "low") && holds(&steps, 3, 4, "steps")
+               && holds(&apart, 9, 4, "apart");
+    int32_t *room = room_for(fine, o.count * 16 + o.n);
+    if (room) {
+        o.index = index.buf, o.part = part.buf, o.threshold = threshold.buf, o.height = height.buf;
+        c.linear = linear.buf, c.back = known ? back.buf : NULL, c.bias = bias.buf, c.tables = tables.buf;
+        c.low = low.buf, c.steps = steps.buf, c.apart = apart.buf;
+        Py_BEGIN_ALLOW_THREADS
+        falls(&o, &c, area.buf, enough, deep, (uint8_t *)(room + 4 * o.count), room, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    free(room);
+    return DONE(room != NULL, &index, &part, &threshold, &height, &area, &linear, &back, &bias, &tables, &low, &steps, &apart, &out);
+}
+
 static PyObject *py_outlines(PyObject *self, PyObject *args)
 {
     Py_buffer full, plane, height, index, owner, half, whole;
@@ -1731,6 +1837,9 @@ static PyMethodDef methods[] = {
     {"across", py_across, METH_VARARGS,
      "across(index, part, threshold, n, height, plane, rows, width, full, full_rows, full_width, scale, total, count, "
      "contrast, out)"},
+    {"falls", py_falls, METH_VARARGS,
+     "falls(index, part, threshold, n, height, rows, width, area, count, enough, deep, scale, linear, full_rows, full_width, "
+     "known, back, bias, tables, low, steps, apart, fine, out)"},
     {"outlines", py_outlines, METH_VARARGS,
      "outlines(full, rows, width, plane, height, h, w, scale, index, owner, n, half, count, crumb, least, whole) "
      "-> index, owner"},
