@@ -701,7 +701,8 @@ static int across(const outline *o, const float *total, float *contrast, int64_t
     return 1;
 }
 
-/* features._across_channels: falls of the channel densities across outlines. `back` is none where the light itself is the film's. */
+/* features._across_channels: falls of the channel densities across outlines. `back` is none where the light itself is the
+   film's. */
 typedef struct {
     const float *linear, *back, *bias, *tables, *low, *steps, *apart;
     idx rows, width, fine;
@@ -1078,6 +1079,32 @@ static void detail(const float *rest, const float *fill, const int64_t *y, const
             const double f = fine[i * colours + c], cut = f < -limit ? -limit : f > limit ? limit : f;
             out[i * colours + c] = (float)(cut * factor + coarse[i * colours + c] * share);
         }
+    }
+}
+
+/* kriging._system, one hole. */
+static void correlations(const float *table, const int64_t *place, idx points, idx zero, const uint8_t *ok, double *out)
+{
+    for (idx i = 0; i < points; i++)
+        for (idx j = 0; j < points; j++)
+            out[i * points + j] = ok[i] && ok[j] ? table[zero + place[i] - place[j]] : 0;
+}
+
+/* kriging._predicted, one hole; `padded` has room for COLUMNS values a point. */
+enum { COLUMNS = 8 };
+
+WIDEST static void predicted(const float *table, const int64_t *lag, idx n, const int64_t *place, idx points,
+                             const float *solved, idx columns, float *padded, float *out)
+{
+    memset(padded, 0, (size_t)(points * COLUMNS) * 4);
+    for (idx j = 0; j < points; j++) memcpy(padded + j * COLUMNS, solved + j * columns, (size_t)columns * 4);
+    for (idx i = 0; i < n; i++) {
+        float sum[COLUMNS] = {0};
+        for (idx j = 0; j < points; j++) {
+            const float weight = table[lag[i] - place[j]];
+            for (idx k = 0; k < COLUMNS; k++) sum[k] += weight * padded[j * COLUMNS + k];
+        }
+        memcpy(out + i * columns, sum, (size_t)columns * 4);
     }
 }
 
@@ -1625,7 +1652,8 @@ static PyObject *py_falls(PyObject *self, PyObject *args)
         Py_END_ALLOW_THREADS
     }
     free(room);
-    return DONE(room != NULL, &index, &part, &threshold, &height, &area, &linear, &back, &bias, &tables, &low, &steps, &apart, &out);
+    return DONE(room != NULL, &index, &part, &threshold, &height, &area, &linear, &back, &bias, &tables, &low, &steps,
+                &apart, &out);
 }
 
 static PyObject *py_outlines(PyObject *self, PyObject *args)
@@ -1812,6 +1840,71 @@ static PyObject *py_detail(PyObject *self, PyObject *args)
     return DONE(room != NULL, &rest, &fill, &ys, &xs, &rough, &out);
 }
 
+/* Whether the lags from all points of a hole to so many others, which lie at `lag`, are in a table of so many. */
+static int in_table(const int64_t *lag, idx n, const int64_t *place, idx points, idx lags)
+{
+    int64_t low = INT64_MAX, high = INT64_MIN, first = INT64_MAX, last = INT64_MIN;
+    for (idx i = 0; i < points; i++) low = place[i] < low ? place[i] : low, high = place[i] > high ? place[i] : high;
+    for (idx i = 0; i < n; i++) first = lag[i] < first ? lag[i] : first, last = lag[i] > last ? lag[i] : last;
+    return n == 0 || points == 0 || inside(low >= 0 && high < lags && first >= high && last - low < lags, "a lag lies outside");
+}
+
+static PyObject *py_system(PyObject *self, PyObject *args)
+{
+    Py_buffer table, place, ok, out;
+    idx n, lags, points, zero;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nny*nny*w*", &table, &n, &lags, &place, &points, &zero, &ok, &out)) return NULL;
+    int fine = inside(n >= 0 && lags > 0 && points >= 0 && zero >= 0 && zero < lags, "no table")
+               && holds(&table, n * lags, 4, "table") && holds(&place, n * points, 8, "place")
+               && holds(&ok, n * points, 1, "ok") && holds(&out, n * points * points, 8, "out");
+    int64_t *lag = room_for(fine, points * 8);
+    fine = lag != NULL;
+    for (idx i = 0; fine && i < n; i++) {
+        const int64_t *p = (int64_t *)place.buf + i * points;
+        for (idx j = 0; j < points; j++) lag[j] = p[j] + zero;
+        fine = in_table(lag, points, p, points, lags);
+    }
+    free(lag);
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx i = 0; i < n; i++)
+            correlations((float *)table.buf + i * lags, (int64_t *)place.buf + i * points, points, zero,
+                         (uint8_t *)ok.buf + i * points, (double *)out.buf + i * points * points);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &table, &place, &ok, &out);
+}
+
+static PyObject *py_predicted(PyObject *self, PyObject *args)
+{
+    Py_buffer table, lag, begin, place, solved, out;
+    idx n, lags, points, columns;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nny*y*y*ny*nw*", &table, &n, &lags, &lag, &begin, &place, &points, &solved, &columns, &out))
+        return NULL;
+    int fine = inside(n >= 0 && lags > 0 && points >= 0 && columns > 0 && columns <= COLUMNS, "no table")
+               && holds(&table, n * lags, 4, "table") && holds(&begin, n + 1, 8, "begin") && holds(&place, n * points, 8, "place")
+               && holds(&solved, n * points * columns, 4, "solved");
+    const int64_t *b = begin.buf;
+    fine = fine && inside(b[0] >= 0, "no pixels");
+    for (idx i = 0; fine && i < n; i++) fine = inside(b[i + 1] >= b[i], "the pixels do not rise");
+    fine = fine && holds(&lag, b[n], 8, "lag") && holds(&out, b[n] * columns, 4, "out");
+    for (idx i = 0; fine && i < n; i++)
+        fine = in_table((int64_t *)lag.buf + b[i], b[i + 1] - b[i], (int64_t *)place.buf + i * points, points, lags);
+    float *padded = room_for(fine, points * COLUMNS * 4);
+    if (padded) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx i = 0; i < n; i++)
+            predicted((float *)table.buf + i * lags, (int64_t *)lag.buf + b[i], b[i + 1] - b[i],
+                      (int64_t *)place.buf + i * points, points, (float *)solved.buf + i * points * columns, columns, padded,
+                      (float *)out.buf + b[i] * columns);
+        Py_END_ALLOW_THREADS
+    }
+    free(padded);
+    return DONE(padded != NULL, &table, &lag, &begin, &place, &solved, &out);
+}
+
 static PyMethodDef methods[] = {
     {"top_hat", py_top_hat, METH_VARARGS, "top_hat(plane, h, w, side, tile, rows, columns, r0, r1, out, peaks, tops)"},
     {"quantiles", py_quantiles, METH_VARARGS, "quantiles(padded, pitch, h, w, offsets, n, take, taken, out)"},
@@ -1852,6 +1945,9 @@ static PyMethodDef methods[] = {
      "source(grey, clear, window, y, x, n, ring, weight, points, moves, tries, places) -> move"},
     {"detail", py_detail, METH_VARARGS,
      "detail(rest, fill, y, x, n, colours, rough, grain, strength, most, gain, out)"},
+    {"system", py_system, METH_VARARGS, "system(table, n, lags, place, points, zero, ok, out)"},
+    {"predicted", py_predicted, METH_VARARGS,
+     "predicted(table, n, lags, lag, begin, place, points, solved, columns, out)"},
     {NULL, NULL, 0, NULL}};
 
 static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "_loops", "Inner loops of finding spots.", -1, methods,

@@ -79,13 +79,16 @@ def cuts(planes: dict[int, np.ndarray], index, owner, y, x, scale, coarser: int 
     count, width = len(y), planes[1].shape[1]
     density = np.empty((count, SIDE, SIDE), np.int16)
     step = scale * coarser
-    reach = np.arange(SIDE) - SIDE // 2
     for s in np.unique(step).tolist():
         these = np.flatnonzero(step == s)
         plane = planes[min(s, max(planes))]
-        rows = np.clip((y[these] // s)[:, None] + reach, 0, plane.shape[0] - 1)
-        columns = np.clip((x[these] // s)[:, None] + reach, 0, plane.shape[1] - 1)
-        density[these] = plane[rows[:, :, None], columns[:, None, :]]
+        top, left = y[these] // s - SIDE // 2, x[these] // s - SIDE // 2
+        inside = (np.minimum(top, left) >= 0) & (top + SIDE <= plane.shape[0]) & (left + SIDE <= plane.shape[1])
+        if inside.any():
+            windows = np.lib.stride_tricks.sliding_window_view(plane, (SIDE, SIDE))
+            density[these[inside]] = windows[top[inside], left[inside]]
+        rows, columns = (np.clip(v[~inside, None] + np.arange(SIDE), 0, n - 1) for v, n in zip((top, left), plane.shape))
+        density[these[~inside]] = plane[rows[:, :, None], columns[:, None, :]]
     s = step[owner]
     v = (index // width) // s - (y // step)[owner] + SIDE // 2
     u = (index % width) // s - (x // step)[owner] + SIDE // 2
