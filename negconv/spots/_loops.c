@@ -458,7 +458,16 @@ static idx connect(const int64_t *index, idx n, idx width, int64_t *first, int64
     return count;
 }
 
-/* The same of 32 bits. The runs are kept by `runs`, which grows with them. */
+/* components.beside. */
+static void beside(const int64_t *index, idx n, int64_t move, int64_t *at)
+{
+    for (idx i = 0, k = 0; i < n; i++) {
+        while (k < n && index[k] < index[i] + move) k++;
+        at[i] = k < n && index[k] == index[i] + move ? k : -1;
+    }
+}
+
+/* `connect` of 32 bits. The runs are kept by `runs`, which grows with them. */
 typedef struct {
     int64_t *first, *last, *root;
     idx room;
@@ -1506,6 +1515,21 @@ static PyObject *py_connect(PyObject *self, PyObject *args)
     return PyLong_FromSsize_t(count);
 }
 
+static PyObject *py_beside(PyObject *self, PyObject *args)
+{
+    Py_buffer index, at;
+    idx n, move;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnw*", &index, &n, &move, &at)) return NULL;
+    const int fine = holds(&index, n, 8, "index") && holds(&at, n, 8, "at") && rises(&index, n);
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        beside(index.buf, n, move, at.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &index, &at);
+}
+
 static PyObject *py_ordered(PyObject *self, PyObject *args)
 {
     Py_buffer value, order;
@@ -1922,6 +1946,7 @@ static PyMethodDef methods[] = {
     {"vote", py_vote, METH_VARARGS, "vote(found, weight, n, distances, many, h, w, cell, columns, votes)"},
     {"closed", py_closed, METH_VARARGS, "closed(score, k, n, m, bent, out)"},
     {"connect", py_connect, METH_VARARGS, "connect(index, n, width, part) -> count"},
+    {"beside", py_beside, METH_VARARGS, "beside(index, n, move, at)"},
     {"ordered", py_ordered, METH_VARARGS, "ordered(value, n, order)"},
     {"rung", py_rung, METH_VARARGS,
      "rung(index, value, threshold, n, width, least, greatest, share, cap, base, kept, owner, at) -> pixels, parts, left"},
