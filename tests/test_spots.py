@@ -12,7 +12,7 @@ from scipy import ndimage
 from negconv.errors import InputError
 from negconv.positive import Positive
 from negconv.spots import (Spot, Spots, candidates, compiled, components, features, find, find_spots, hairs, kinds, lines,
-                           noise, parallels, rims, rings, score, track)
+                           noise, parallels, rims, rings, score, scratches, track)
 from negconv.spots.channels import _FINE, Channels
 from negconv.spots.company import CELL, COMPANY, LIKE, NEAR, Peers, columns
 from negconv.spots.features import NAMES
@@ -160,11 +160,13 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
         chains = lines.chains(pieces, 90.0)
         level = next(candidates.levels(plane, threads=1))
         parts = candidates.parts(level)
+        few = parts.only(np.arange(len(parts.step)) % 3 != 1)
         known = features.measure(parts, features.Frame(plane))
         part, count = components.connected(line, shape[1])
         yield from (noise.film_plane(density, density), noise.halved(plane), *noise.tile_stats(plane, 16))
         yield from (candidates.around(tiles, (0.5, 0.75, 1.0)), candidates.around(tiles[:2], (0.5, 0.9)))
         yield from candidates.above(level)
+        yield from (few.index, few.part, few.threshold)
         yield from (parts.threshold, parts.step, parts.sums, *features._across(parts, known.contrast))
         yield from find.outline(level, parts.index, parts.part, known.ground, known.contrast)
         yield from (even, pieces, [total for total, _ in chains], [k for _, chain in chains for k in chain])
@@ -174,6 +176,7 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
                     rings._closed(score))
         yield hairs._steps_along(line, part, count, shape[1])
         yield from hairs.contrast(plane, where, turned, np.full(40, 4.5))
+        yield scratches.straightened(plane, where, turned)
 
     turned = rng.permuted(where)
     ours, plain = both(monkeypatch, lambda: [np.asarray(v) for v in work()])

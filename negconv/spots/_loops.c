@@ -543,6 +543,21 @@ static idx rung(int32_t *index, float *value, float *threshold, idx n, idx width
     return left;
 }
 
+/* candidates.Parts.only: the pixels of parts that are taken, under their new numbers; less than none where there is no room. */
+static idx some(const int32_t *index, const int32_t *part, const float *threshold, idx n, const uint8_t *take,
+                const int32_t *number, idx room, int32_t *kept, int32_t *owner, float *at)
+{
+    idx many = 0;
+    for (idx i = 0; i < n; i++) {
+        if (!take[part[i]]) continue;
+        if (many == room) return -1;
+        kept[many] = index[i];
+        owner[many] = number[part[i]];
+        at[many++] = threshold[i];
+    }
+    return many;
+}
+
 /* features.glance, its sums over the pixels of each part. */
 enum { AREA, SUM, SQUARES, CORE, DEEP, PEAK, TOP, PLACE, DENSE, TALLIES };
 
@@ -840,7 +855,7 @@ static void sort_by_digits(const int32_t *value, idx n, int32_t *order, int32_t 
 
 /* find.outline: outlines at full size, one owner after the other, without their crumbs. */
 typedef struct {
-    int32_t *at, *ground, *part, *spare, *order;
+    int32_t *at, *ground, *part, *spare;
     idx n, room;
 } growing;
 
@@ -848,8 +863,8 @@ static int grown(growing *g, idx more)
 {
     if (g->n + more <= g->room) return 1;
     const idx room = 2 * (g->n + more);
-    int32_t **each[5] = {&g->at, &g->ground, &g->part, &g->spare, &g->order};
-    for (int k = 0; k < 5; k++) {
+    int32_t **each[4] = {&g->at, &g->ground, &g->part, &g->spare};
+    for (int k = 0; k < 4; k++) {
         int32_t *bigger = realloc(*each[k], (size_t)room * 4);
         if (!bigger) return 0;
         *each[k] = bigger;
@@ -919,9 +934,10 @@ static int trace_one(const ground_of *o, const int32_t *index, const int32_t *me
             }
         from = to;
     }
-    for (idx i = 0; i < g->n; i++) s->seen[(g->at[i] / w - y0) * across_ + g->at[i] % w - x0] = 0;
-    sort_by_digits(g->at, g->n, g->order, g->spare);
-    for (idx i = 0; i < g->n; i++) g->spare[i] = g->at[g->order[i]];
+    /* What was seen, row by row, is in order. */
+    for (idx y = 0, k = 0; y < tall && k < g->n; y++)
+        for (uint8_t *row = s->seen + y * across_, *p = row; (p = memchr(p, 1, (size_t)(row + across_ - p))); *p++ = 0)
+            g->spare[k++] = (int32_t)((y0 + y) * w + x0 + p - row);
     const idx pieces = connect_few(g->spare, g->n, w, &s->runs, g->part);
     if (pieces < 0 || !grown(&s->kept, g->n)) return 0;
     int64_t *many = s->runs.first, largest = 0;
@@ -990,6 +1006,18 @@ static void steps_along(const int32_t *index, const int32_t *part, idx n, idx co
     for (idx i = 0; i < n; i++)
         if (step[i] >= step[start[part[i]]]) start[part[i]] = (int32_t)i;
     steps_from(near, n, start, count, queue, step);
+}
+
+/* scratches.straightened. */
+static void straightened(const int16_t *plane, idx h, idx w, const double *points, const double *normals, idx n, idx reach,
+                         float *out)
+{
+    for (idx i = 0; i < n; i++)
+        for (idx k = -reach; k <= reach; k++) {
+            const idx x = (idx)rint(points[2 * i] + normals[2 * i] * (double)k),
+                      y = (idx)rint(points[2 * i + 1] + normals[2 * i + 1] * (double)k);
+            *out++ = plane[within(y, 0, h - 1) * w + within(x, 0, w - 1)];
+        }
 }
 
 /* hairs.contrast: means of the plane on three strips each of `along` by `wide` points. */
@@ -1597,6 +1625,27 @@ static PyObject *py_tally(PyObject *self, PyObject *args)
     return DONE(fine, &index, &part, &threshold, &height, &plane, &out);
 }
 
+static PyObject *py_some(PyObject *self, PyObject *args)
+{
+    Py_buffer index, part, threshold, take, number, kept, owner, at;
+    idx n, count, room;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*y*ny*y*nnw*w*w*", &index, &part, &threshold, &n, &take, &number, &count, &room, &kept,
+                          &owner, &at))
+        return NULL;
+    int fine = holds(&index, n, 4, "index") && holds(&part, n, 4, "part") && holds(&threshold, n, 4, "threshold")
+               && holds(&take, count, 1, "take") && holds(&number, count, 4, "number") && holds(&kept, room, 4, "kept")
+               && holds(&owner, room, 4, "owner") && holds(&at, room, 4, "at") && below(&part, n, count, "there is no such part");
+    if (fine) {
+        idx many;
+        Py_BEGIN_ALLOW_THREADS
+        many = some(index.buf, part.buf, threshold.buf, n, take.buf, number.buf, room, kept.buf, owner.buf, at.buf);
+        Py_END_ALLOW_THREADS
+        fine = inside(many == room, "there are not so many pixels");
+    }
+    return DONE(fine, &index, &part, &threshold, &take, &number, &kept, &owner, &at);
+}
+
 static PyObject *py_form(PyObject *self, PyObject *args)
 {
     Py_buffer index, part, out;
@@ -1721,7 +1770,6 @@ static PyObject *py_outlines(PyObject *self, PyObject *args)
         free(each[k]->ground);
         free(each[k]->part);
         free(each[k]->spare);
-        free(each[k]->order);
     }
     no_runs(&s.runs);
     free(s.seen);
@@ -1746,6 +1794,23 @@ static PyObject *py_steps_along(PyObject *self, PyObject *args)
     }
     free(room);
     return DONE(room != NULL, &index, &part, &step);
+}
+
+static PyObject *py_straightened(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, points, normals, out;
+    idx h, w, n, reach;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nny*y*nnw*", &plane, &h, &w, &points, &normals, &n, &reach, &out)) return NULL;
+    const int fine = inside(h > 0 && w > 0 && n >= 0 && reach >= 0, "no points") && holds(&plane, h * w, 2, "plane")
+                     && holds(&points, 2 * n, 8, "points") && holds(&normals, 2 * n, 8, "normals")
+                     && holds(&out, n * (2 * reach + 1), 4, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        straightened(plane.buf, h, w, points.buf, normals.buf, n, reach, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &plane, &points, &normals, &out);
 }
 
 static PyObject *py_strip_means(PyObject *self, PyObject *args)
@@ -1951,6 +2016,7 @@ static PyMethodDef methods[] = {
     {"rung", py_rung, METH_VARARGS,
      "rung(index, value, threshold, n, width, least, greatest, share, cap, base, kept, owner, at) -> pixels, parts, left"},
     {"tally", py_tally, METH_VARARGS, "tally(index, part, threshold, n, height, plane, size, out, count)"},
+    {"some", py_some, METH_VARARGS, "some(index, part, threshold, n, take, number, count, room, kept, owner, at)"},
     {"form", py_form, METH_VARARGS, "form(index, part, n, count, width, out)"},
     {"across", py_across, METH_VARARGS,
      "across(index, part, threshold, n, height, plane, rows, width, full, full_rows, full_width, scale, total, count, "
@@ -1962,6 +2028,7 @@ static PyMethodDef methods[] = {
      "outlines(full, rows, width, plane, height, h, w, scale, index, owner, n, half, count, crumb, least, whole) "
      "-> index, owner"},
     {"steps_along", py_steps_along, METH_VARARGS, "steps_along(index, part, n, count, width, step)"},
+    {"straightened", py_straightened, METH_VARARGS, "straightened(plane, h, w, points, normals, n, reach, out)"},
     {"strip_means", py_strip_means, METH_VARARGS,
      "strip_means(plane, h, w, points, cosine, sine, n, angles, step, aside, along, wide, out)"},
     {"walk", py_walk, METH_VARARGS,

@@ -150,7 +150,7 @@ def middles(small: np.ndarray):
     down = np.negative(small)
     found = []
     for across in (False, True):
-        plane = np.ascontiguousarray(down.T) if across else down
+        plane = noise.turned(down) if across else down
         least = LEAST * UNIT * np.sqrt(PIECE)
         p = pieces(evened(plane), least, PIECE)
         middle = np.stack([p[:, 1] + p[:, 2] / 2, p[:, 0] * PIECE + (PIECE - 1) / 2], axis=1)
