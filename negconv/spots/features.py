@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..robust import quantile
 from ..values import frozen
 from . import compiled
 from .candidates import Level, Parts
@@ -156,7 +157,7 @@ class Frame:
 
     def __init__(self, plane: np.ndarray) -> None:
         sample = plane[::7, ::5]
-        self.top = float(np.percentile(sample, 99.5))
+        self.top = float(quantile(sample, 0.995))
         self.steepness = _steepness(plane)
 
 
@@ -167,7 +168,7 @@ def _steepness(plane: np.ndarray) -> float:
         return 0.75
     four = np.abs(part[:, 4:] - part[:, :-4])
     two = np.abs(part[:, 3:-1] - part[:, 1:-3])
-    limit = np.percentile(four[:, ::3], 97)
+    limit = quantile(four[:, ::3], 0.97)
     chosen = four >= max(limit, 1)
     return float(two[chosen].sum() / max(four[chosen].sum(), 1))
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ..robust import quantile
 from ..values import frozen
 from . import compiled, look, noise
 from .channels import Channels
@@ -102,7 +103,7 @@ def find(plane: np.ndarray, colour: Channels | None, frame: Frame, *, light: boo
             if scale in SCALES:
                 found += lines(small, scale)
     found.sort(key=lambda line: -line.sum)
-    low = float(np.percentile(plane[::7, ::5], 1))
+    low = float(quantile(plane[::7, ::5], 0.01))
     cells = np.zeros((plane.shape[0] // 4 + 3, plane.shape[1] // 4 + 3), bool)
     out, tried = [], 0
     for line in found:
