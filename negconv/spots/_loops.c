@@ -853,6 +853,35 @@ static void sort_by_digits(const int32_t *value, idx n, int32_t *order, int32_t 
     }
 }
 
+/* look.cuts: how much of each pixel of a cut its outline covers. */
+static void covers(const int64_t *index, const int64_t *owner, idx n, idx width, const int64_t *y, const int64_t *x,
+                   const int64_t *step, idx count, idx side, float *out)
+{
+    for (idx i = 0; i < n; i++) {
+        const int64_t k = owner[i], s = step[k];
+        const int64_t v = index[i] / width / s - y[k] / s + side / 2, u = index[i] % width / s - x[k] / s + side / 2;
+        if (v >= 0 && v < side && u >= 0 && u < side) out[(k * side + v) * side + u] += 1;
+    }
+    for (idx k = 0; k < count; k++)
+        for (idx i = 0; i < side * side; i++) out[k * side * side + i] /= (float)(step[k] * step[k]);
+}
+
+/* look.in_units. */
+WIDEST static void in_units(const int16_t *density, const float *cover, idx count, idx size, const float *ground,
+                            const float *per_contrast, const float *per_grain, float in_contrast, float in_grain, float *out)
+{
+    for (idx k = 0; k < count; k++)
+        for (idx i = k * size; i < (k + 1) * size; i++) {
+            const float above = density[i] - ground[k];
+            float a = above * per_contrast[k], b = above * per_grain[k];
+            a = a < -in_contrast ? -in_contrast : a > in_contrast ? in_contrast : a;
+            b = b < -in_grain ? -in_grain : b > in_grain ? in_grain : b;
+            out[3 * i] = a;
+            out[3 * i + 1] = b;
+            out[3 * i + 2] = cover[i];
+        }
+}
+
 /* find.outline: outlines at full size, one owner after the other, without their crumbs. */
 typedef struct {
     int32_t *at, *ground, *part, *spare;
@@ -1182,6 +1211,15 @@ static int rises_on(const Py_buffer *b, idx n)
     int fine = n == 0 || v[0] >= 0;
     for (idx i = 1; i < n; i++) fine &= v[i] > v[i - 1];
     return inside(fine, "the index does not rise");
+}
+
+/* Whether each of n whole numbers lies in low .. end - 1. */
+static int between(const Py_buffer *b, idx n, int64_t low, int64_t end, const char *what)
+{
+    const int64_t *v = b->buf;
+    int fine = 1;
+    for (idx i = 0; i < n; i++) fine &= v[i] >= low && v[i] < end;
+    return inside(fine, what);
 }
 
 /* Room for a loop, if all is well so far. */
@@ -1729,6 +1767,45 @@ static PyObject *py_falls(PyObject *self, PyObject *args)
                 &apart, &out);
 }
 
+static PyObject *py_covers(PyObject *self, PyObject *args)
+{
+    Py_buffer index, owner, y, x, step, out;
+    idx n, width, count, side;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*nny*y*y*nnw*", &index, &owner, &n, &width, &y, &x, &step, &count, &side, &out)) return NULL;
+    const int fine = inside(width > 0 && count >= 0 && side > 0, "no cuts") && holds(&index, n, 8, "index")
+                     && holds(&owner, n, 8, "owner") && holds(&y, count, 8, "y") && holds(&x, count, 8, "x")
+                     && holds(&step, count, 8, "step") && holds(&out, count * side * side, 4, "out")
+                     && between(&owner, n, 0, count, "there is no such part") && between(&step, count, 1, INT32_MAX, "no step");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        covers(index.buf, owner.buf, n, width, y.buf, x.buf, step.buf, count, side, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &index, &owner, &y, &x, &step, &out);
+}
+
+static PyObject *py_in_units(PyObject *self, PyObject *args)
+{
+    Py_buffer density, cover, ground, per_contrast, per_grain, out;
+    idx count, size;
+    float in_contrast, in_grain;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*nny*y*y*ffw*", &density, &cover, &count, &size, &ground, &per_contrast, &per_grain,
+                          &in_contrast, &in_grain, &out))
+        return NULL;
+    const int fine = inside(count >= 0 && size >= 0, "no cuts") && holds(&density, count * size, 2, "density")
+                     && holds(&cover, count * size, 4, "cover") && holds(&ground, count, 4, "ground")
+                     && holds(&per_contrast, count, 4, "contrast") && holds(&per_grain, count, 4, "grain")
+                     && holds(&out, 3 * count * size, 4, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        in_units(density.buf, cover.buf, count, size, ground.buf, per_contrast.buf, per_grain.buf, in_contrast, in_grain, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &density, &cover, &ground, &per_contrast, &per_grain, &out);
+}
+
 static PyObject *py_outlines(PyObject *self, PyObject *args)
 {
     Py_buffer full, plane, height, index, owner, half, whole;
@@ -2024,6 +2101,9 @@ static PyMethodDef methods[] = {
     {"falls", py_falls, METH_VARARGS,
      "falls(index, part, threshold, n, height, rows, width, area, count, enough, deep, scale, linear, full_rows, full_width, "
      "known, back, bias, tables, low, steps, apart, fine, out)"},
+    {"covers", py_covers, METH_VARARGS, "covers(index, owner, n, width, y, x, step, count, side, out)"},
+    {"in_units", py_in_units, METH_VARARGS,
+     "in_units(density, cover, count, size, ground, per_contrast, per_grain, in_contrast, in_grain, out)"},
     {"outlines", py_outlines, METH_VARARGS,
      "outlines(full, rows, width, plane, height, h, w, scale, index, owner, n, half, count, crumb, least, whole) "
      "-> index, owner"},
