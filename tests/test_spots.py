@@ -4,6 +4,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from scipy import ndimage
 from negconv.errors import InputError
 from negconv.positive import Positive
 from negconv.spots import (Spot, Spots, candidates, compiled, components, features, find, find_spots, hairs, kinds, lines,
-                           noise, parallels, rims, rings, score, scratches, track)
+                           noise, on_even_ground, parallels, rims, rings, score, scratches, starry, track)
 from negconv.spots.channels import _FINE, Channels
 from negconv.spots.company import CELL, COMPANY, LIKE, NEAR, Peers, columns
 from negconv.spots.features import NAMES
@@ -755,3 +756,47 @@ def test_two_frames_are_no_evidence():
     assert track([row, row, ()], [still] * 3).places == ()
     assert len(track([row] * 3, [still] * 3).places) == 1
     assert track([], []).advice == ""
+
+
+def doubted(mask, confidence=0.85):
+    """Spots of a mask, of which each leaves doubt, left to right."""
+    spots = Spots.from_mask(mask)
+    return replace(spots, rows=tuple(replace(s, confidence=confidence) for s in spots.rows))
+
+
+def test_a_nearly_sure_spot_alone_on_even_exposed_ground_is_sure():
+    """Of nine spots of one kind, each on ground of its own, only the first lies as dirt alone does."""
+    rng = np.random.default_rng(12)
+    density = np.full((90, 900), 0.8) + rng.normal(0, 0.01, (90, 900))
+    y, x = np.mgrid[:90, :900]
+    density[:, 100:200] -= 0.7                                      # clear film
+    density[:, 300:400] += np.where(y[:, 300:400] > 50, 0.3, 0)     # an edge below
+    spots = np.zeros(density.shape, bool)
+    for k in range(9):
+        spots |= np.hypot(x - 100 * k - 50, y - 45) <= 4
+    spots |= np.hypot(x - 264, y - 45) <= 4                         # a letter, and its next beside it
+    density += np.where(spots & (x // 100 != 4), 0.5, 0)
+    density += np.where(x // 100 == 4, 0.5 * ndimage.gaussian_filter((spots * 1.0), 3), 0)           # soft
+    density += np.where((x // 100 == 5) & (np.abs(y - 57) < 3), 0.4, 0)                              # a line nearly as light
+    density[:, 600:700] += ndimage.gaussian_filter(rng.normal(0, 1, (90, 100)), 2)                   # texture
+    light = np.repeat(10.0 ** density[..., None], 3, axis=2) - 0.01
+    light[:, 700:800, 2] = 10 ** np.where(spots[:, 700:800], 0.8, density[:, 700:800])               # not in blue
+    positive = Positive(light.astype(np.float32), density=density.astype(np.float32))
+    found = doubted(spots)
+    rows = {s.row for s in found.rows if round(s.x) != 850}         # the last is not asked for
+    sure = on_even_ground(positive, found, rows)
+    assert [round(s.x) for s in found.rows if s.row in sure] == [50]
+    assert not on_even_ground(positive, doubted(spots, 0.7), rows)
+    assert not on_even_ground(Positive(light.astype(np.float32)), found, rows)
+
+
+@pytest.mark.parametrize("ground, stars, kept", [(0.05, 60, False), (0.05, 10, True), (0.8, 60, True)])
+def test_light_points_on_clear_film_that_are_many_are_stars(ground, stars, kept):
+    density = np.full((100, 800), ground, np.float32)
+    density[40:44, 20::50] += 0.5
+    sure = density > ground + 0.1
+    density[70:73, 10:10 + 12 * stars:12] += 0.4
+    spots = doubted(density > ground + 0.1)
+    own = {s.row for s in spots.rows if sure[round(s.y), round(s.x)]}
+    assert len(own) == 16 and len(spots.rows) == 16 + stars
+    assert starry(Positive(density, density=density), spots, own) == (set() if kept else own)

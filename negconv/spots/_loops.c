@@ -1800,7 +1800,8 @@ static PyObject *py_in_units(PyObject *self, PyObject *args)
                      && holds(&out, 3 * count * size, 4, "out");
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
-        in_units(density.buf, cover.buf, count, size, ground.buf, per_contrast.buf, per_grain.buf, in_contrast, in_grain, out.buf);
+        in_units(density.buf, cover.buf, count, size, ground.buf, per_contrast.buf, per_grain.buf, in_contrast, in_grain,
+                 out.buf);
         Py_END_ALLOW_THREADS
     }
     return DONE(fine, &density, &cover, &ground, &per_contrast, &per_grain, &out);
