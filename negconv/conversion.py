@@ -448,7 +448,7 @@ def finish(positive: Positive, recipe: Recipe):
     """
     spots = None
     if recipe.spots != "off":
-        from .spots import enclosed, find_spots, opaque, repair
+        from .spots import enclosed, find_spots, on_even_ground, opaque, repair, starry
 
         found = find_spots(positive, sensitivity=recipe.spotting.sensitivity)
         asked = recipe.spotting
@@ -458,9 +458,12 @@ def finish(positive: Positive, recipe: Recipe):
             # A doubtful spot on a map costs a glance; one painted over may have been a letter.
             wide, told = WIDEST * min(positive.shape[:2]), {*asked.accept, *asked.refuse}
             dense = opaque(positive, found, wider=wide / 2)
-            unsure = {s.row for s in found.rows
-                      if s.confidence < (REPAIRED if s.light else REPAIRED_DARK) or (s.width > wide and s.row not in dense)}
-            unsure |= enclosed(positive, found, {s.row for s in found.rows} - unsure - told, dense=dense)
+            rows = {s.row for s in found.rows}
+            doubted = {s.row for s in found.rows if s.confidence < (REPAIRED if s.light else REPAIRED_DARK)}
+            unsure = {s.row for s in found.rows if s.width > wide and s.row not in dense}
+            unsure |= doubted - on_even_ground(positive, found, doubted - unsure - told)
+            unsure |= enclosed(positive, found, rows - unsure - told, dense=dense)
+            unsure |= starry(positive, found, rows - unsure) - dense
             positive = repair(positive, found.decide(accept=asked.accept, refuse=(*asked.refuse, *(unsure - told)), mask=mask),
                               in_place=True)
     if recipe.moves != type(recipe.moves)():

@@ -10,7 +10,7 @@ from PIL import Image
 from scipy import ndimage, signal
 
 from negconv.positive import Positive
-from negconv.spots import find, find_spots, look, noise
+from negconv.spots import compiled, find, find_spots, look, noise
 from negconv.spots.company import COMPANY
 from negconv.spots.features import NAMES
 from negconv.synthetic.dirt import make_dirt
@@ -77,8 +77,11 @@ def test_the_net_says_what_it_says_a_number_at_a_time():
         assert got[k] == pytest.approx(slowly(net, (fine[k].astype(float), wide[k].astype(float)), values[k]), abs=1e-4)
 
 
+@pytest.mark.parametrize("plain", [False, True])
 @pytest.mark.parametrize("coarser", [1, 4])
-def test_cuts_hold_the_picture_and_the_outline_at_each_scale(coarser):
+def test_cuts_hold_the_picture_and_the_outline_at_each_scale(monkeypatch, coarser, plain):
+    if plain:
+        monkeypatch.setattr(compiled, "loops", None)
     plane = np.random.default_rng(3).integers(-500, 7000, (90, 130)).astype(np.int16)
     y, x, scale = np.array([1, 44, 89]), np.array([128, 60, 3]), np.array([1, 2, 4])
     outlines = [[(0, 127), (0, 128), (1, 128)], [(44 + i, 55 + j) for i in range(5) for j in range(11)],
@@ -95,6 +98,20 @@ def test_cuts_hold_the_picture_and_the_outline_at_each_scale(coarser):
                 a, b = y[k] // s + v - look.SIDE // 2, x[k] // s + u - look.SIDE // 2
                 assert density[k, v, u] == small[min(max(a, 0), small.shape[0] - 1), min(max(b, 0), small.shape[1] - 1)]
                 assert cover[k, v, u] == pytest.approx(sum((p // s, q // s) == (a, b) for p, q in outlines[k]) / s ** 2)
+
+
+@pytest.mark.skipif(compiled.loops is None, reason="the inner loops were not compiled here")
+def test_compiled_loops_see_the_same(monkeypatch):
+    rng = np.random.default_rng(6)
+    density, cover = rng.integers(-500, 7000, (5, 8, 8)).astype(np.int16), rng.random((5, 8, 8)).astype(np.float32)
+    seen = density, cover, *rng.uniform(1, 4000, (2, 5)), rng.uniform(1, 60, 5)
+    ours = look.in_units(*seen)
+    with pytest.raises(ValueError, match="no such part"):
+        one = np.ones(1, np.int64)
+        compiled.loops.covers(one, one, 1, 40, one, one, one, 1, 8, cover)
+    monkeypatch.setattr(compiled, "loops", None)
+    np.testing.assert_array_equal(ours, look.in_units(*seen))
+    assert (np.abs(ours[..., 0]) < look.IN_CONTRAST).any() and (ours[..., 0] == look.IN_CONTRAST).any()
 
 
 def test_the_middle_of_an_outline_is_one_of_its_pixels():

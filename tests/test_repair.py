@@ -274,6 +274,13 @@ def test_compiled_loops_check_lengths():
         compiled.loops.source(window, window > 0, 8, one + 8, one, 1, one, window[0, :1], 1, np.zeros((1, 2), int), 1, 80)
     with pytest.raises(ValueError, match="holds"):
         compiled.loops.detail(window, window, one, one, 2, 1, window, 0.1, 0.95, 2.5, 1.3, window)
+    table, place, square = np.zeros((1, 9), np.float32), np.array([[0, 5]]), np.zeros((2, 2))
+    with pytest.raises(ValueError, match="a lag lies outside"):
+        compiled.loops.system(table, 1, 9, place, 2, 4, place > 0, square)
+    with pytest.raises(ValueError, match="a lag lies outside"):
+        compiled.loops.predicted(table, 1, 9, one + 4, np.array([0, 1]), place, 2, window, 1, window)
+    with pytest.raises(ValueError, match="do not rise"):
+        compiled.loops.predicted(table, 1, 9, one + 4, np.array([1, 0]), place, 2, window, 1, window)
 
 
 def test_a_hair_from_the_dark_into_the_light_leaves_light_ground_light():

@@ -4,6 +4,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,8 +13,8 @@ from scipy import ndimage
 from negconv.errors import InputError
 from negconv.positive import Positive
 from negconv.spots import (Spot, Spots, candidates, compiled, components, features, find, find_spots, hairs, kinds, lines,
-                           noise, parallels, rims, rings, score, track)
-from negconv.spots.channels import Channels
+                           noise, on_even_ground, parallels, rims, rings, score, scratches, starry, track)
+from negconv.spots.channels import _FINE, Channels
 from negconv.spots.company import CELL, COMPANY, LIKE, NEAR, Peers, columns
 from negconv.spots.features import NAMES
 from negconv.synthetic.dirt import make_dirt
@@ -118,14 +119,21 @@ def test_compiled_loops_measure_the_same(monkeypatch, shape):
     plane = (1000 + 200 * ndimage.gaussian_filter(rng.standard_normal(shape), 1) * 5).astype(np.int16)
     mask = rng.random(shape) < 0.5
     index = np.flatnonzero(mask)
+    light = rng.lognormal(-2, 1, (*shape, 3)).astype(np.float32)
+    light[5, 5] = np.nan, np.inf, -1
+    rising = np.cumsum(rng.random((3, _FINE)), axis=1) / 1000
+    film = Channels(light, *(np.asarray(v, np.float32) for v in (
+        np.eye(3) + 0.1, [0.01] * 3, rising, [-9] * 3, [300] * 3, np.eye(3) + 0.2)))
 
     def work():
-        level = next(candidates.levels(plane, threads=1))
-        parts = candidates.parts(level)
+        scales = candidates.levels(plane, threads=1)
+        level, half = next(scales), next(scales)
+        parts, of_half = candidates.parts(level), candidates.parts(half)
         frame = features.Frame(plane)
         part, count = components.connected(index, shape[1])
         shape_of = kinds.shapes(index, part, count, shape[1])
         return (*candidates.top_hat(plane, 11, 16, threads=1), parts.index, parts.part, features.glance(parts, frame),
+                *(features.colours(of, c) for of in (parts, of_half) if of for c in (film, Channels(light))),
                 features.measure(parts, frame).values, part, *vars(shape_of).values())
 
     for ours, plain in zip(*both(monkeypatch, work)):
@@ -153,19 +161,23 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
         chains = lines.chains(pieces, 90.0)
         level = next(candidates.levels(plane, threads=1))
         parts = candidates.parts(level)
+        few = parts.only(np.arange(len(parts.step)) % 3 != 1)
         known = features.measure(parts, features.Frame(plane))
         part, count = components.connected(line, shape[1])
         yield from (noise.film_plane(density, density), noise.halved(plane), *noise.tile_stats(plane, 16))
         yield from (candidates.around(tiles, (0.5, 0.75, 1.0)), candidates.around(tiles[:2], (0.5, 0.9)))
         yield from candidates.above(level)
+        yield from (few.index, few.part, few.threshold)
         yield from (parts.threshold, parts.step, parts.sums, *features._across(parts, known.contrast))
         yield from find.outline(level, parts.index, parts.part, known.ground, known.contrast)
         yield from (even, pieces, [total for total, _ in chains], [k for _, chain in chains for k in chain])
         yield components.ordered(many)
+        yield from (components.beside(line, move) for move in (1, -shape[1], shape[1] + 1))
         yield from (np.stack([v for _, *at, votes in rings.middles(plane) for v in np.stack([*at, votes], 1)] or [[0]]),
                     rings._closed(score))
         yield hairs._steps_along(line, part, count, shape[1])
         yield from hairs.contrast(plane, where, turned, np.full(40, 4.5))
+        yield scratches.straightened(plane, where, turned)
 
     turned = rng.permuted(where)
     ours, plain = both(monkeypatch, lambda: [np.asarray(v) for v in work()])
@@ -744,3 +756,47 @@ def test_two_frames_are_no_evidence():
     assert track([row, row, ()], [still] * 3).places == ()
     assert len(track([row] * 3, [still] * 3).places) == 1
     assert track([], []).advice == ""
+
+
+def doubted(mask, confidence=0.85):
+    """Spots of a mask, of which each leaves doubt, left to right."""
+    spots = Spots.from_mask(mask)
+    return replace(spots, rows=tuple(replace(s, confidence=confidence) for s in spots.rows))
+
+
+def test_a_nearly_sure_spot_alone_on_even_exposed_ground_is_sure():
+    """Of nine spots of one kind, each on ground of its own, only the first lies as dirt alone does."""
+    rng = np.random.default_rng(12)
+    density = np.full((90, 900), 0.8) + rng.normal(0, 0.01, (90, 900))
+    y, x = np.mgrid[:90, :900]
+    density[:, 100:200] -= 0.7                                      # clear film
+    density[:, 300:400] += np.where(y[:, 300:400] > 50, 0.3, 0)     # an edge below
+    spots = np.zeros(density.shape, bool)
+    for k in range(9):
+        spots |= np.hypot(x - 100 * k - 50, y - 45) <= 4
+    spots |= np.hypot(x - 264, y - 45) <= 4                         # a letter, and its next beside it
+    density += np.where(spots & (x // 100 != 4), 0.5, 0)
+    density += np.where(x // 100 == 4, 0.5 * ndimage.gaussian_filter((spots * 1.0), 3), 0)           # soft
+    density += np.where((x // 100 == 5) & (np.abs(y - 57) < 3), 0.4, 0)                              # a line nearly as light
+    density[:, 600:700] += ndimage.gaussian_filter(rng.normal(0, 1, (90, 100)), 2)                   # texture
+    light = np.repeat(10.0 ** density[..., None], 3, axis=2) - 0.01
+    light[:, 700:800, 2] = 10 ** np.where(spots[:, 700:800], 0.8, density[:, 700:800])               # not in blue
+    positive = Positive(light.astype(np.float32), density=density.astype(np.float32))
+    found = doubted(spots)
+    rows = {s.row for s in found.rows if round(s.x) != 850}         # the last is not asked for
+    sure = on_even_ground(positive, found, rows)
+    assert [round(s.x) for s in found.rows if s.row in sure] == [50]
+    assert not on_even_ground(positive, doubted(spots, 0.7), rows)
+    assert not on_even_ground(Positive(light.astype(np.float32)), found, rows)
+
+
+@pytest.mark.parametrize("ground, stars, kept", [(0.05, 60, False), (0.05, 10, True), (0.8, 60, True)])
+def test_light_points_on_clear_film_that_are_many_are_stars(ground, stars, kept):
+    density = np.full((100, 800), ground, np.float32)
+    density[40:44, 20::50] += 0.5
+    sure = density > ground + 0.1
+    density[70:73, 10:10 + 12 * stars:12] += 0.4
+    spots = doubted(density > ground + 0.1)
+    own = {s.row for s in spots.rows if sure[round(s.y), round(s.x)]}
+    assert len(own) == 16 and len(spots.rows) == 16 + stars
+    assert starry(Positive(density, density=density), spots, own) == (set() if kept else own)

@@ -458,7 +458,16 @@ static idx connect(const int64_t *index, idx n, idx width, int64_t *first, int64
     return count;
 }
 
-/* The same of 32 bits. The runs are kept by `runs`, which grows with them. */
+/* components.beside. */
+static void beside(const int64_t *index, idx n, int64_t move, int64_t *at)
+{
+    for (idx i = 0, k = 0; i < n; i++) {
+        while (k < n && index[k] < index[i] + move) k++;
+        at[i] = k < n && index[k] == index[i] + move ? k : -1;
+    }
+}
+
+/* `connect` of 32 bits. The runs are kept by `runs`, which grows with them. */
 typedef struct {
     int64_t *first, *last, *root;
     idx room;
@@ -532,6 +541,21 @@ static idx rung(int32_t *index, float *value, float *threshold, idx n, idx width
     }
     no_runs(&runs);
     return left;
+}
+
+/* candidates.Parts.only: the pixels of parts that are taken, under their new numbers; less than none where there is no room. */
+static idx some(const int32_t *index, const int32_t *part, const float *threshold, idx n, const uint8_t *take,
+                const int32_t *number, idx room, int32_t *kept, int32_t *owner, float *at)
+{
+    idx many = 0;
+    for (idx i = 0; i < n; i++) {
+        if (!take[part[i]]) continue;
+        if (many == room) return -1;
+        kept[many] = index[i];
+        owner[many] = number[part[i]];
+        at[many++] = threshold[i];
+    }
+    return many;
 }
 
 /* features.glance, its sums over the pixels of each part. */
@@ -632,13 +656,23 @@ static int sharpest(const outline *o, idx y, idx x, int dy, int dx)
     return best;
 }
 
+/* features._sides: whether a side leads out of the part, with room for four pixels. */
+static const int OUT[4][2] = {{0, 1}, {0, -1}, {1, 0}, {-1, 0}};
+
+static inline int outward(const outline *o, idx i, idx at, int32_t y, int32_t x, int d, idx size)
+{
+    const int dy = OUT[d][0], dx = OUT[d][1];
+    return (float)o->height[within(at + dy * o->width + dx, 0, size - 1)] <= o->threshold[i] && y + 4 * dy >= 0
+        && y + 4 * dy < o->rows && x + 4 * dx >= 0 && x + 4 * dx < o->width && y - dy >= 0 && y - dy < o->rows
+        && x - dx >= 0 && x - dx < o->width;
+}
+
 static inline int highest_of(int a, int b, int c) { return a > b ? a > c ? a : c : b > c ? b : c; }
 
 /* All sums are of whole numbers; only what counts as open depends on the contrast, so that the falls are kept for
    it. */
 static int across(const outline *o, const float *total, float *contrast, int64_t *out)
 {
-    static const int step[4][2] = {{0, 1}, {0, -1}, {1, 0}, {-1, 0}};
     const idx size = o->rows * o->width;
     /* At full size what is read for the rest is all that `sharpest` would read. */
     const int whole = o->scale == 1 && o->full == o->plane;
@@ -659,12 +693,9 @@ static int across(const outline *o, const float *total, float *contrast, int64_t
         const int32_t y = (int32_t)at / (int32_t)o->width, x = (int32_t)at - y * (int32_t)o->width;
         int64_t *t = out + who * EDGES;
         for (int d = 0; d < 4; d++) {
-            const int dy = step[d][0], dx = step[d][1];
+            if (!outward(o, i, at, y, x, d, size)) continue;
+            const int dy = OUT[d][0], dx = OUT[d][1];
             const idx off = dy * o->width + dx;
-            if ((float)o->height[within(at + off, 0, size - 1)] > o->threshold[i]) continue;
-            if (y + 4 * dy < 0 || y + 4 * dy >= o->rows || x + 4 * dx < 0 || x + 4 * dx >= o->width || y - dy < 0
-                || y - dy >= o->rows || x - dx < 0 || x - dx >= o->width)
-                continue;
             const int16_t far = o->height[at + 3 * off], own = o->height[at], *p = o->plane + at;
             const int here = p[0], inner = p[-off], b1 = p[off], b2 = p[2 * off], b3 = p[3 * off], b4 = p[4 * off];
             const int two = (here > inner ? here : inner) - b2;
@@ -692,6 +723,70 @@ static int across(const outline *o, const float *total, float *contrast, int64_t
     }
     free(pairs);
     return 1;
+}
+
+/* features._across_channels: falls of the channel densities across outlines. `back` is none where the light itself is the
+   film's. */
+typedef struct {
+    const float *linear, *back, *bias, *tables, *low, *steps, *apart;
+    idx rows, width, fine;
+} channels_of;
+
+static void densities(const channels_of *c, idx y, idx x, float *out)
+{
+    const float *light = c->linear + (y * c->width + x) * 3;
+    float density[3];
+    for (int k = 0; k < 3; k++) {
+        if (!c->back) {
+            const float v = light[k] > 0 ? light[k] < 1e6f ? light[k] : 1e6f : 0; /* what is no number is as dark as can be */
+            out[k] = log10f(v + 0.01f);
+            continue;
+        }
+        float v = 0;
+        for (int j = 0; j < 3; j++) v += (light[j] - c->bias[j]) * c->back[3 * k + j];
+        v = v > 1e-8f ? v < 1e6f ? v : 1e6f : 1e-8f;
+        float place = (logf(v) - c->low[k]) * c->steps[k];
+        const float last = (float)c->fine - 1.01f;
+        place = place > 0 ? place < last ? place : last : 0;
+        const idx whole = (idx)place;
+        const float *t = c->tables + k * c->fine + whole;
+        density[k] = t[0] + (t[1] - t[0]) * (place - (float)whole);
+    }
+    if (!c->back) return;
+    for (int k = 0; k < 3; k++) {
+        float v = 0;
+        for (int j = 0; j < 3; j++) v += density[j] * c->apart[3 * k + j];
+        out[k] = v;
+    }
+}
+
+/* `ways` has room for n, `many` for 4 counts a part: of long sides only every so manieth pair is looked at. */
+static void falls(const outline *o, const channels_of *c, const int32_t *area, idx enough, idx deep, uint8_t *ways,
+                  int32_t *many, double *out)
+{
+    const idx size = o->rows * o->width, s = o->scale;
+    memset(many, 0, (size_t)o->count * 16);
+    for (idx i = 0; i < o->n; i++) {
+        const idx at = o->index[i];
+        const int32_t y = (int32_t)at / (int32_t)o->width, x = (int32_t)at - y * (int32_t)o->width;
+        ways[i] = 0;
+        for (int d = 0; d < 4; d++)
+            if (outward(o, i, at, y, x, d, size)) ways[i] |= (uint8_t)(1 << d), many[4 * o->part[i] + d]++;
+    }
+    for (idx i = 0; i < o->n; i++) {
+        if (!ways[i]) continue;
+        const idx who = o->part[i], y = o->index[i] / o->width, x = o->index[i] % o->width;
+        double *t = out + 4 * who;
+        for (int d = 0; d < 4; d++) {
+            if (!(ways[i] >> d & 1) || (y + x) % (1 + many[4 * who + d] / enough)) continue;
+            const idx dy = OUT[d][0], dx = OUT[d][1], back = area[who] > deep;
+            float in[3], beyond[3];
+            densities(c, (y - back * dy) * s + s / 2, (x - back * dx) * s + s / 2, in);
+            densities(c, (y + 2 * dy) * s + s / 2, (x + 2 * dx) * s + s / 2, beyond);
+            for (int k = 0; k < 3; k++) t[k] += in[k] - beyond[k];
+            t[3] += 1;
+        }
+    }
 }
 
 /* score.Trees._sum: each row of values walks down each tree, some trees at a time. */
@@ -758,9 +853,38 @@ static void sort_by_digits(const int32_t *value, idx n, int32_t *order, int32_t 
     }
 }
 
+/* look.cuts: how much of each pixel of a cut its outline covers. */
+static void covers(const int64_t *index, const int64_t *owner, idx n, idx width, const int64_t *y, const int64_t *x,
+                   const int64_t *step, idx count, idx side, float *out)
+{
+    for (idx i = 0; i < n; i++) {
+        const int64_t k = owner[i], s = step[k];
+        const int64_t v = index[i] / width / s - y[k] / s + side / 2, u = index[i] % width / s - x[k] / s + side / 2;
+        if (v >= 0 && v < side && u >= 0 && u < side) out[(k * side + v) * side + u] += 1;
+    }
+    for (idx k = 0; k < count; k++)
+        for (idx i = 0; i < side * side; i++) out[k * side * side + i] /= (float)(step[k] * step[k]);
+}
+
+/* look.in_units. */
+WIDEST static void in_units(const int16_t *density, const float *cover, idx count, idx size, const float *ground,
+                            const float *per_contrast, const float *per_grain, float in_contrast, float in_grain, float *out)
+{
+    for (idx k = 0; k < count; k++)
+        for (idx i = k * size; i < (k + 1) * size; i++) {
+            const float above = density[i] - ground[k];
+            float a = above * per_contrast[k], b = above * per_grain[k];
+            a = a < -in_contrast ? -in_contrast : a > in_contrast ? in_contrast : a;
+            b = b < -in_grain ? -in_grain : b > in_grain ? in_grain : b;
+            out[3 * i] = a;
+            out[3 * i + 1] = b;
+            out[3 * i + 2] = cover[i];
+        }
+}
+
 /* find.outline: outlines at full size, one owner after the other, without their crumbs. */
 typedef struct {
-    int32_t *at, *ground, *part, *spare, *order;
+    int32_t *at, *ground, *part, *spare;
     idx n, room;
 } growing;
 
@@ -768,8 +892,8 @@ static int grown(growing *g, idx more)
 {
     if (g->n + more <= g->room) return 1;
     const idx room = 2 * (g->n + more);
-    int32_t **each[5] = {&g->at, &g->ground, &g->part, &g->spare, &g->order};
-    for (int k = 0; k < 5; k++) {
+    int32_t **each[4] = {&g->at, &g->ground, &g->part, &g->spare};
+    for (int k = 0; k < 4; k++) {
         int32_t *bigger = realloc(*each[k], (size_t)room * 4);
         if (!bigger) return 0;
         *each[k] = bigger;
@@ -839,9 +963,10 @@ static int trace_one(const ground_of *o, const int32_t *index, const int32_t *me
             }
         from = to;
     }
-    for (idx i = 0; i < g->n; i++) s->seen[(g->at[i] / w - y0) * across_ + g->at[i] % w - x0] = 0;
-    sort_by_digits(g->at, g->n, g->order, g->spare);
-    for (idx i = 0; i < g->n; i++) g->spare[i] = g->at[g->order[i]];
+    /* What was seen, row by row, is in order. */
+    for (idx y = 0, k = 0; y < tall && k < g->n; y++)
+        for (uint8_t *row = s->seen + y * across_, *p = row; (p = memchr(p, 1, (size_t)(row + across_ - p))); *p++ = 0)
+            g->spare[k++] = (int32_t)((y0 + y) * w + x0 + p - row);
     const idx pieces = connect_few(g->spare, g->n, w, &s->runs, g->part);
     if (pieces < 0 || !grown(&s->kept, g->n)) return 0;
     int64_t *many = s->runs.first, largest = 0;
@@ -910,6 +1035,18 @@ static void steps_along(const int32_t *index, const int32_t *part, idx n, idx co
     for (idx i = 0; i < n; i++)
         if (step[i] >= step[start[part[i]]]) start[part[i]] = (int32_t)i;
     steps_from(near, n, start, count, queue, step);
+}
+
+/* scratches.straightened. */
+static void straightened(const int16_t *plane, idx h, idx w, const double *points, const double *normals, idx n, idx reach,
+                         float *out)
+{
+    for (idx i = 0; i < n; i++)
+        for (idx k = -reach; k <= reach; k++) {
+            const idx x = (idx)rint(points[2 * i] + normals[2 * i] * (double)k),
+                      y = (idx)rint(points[2 * i + 1] + normals[2 * i + 1] * (double)k);
+            *out++ = plane[within(y, 0, h - 1) * w + within(x, 0, w - 1)];
+        }
 }
 
 /* hairs.contrast: means of the plane on three strips each of `along` by `wide` points. */
@@ -1011,6 +1148,32 @@ static void detail(const float *rest, const float *fill, const int64_t *y, const
     }
 }
 
+/* kriging._system, one hole. */
+static void correlations(const float *table, const int64_t *place, idx points, idx zero, const uint8_t *ok, double *out)
+{
+    for (idx i = 0; i < points; i++)
+        for (idx j = 0; j < points; j++)
+            out[i * points + j] = ok[i] && ok[j] ? table[zero + place[i] - place[j]] : 0;
+}
+
+/* kriging._predicted, one hole; `padded` has room for COLUMNS values a point. */
+enum { COLUMNS = 8 };
+
+WIDEST static void predicted(const float *table, const int64_t *lag, idx n, const int64_t *place, idx points,
+                             const float *solved, idx columns, float *padded, float *out)
+{
+    memset(padded, 0, (size_t)(points * COLUMNS) * 4);
+    for (idx j = 0; j < points; j++) memcpy(padded + j * COLUMNS, solved + j * columns, (size_t)columns * 4);
+    for (idx i = 0; i < n; i++) {
+        float sum[COLUMNS] = {0};
+        for (idx j = 0; j < points; j++) {
+            const float weight = table[lag[i] - place[j]];
+            for (idx k = 0; k < COLUMNS; k++) sum[k] += weight * padded[j * COLUMNS + k];
+        }
+        memcpy(out + i * columns, sum, (size_t)columns * 4);
+    }
+}
+
 /* --- what Python sees: every length and index is checked before a loop runs ------------------------------------------- */
 
 static int holds(const Py_buffer *b, idx items, idx size, const char *name)
@@ -1048,6 +1211,15 @@ static int rises_on(const Py_buffer *b, idx n)
     int fine = n == 0 || v[0] >= 0;
     for (idx i = 1; i < n; i++) fine &= v[i] > v[i - 1];
     return inside(fine, "the index does not rise");
+}
+
+/* Whether each of n whole numbers lies in low .. end - 1. */
+static int between(const Py_buffer *b, idx n, int64_t low, int64_t end, const char *what)
+{
+    const int64_t *v = b->buf;
+    int fine = 1;
+    for (idx i = 0; i < n; i++) fine &= v[i] >= low && v[i] < end;
+    return inside(fine, what);
 }
 
 /* Room for a loop, if all is well so far. */
@@ -1409,6 +1581,21 @@ static PyObject *py_connect(PyObject *self, PyObject *args)
     return PyLong_FromSsize_t(count);
 }
 
+static PyObject *py_beside(PyObject *self, PyObject *args)
+{
+    Py_buffer index, at;
+    idx n, move;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnw*", &index, &n, &move, &at)) return NULL;
+    const int fine = holds(&index, n, 8, "index") && holds(&at, n, 8, "at") && rises(&index, n);
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        beside(index.buf, n, move, at.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &index, &at);
+}
+
 static PyObject *py_ordered(PyObject *self, PyObject *args)
 {
     Py_buffer value, order;
@@ -1476,6 +1663,27 @@ static PyObject *py_tally(PyObject *self, PyObject *args)
     return DONE(fine, &index, &part, &threshold, &height, &plane, &out);
 }
 
+static PyObject *py_some(PyObject *self, PyObject *args)
+{
+    Py_buffer index, part, threshold, take, number, kept, owner, at;
+    idx n, count, room;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*y*ny*y*nnw*w*w*", &index, &part, &threshold, &n, &take, &number, &count, &room, &kept,
+                          &owner, &at))
+        return NULL;
+    int fine = holds(&index, n, 4, "index") && holds(&part, n, 4, "part") && holds(&threshold, n, 4, "threshold")
+               && holds(&take, count, 1, "take") && holds(&number, count, 4, "number") && holds(&kept, room, 4, "kept")
+               && holds(&owner, room, 4, "owner") && holds(&at, room, 4, "at") && below(&part, n, count, "there is no such part");
+    if (fine) {
+        idx many;
+        Py_BEGIN_ALLOW_THREADS
+        many = some(index.buf, part.buf, threshold.buf, n, take.buf, number.buf, room, kept.buf, owner.buf, at.buf);
+        Py_END_ALLOW_THREADS
+        fine = inside(many == room, "there are not so many pixels");
+    }
+    return DONE(fine, &index, &part, &threshold, &take, &number, &kept, &owner, &at);
+}
+
 static PyObject *py_form(PyObject *self, PyObject *args)
 {
     Py_buffer index, part, out;
@@ -1522,6 +1730,83 @@ static PyObject *py_across(PyObject *self, PyObject *args)
     return DONE(fine, &index, &part, &threshold, &height, &plane, &full, &total, &contrast, &out);
 }
 
+static PyObject *py_falls(PyObject *self, PyObject *args)
+{
+    Py_buffer index, part, threshold, height, area, linear, back, bias, tables, low, steps, apart, out;
+    outline o = {0};
+    channels_of c = {0};
+    idx enough, deep;
+    int known;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*y*ny*nny*nnnny*nnpy*y*y*y*y*y*nw*", &index, &part, &threshold, &o.n, &height, &o.rows,
+                          &o.width, &area, &o.count, &enough, &deep, &o.scale, &linear, &c.rows, &c.width, &known, &back, &bias,
+                          &tables, &low, &steps, &apart, &c.fine, &out))
+        return NULL;
+    int fine = inside(o.rows > 0 && o.width > 0 && o.scale > 0 && o.width <= INT32_MAX / o.rows && enough > 0
+                      && o.rows * o.scale <= c.rows && o.width * o.scale <= c.width, "no such level")
+               && holds(&index, o.n, 4, "index") && holds(&part, o.n, 4, "part") && holds(&threshold, o.n, 4, "threshold")
+               && holds(&height, o.rows * o.width, 2, "height") && holds(&area, o.count, 4, "area")
+               && holds(&linear, c.rows * c.width, 12, "linear") && holds(&out, 4 * o.count, 8, "out")
+               && below(&index, o.n, o.rows * o.width, "a pixel lies outside")
+               && below(&part, o.n, o.count, "there is no such part");
+    if (fine && known)
+        fine = inside(c.fine > 1, "no tables") && holds(&back, 9, 4, "back") && holds(&bias, 3, 4, "bias")
+               && holds(&tables, 3 * c.fine, 4, "tables") && holds(&low, 3, 4, "low") && holds(&steps, 3, 4, "steps")
+               && holds(&apart, 9, 4, "apart");
+    int32_t *room = room_for(fine, o.count * 16 + o.n);
+    if (room) {
+        o.index = index.buf, o.part = part.buf, o.threshold = threshold.buf, o.height = height.buf;
+        c.linear = linear.buf, c.back = known ? back.buf : NULL, c.bias = bias.buf, c.tables = tables.buf;
+        c.low = low.buf, c.steps = steps.buf, c.apart = apart.buf;
+        Py_BEGIN_ALLOW_THREADS
+        falls(&o, &c, area.buf, enough, deep, (uint8_t *)(room + 4 * o.count), room, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    free(room);
+    return DONE(room != NULL, &index, &part, &threshold, &height, &area, &linear, &back, &bias, &tables, &low, &steps,
+                &apart, &out);
+}
+
+static PyObject *py_covers(PyObject *self, PyObject *args)
+{
+    Py_buffer index, owner, y, x, step, out;
+    idx n, width, count, side;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*nny*y*y*nnw*", &index, &owner, &n, &width, &y, &x, &step, &count, &side, &out)) return NULL;
+    const int fine = inside(width > 0 && count >= 0 && side > 0, "no cuts") && holds(&index, n, 8, "index")
+                     && holds(&owner, n, 8, "owner") && holds(&y, count, 8, "y") && holds(&x, count, 8, "x")
+                     && holds(&step, count, 8, "step") && holds(&out, count * side * side, 4, "out")
+                     && between(&owner, n, 0, count, "there is no such part") && between(&step, count, 1, INT32_MAX, "no step");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        covers(index.buf, owner.buf, n, width, y.buf, x.buf, step.buf, count, side, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &index, &owner, &y, &x, &step, &out);
+}
+
+static PyObject *py_in_units(PyObject *self, PyObject *args)
+{
+    Py_buffer density, cover, ground, per_contrast, per_grain, out;
+    idx count, size;
+    float in_contrast, in_grain;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*nny*y*y*ffw*", &density, &cover, &count, &size, &ground, &per_contrast, &per_grain,
+                          &in_contrast, &in_grain, &out))
+        return NULL;
+    const int fine = inside(count >= 0 && size >= 0, "no cuts") && holds(&density, count * size, 2, "density")
+                     && holds(&cover, count * size, 4, "cover") && holds(&ground, count, 4, "ground")
+                     && holds(&per_contrast, count, 4, "contrast") && holds(&per_grain, count, 4, "grain")
+                     && holds(&out, 3 * count * size, 4, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        in_units(density.buf, cover.buf, count, size, ground.buf, per_contrast.buf, per_grain.buf, in_contrast, in_grain,
+                 out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &density, &cover, &ground, &per_contrast, &per_grain, &out);
+}
+
 static PyObject *py_outlines(PyObject *self, PyObject *args)
 {
     Py_buffer full, plane, height, index, owner, half, whole;
@@ -1563,7 +1848,6 @@ static PyObject *py_outlines(PyObject *self, PyObject *args)
         free(each[k]->ground);
         free(each[k]->part);
         free(each[k]->spare);
-        free(each[k]->order);
     }
     no_runs(&s.runs);
     free(s.seen);
@@ -1588,6 +1872,23 @@ static PyObject *py_steps_along(PyObject *self, PyObject *args)
     }
     free(room);
     return DONE(room != NULL, &index, &part, &step);
+}
+
+static PyObject *py_straightened(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, points, normals, out;
+    idx h, w, n, reach;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nny*y*nnw*", &plane, &h, &w, &points, &normals, &n, &reach, &out)) return NULL;
+    const int fine = inside(h > 0 && w > 0 && n >= 0 && reach >= 0, "no points") && holds(&plane, h * w, 2, "plane")
+                     && holds(&points, 2 * n, 8, "points") && holds(&normals, 2 * n, 8, "normals")
+                     && holds(&out, n * (2 * reach + 1), 4, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        straightened(plane.buf, h, w, points.buf, normals.buf, n, reach, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &plane, &points, &normals, &out);
 }
 
 static PyObject *py_strip_means(PyObject *self, PyObject *args)
@@ -1706,6 +2007,71 @@ static PyObject *py_detail(PyObject *self, PyObject *args)
     return DONE(room != NULL, &rest, &fill, &ys, &xs, &rough, &out);
 }
 
+/* Whether the lags from all points of a hole to so many others, which lie at `lag`, are in a table of so many. */
+static int in_table(const int64_t *lag, idx n, const int64_t *place, idx points, idx lags)
+{
+    int64_t low = INT64_MAX, high = INT64_MIN, first = INT64_MAX, last = INT64_MIN;
+    for (idx i = 0; i < points; i++) low = place[i] < low ? place[i] : low, high = place[i] > high ? place[i] : high;
+    for (idx i = 0; i < n; i++) first = lag[i] < first ? lag[i] : first, last = lag[i] > last ? lag[i] : last;
+    return n == 0 || points == 0 || inside(low >= 0 && high < lags && first >= high && last - low < lags, "a lag lies outside");
+}
+
+static PyObject *py_system(PyObject *self, PyObject *args)
+{
+    Py_buffer table, place, ok, out;
+    idx n, lags, points, zero;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nny*nny*w*", &table, &n, &lags, &place, &points, &zero, &ok, &out)) return NULL;
+    int fine = inside(n >= 0 && lags > 0 && points >= 0 && zero >= 0 && zero < lags, "no table")
+               && holds(&table, n * lags, 4, "table") && holds(&place, n * points, 8, "place")
+               && holds(&ok, n * points, 1, "ok") && holds(&out, n * points * points, 8, "out");
+    int64_t *lag = room_for(fine, points * 8);
+    fine = lag != NULL;
+    for (idx i = 0; fine && i < n; i++) {
+        const int64_t *p = (int64_t *)place.buf + i * points;
+        for (idx j = 0; j < points; j++) lag[j] = p[j] + zero;
+        fine = in_table(lag, points, p, points, lags);
+    }
+    free(lag);
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx i = 0; i < n; i++)
+            correlations((float *)table.buf + i * lags, (int64_t *)place.buf + i * points, points, zero,
+                         (uint8_t *)ok.buf + i * points, (double *)out.buf + i * points * points);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &table, &place, &ok, &out);
+}
+
+static PyObject *py_predicted(PyObject *self, PyObject *args)
+{
+    Py_buffer table, lag, begin, place, solved, out;
+    idx n, lags, points, columns;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nny*y*y*ny*nw*", &table, &n, &lags, &lag, &begin, &place, &points, &solved, &columns, &out))
+        return NULL;
+    int fine = inside(n >= 0 && lags > 0 && points >= 0 && columns > 0 && columns <= COLUMNS, "no table")
+               && holds(&table, n * lags, 4, "table") && holds(&begin, n + 1, 8, "begin") && holds(&place, n * points, 8, "place")
+               && holds(&solved, n * points * columns, 4, "solved");
+    const int64_t *b = begin.buf;
+    fine = fine && inside(b[0] >= 0, "no pixels");
+    for (idx i = 0; fine && i < n; i++) fine = inside(b[i + 1] >= b[i], "the pixels do not rise");
+    fine = fine && holds(&lag, b[n], 8, "lag") && holds(&out, b[n] * columns, 4, "out");
+    for (idx i = 0; fine && i < n; i++)
+        fine = in_table((int64_t *)lag.buf + b[i], b[i + 1] - b[i], (int64_t *)place.buf + i * points, points, lags);
+    float *padded = room_for(fine, points * COLUMNS * 4);
+    if (padded) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx i = 0; i < n; i++)
+            predicted((float *)table.buf + i * lags, (int64_t *)lag.buf + b[i], b[i + 1] - b[i],
+                      (int64_t *)place.buf + i * points, points, (float *)solved.buf + i * points * columns, columns, padded,
+                      (float *)out.buf + b[i] * columns);
+        Py_END_ALLOW_THREADS
+    }
+    free(padded);
+    return DONE(padded != NULL, &table, &lag, &begin, &place, &solved, &out);
+}
+
 static PyMethodDef methods[] = {
     {"top_hat", py_top_hat, METH_VARARGS, "top_hat(plane, h, w, side, tile, rows, columns, r0, r1, out, peaks, tops)"},
     {"quantiles", py_quantiles, METH_VARARGS, "quantiles(padded, pitch, h, w, offsets, n, take, taken, out)"},
@@ -1723,18 +2089,27 @@ static PyMethodDef methods[] = {
     {"vote", py_vote, METH_VARARGS, "vote(found, weight, n, distances, many, h, w, cell, columns, votes)"},
     {"closed", py_closed, METH_VARARGS, "closed(score, k, n, m, bent, out)"},
     {"connect", py_connect, METH_VARARGS, "connect(index, n, width, part) -> count"},
+    {"beside", py_beside, METH_VARARGS, "beside(index, n, move, at)"},
     {"ordered", py_ordered, METH_VARARGS, "ordered(value, n, order)"},
     {"rung", py_rung, METH_VARARGS,
      "rung(index, value, threshold, n, width, least, greatest, share, cap, base, kept, owner, at) -> pixels, parts, left"},
     {"tally", py_tally, METH_VARARGS, "tally(index, part, threshold, n, height, plane, size, out, count)"},
+    {"some", py_some, METH_VARARGS, "some(index, part, threshold, n, take, number, count, room, kept, owner, at)"},
     {"form", py_form, METH_VARARGS, "form(index, part, n, count, width, out)"},
     {"across", py_across, METH_VARARGS,
      "across(index, part, threshold, n, height, plane, rows, width, full, full_rows, full_width, scale, total, count, "
      "contrast, out)"},
+    {"falls", py_falls, METH_VARARGS,
+     "falls(index, part, threshold, n, height, rows, width, area, count, enough, deep, scale, linear, full_rows, full_width, "
+     "known, back, bias, tables, low, steps, apart, fine, out)"},
+    {"covers", py_covers, METH_VARARGS, "covers(index, owner, n, width, y, x, step, count, side, out)"},
+    {"in_units", py_in_units, METH_VARARGS,
+     "in_units(density, cover, count, size, ground, per_contrast, per_grain, in_contrast, in_grain, out)"},
     {"outlines", py_outlines, METH_VARARGS,
      "outlines(full, rows, width, plane, height, h, w, scale, index, owner, n, half, count, crumb, least, whole) "
      "-> index, owner"},
     {"steps_along", py_steps_along, METH_VARARGS, "steps_along(index, part, n, count, width, step)"},
+    {"straightened", py_straightened, METH_VARARGS, "straightened(plane, h, w, points, normals, n, reach, out)"},
     {"strip_means", py_strip_means, METH_VARARGS,
      "strip_means(plane, h, w, points, cosine, sine, n, angles, step, aside, along, wide, out)"},
     {"walk", py_walk, METH_VARARGS,
@@ -1743,6 +2118,9 @@ static PyMethodDef methods[] = {
      "source(grey, clear, window, y, x, n, ring, weight, points, moves, tries, places) -> move"},
     {"detail", py_detail, METH_VARARGS,
      "detail(rest, fill, y, x, n, colours, rough, grain, strength, most, gain, out)"},
+    {"system", py_system, METH_VARARGS, "system(table, n, lags, place, points, zero, ok, out)"},
+    {"predicted", py_predicted, METH_VARARGS,
+     "predicted(table, n, lags, lag, begin, place, points, solved, columns, out)"},
     {NULL, NULL, 0, NULL}};
 
 static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "_loops", "Inner loops of finding spots.", -1, methods,

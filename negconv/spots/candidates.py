@@ -68,10 +68,18 @@ class Parts:
 
     def only(self, take: np.ndarray) -> Parts:
         """Some of the parts, numbered anew; bool array (count,)."""
-        inside = take[self.part]
+        if take.all():
+            return self
         number = np.cumsum(take, dtype=np.int32) - np.int32(1)
-        return Parts(self.level, self.index[inside], number[self.part[inside]], self.threshold[inside], self.step[take],
-                     self.sums[take])
+        if compiled.loops:
+            many = int(self.sums[take, 0].sum())
+            index, part, threshold = (np.empty(many, v.dtype) for v in (self.index, self.part, self.threshold))
+            compiled.loops.some(self.index, self.part, self.threshold, len(self.index), take, number, len(take), many,
+                                index, part, threshold)
+        else:
+            inside = take[self.part]
+            index, part, threshold = self.index[inside], number[self.part[inside]], self.threshold[inside]
+        return Parts(self.level, index, part, threshold, self.step[take], self.sums[take])
 
 
 def levels(plane: np.ndarray, *, light: bool = True, threads: int = 2):

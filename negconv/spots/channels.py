@@ -60,6 +60,13 @@ class Channels:
         steps = (_FINE - 1) / np.maximum(logs[:, -1] - logs[:, 0], 1e-6)
         return cls(linear, *(np.asarray(v, np.float32) for v in (back, balance.bias, tables, logs[:, 0], steps, apart)))
 
+    @property
+    def packed(self) -> tuple:
+        """Whether a film is known, and the way back as the compiled loop takes it."""
+        none = np.zeros(0, np.float32)
+        return (self.back is not None, *(none if v is None else np.ascontiguousarray(v) for v in (
+            self.back, self.bias, self.tables, self.low, self.steps, self.apart)), _FINE)
+
     def at(self, y, x) -> np.ndarray:
         """Density (n, 3) at pixels."""
         light = self.linear[y, x].astype(np.float32)

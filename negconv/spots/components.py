@@ -1,4 +1,4 @@
-"""Connected parts of candidates, compiled where that is there; and an order of whole numbers."""
+"""Connected parts of candidates, compiled where that is there; neighbours in a set of pixels; an order of whole numbers."""
 from __future__ import annotations
 
 import numpy as np
@@ -22,3 +22,13 @@ def ordered(value: np.ndarray) -> np.ndarray:
         compiled.loops.ordered(np.ascontiguousarray(value, np.int32), len(value), order)
         return order
     return np.argsort(value, kind="stable")
+
+
+def beside(index: np.ndarray, move: int) -> np.ndarray:
+    """Where in a rising index each of its entries lies when moved by so much: int array (n,), -1 where it is not."""
+    if compiled.loops:
+        at = np.empty(len(index), np.int64)
+        compiled.loops.beside(np.ascontiguousarray(index, np.int64), len(index), move, at)
+        return at
+    at = np.minimum(np.searchsorted(index, index + move), len(index) - 1)
+    return np.where(index[at] == index + move, at, -1)

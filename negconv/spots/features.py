@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..robust import quantile
 from ..values import frozen
 from . import compiled
 from .candidates import Level, Parts
@@ -156,7 +157,7 @@ class Frame:
 
     def __init__(self, plane: np.ndarray) -> None:
         sample = plane[::7, ::5]
-        self.top = float(np.percentile(sample, 99.5))
+        self.top = float(quantile(sample, 0.995))
         self.steepness = _steepness(plane)
 
 
@@ -167,7 +168,7 @@ def _steepness(plane: np.ndarray) -> float:
         return 0.75
     four = np.abs(part[:, 4:] - part[:, :-4])
     two = np.abs(part[:, 3:-1] - part[:, 1:-3])
-    limit = np.percentile(four[:, ::3], 97)
+    limit = quantile(four[:, ::3], 0.97)
     chosen = four >= max(limit, 1)
     return float(two[chosen].sum() / max(four[chosen].sum(), 1))
 
@@ -257,8 +258,8 @@ def _sides(parts: Parts):
         yield off, index[out], part[out]
 
 
-#: About as many pairs to a side of a part as its colour is taken from.
-ENOUGH = 20
+#: About as many pairs to a side of a part as its colour is taken from, and the pixels from which on a part has an inside.
+ENOUGH, DEEP = 20, 8
 
 
 def _some(at, who, count: int, width: int):
@@ -270,13 +271,19 @@ def _some(at, who, count: int, width: int):
 
 def _across_channels(parts: Parts, channels: Channels) -> np.ndarray:
     """Means over the same pairs of the fall in each channel; (3, count)."""
-    n, width = len(parts.step), parts.level.plane.shape[1]
-    area = np.bincount(parts.part, minlength=n)
+    level, n = parts.level, len(parts.step)
+    width, area = level.plane.shape[1], np.bincount(parts.part, minlength=n)
+    if compiled.loops and channels.linear.dtype == np.float32 and channels.linear.flags.c_contiguous:
+        out = np.zeros((n, 4))
+        compiled.loops.falls(parts.index, parts.part, parts.threshold, len(parts.index), level.height, *level.height.shape,
+                             area.astype(np.int32), n, ENOUGH, DEEP, level.scale, channels.linear, *channels.linear.shape[:2],
+                             *channels.packed, out)
+        return out[:, :3].T / np.maximum(out[:, 3], 1)
     colour, pairs = np.zeros((3, n)), np.zeros(n)
     for off, at, who in _sides(parts):
         at, who = _some(at, who, n, width)
-        inside = _pixels(channels, at - off * (area[who] > 8), width, parts.level.scale)
-        outside = _pixels(channels, at + 2 * off, width, parts.level.scale)
+        inside = _pixels(channels, at - off * (area[who] > DEEP), width, level.scale)
+        outside = _pixels(channels, at + 2 * off, width, level.scale)
         pairs += np.bincount(who, minlength=n)
         for c in range(3):
             colour[c] += np.bincount(who, inside[:, c] - outside[:, c], n)

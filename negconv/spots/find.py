@@ -10,7 +10,7 @@ from ..errors import InputError
 from ..values import frozen
 from . import candidates, company, compiled, features, hairs, look, noise, parallels, rims, rings, score, scratches
 from .channels import Channels
-from .components import connected, ordered
+from .components import beside, connected, ordered
 from .kinds import bounds, grouped, shapes, spot_rows
 from .table import Spots
 
@@ -539,8 +539,8 @@ def _near_its_core(plane, spot, holder, part, count: int, contrast) -> np.ndarra
     for step in range(BLURRED):
         near = core.copy()
         for move in (1, -1, width, -width, *((width + 1, width - 1, -width + 1, -width - 1) if step % 2 else ())):
-            at = np.minimum(np.searchsorted(index, index + move), len(index) - 1) if len(index) else index
-            near |= (index[at] == index + move) & core[at] & (of[at] == of)
+            at = beside(index, move)
+            near |= (at >= 0) & core[at] & (of[at] == of)
         core = near
     own[here[~core]] = False
     return own

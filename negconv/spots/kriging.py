@@ -137,42 +137,92 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
 
     rough = _roughness(light[:, :, margin:-margin, margin:-margin], clear[inner], near)
     light, mean = light.reshape(count, colours, -1), mean.reshape(count, colours, -1)
-    values, other = (np.take_along_axis(light, at[:, None], 2).transpose(0, 2, 1) * ok[..., None]
-                     for at in (ring, ring + np.where(ok, offset[:, None], 0)))
+    values, other, level = (np.take_along_axis(v, at[:, None], 2).transpose(0, 2, 1) for v, at in (
+        (light, ring), (light, ring + np.where(ok, offset[:, None], 0)), (mean, ring)))
     rim = ok & (np.take_along_axis(trust.reshape(count, -1), ring, 1) == RIM)
+    plain = ok & ~rim
+    low, high = _range(values + level, plain)
+    values *= ok[..., None]
+    other *= ok[..., None]
     values -= rim[..., None] * tint[:, None]
     place = ring // size.window * size.span + ring % size.window
-    matrix = np.take_along_axis(table, (place[:, :, None] - place[:, None] + size.zero).reshape(count, -1), 1)
-    matrix = matrix.reshape(count, POINTS, POINTS)
-    if not ok.all():
-        matrix *= ok[:, :, None] & ok[:, None]
-    matrix[:, np.arange(POINTS), np.arange(POINTS)] = 1 + NUGGET + rim * uneven[:, None]
-    solved = np.linalg.solve(matrix, np.concatenate([values, other, ok[..., None].astype(np.float32)], axis=2))
+    matrix = _system(table, place, ok, 1 + NUGGET + rim * uneven[:, None], size)
+    right = np.concatenate([values, other, ok[..., None].astype(np.float32)], axis=2)
+    solved = np.linalg.solve(matrix, right).astype(np.float32, copy=False)
     # The mean of what the local mean leaves is not known to be 0: ordinary kriging.
     weight, solved = solved[..., -1:], solved[..., :-1]
     left = solved.sum(axis=1, keepdims=True) / np.maximum(weight.sum(axis=1, keepdims=True), 1e-6)
     solved = solved - weight * left
 
+    # The pixels of all holes, one hole after the other.
+    begin = np.cumsum([0] + [len(y) for y, _ in local])
+    of = np.repeat(np.arange(count), np.diff(begin))
+    y, x = (np.concatenate(v) for v in zip(*local))
+    at = y * size.window + x
+    both = _predicted(table, y * size.span + x + size.zero, begin, place, solved) + left[of, 0]
+    base = mean[of, :, at]
+    fill = np.clip(base + both[:, :colours], low[of], high[of])
+    rest = light[of, :, at + offset[of]] - both[:, colours:]
+    base = base.mean(axis=1)
+    speckle, coarse = grain.at("pixel", base), grain.at("coarse", base)
+    spread = _variance(values, plain)
+    enough = plain.sum(axis=1) >= 8
     out = []
     for i, (y, x) in enumerate(local):
-        plain = ok[i] & ~rim[i]
-        if plain.sum() < 8:
+        if not enough[i]:
             out.append(None)
             continue
-        at = y * size.window + x
-        # What does not count has a solution of 0.
-        both = table[i].take((y * size.span + x + size.zero)[:, None] - place[i]) @ solved[i] + left[i]
-        base = mean[i][:, at].T
-        fill = base + both[:, :colours]
-        there = (light[i] + mean[i])[:, ring[i][plain]]
-        low, high = there.min(axis=1), there.max(axis=1)
-        fill = np.clip(fill, low - BEYOND * (high - low), high + BEYOND * (high - low))
-        if offset[i]:
-            rest = light[i][:, at + offset[i]].T - both[:, colours:]
-        else:
-            rest = rng.standard_normal(fill.shape, dtype=np.float32) * grain.at("pixel", base.mean(axis=1))[:, None]
-        fill = fill + _detail(rest, fill, y, x, rough[i], grain.at("coarse", base.mean(axis=1)).mean())
-        out.append((straight(fill).astype(np.float32), float(values[i][plain].var(axis=0).mean())))
+        own = slice(begin[i], begin[i + 1])
+        mine = rest[own]
+        if not offset[i]:
+            mine = rng.standard_normal(mine.shape, dtype=np.float32) * speckle[own, None]
+        filled = fill[own] + _detail(mine, fill[own], y, x, rough[i], coarse[own].mean())
+        out.append((straight(filled).astype(np.float32), spread[i]))
+    return out
+
+
+def _range(values, there):
+    """The least and the greatest of the values (n, points, c) that are there, and a little beyond: two of (n, c)."""
+    low = np.where(there[..., None], values, np.float32(np.inf)).min(axis=1)
+    high = np.where(there[..., None], values, np.float32(-np.inf)).max(axis=1)
+    with np.errstate(invalid="ignore"):  # where there are none
+        more = np.float32(BEYOND) * (high - low)
+        return low - more, high + more
+
+
+def _variance(values, there):
+    """Variance of the values (n, points, c) that are there, the mean of the channels: list of n."""
+    number = np.maximum(there.sum(axis=1), 1)[:, None]
+    part = values * there[..., None]
+    rest = (part - (part.sum(axis=1) / number)[:, None]) * there[..., None]
+    return ((rest * rest).sum(axis=1) / number).mean(axis=1).tolist()
+
+
+def _system(table, place, ok, diagonal, size):
+    """Correlations between the points of each hole, nothing for those that do not count: (n, points, points)."""
+    n, points = place.shape
+    if compiled.loops:
+        matrix = np.empty((n, points, points))
+        compiled.loops.system(table, *table.shape, place, points, size.zero, ok, matrix)
+    else:
+        matrix = np.take_along_axis(table, (place[:, :, None] - place[:, None] + size.zero).reshape(n, -1), 1)
+        matrix = matrix.reshape(n, points, points) * (ok[:, :, None] & ok[:, None])
+    matrix[:, np.arange(points), np.arange(points)] = diagonal
+    return matrix
+
+
+def _predicted(table, lag, begin, place, solved):
+    """Sums of the solutions, each weighted by its point's correlation with a pixel: (pixels, columns).
+
+    `lag` is the place in the table of each pixel's lag to a point at 0; those of hole i are begin[i] .. begin[i + 1] - 1.
+    """
+    out = np.empty((len(lag), solved.shape[2]), np.float32)
+    if compiled.loops:
+        solved = np.ascontiguousarray(solved)
+        compiled.loops.predicted(table, *table.shape, lag, begin, place, place.shape[1], solved, solved.shape[2], out)
+        return out
+    for i, (a, b) in enumerate(zip(begin[:-1], begin[1:])):
+        out[a:b] = table[i].take(lag[a:b, None] - place[i]) @ solved[i]
     return out
 
 
@@ -232,9 +282,10 @@ def _correlation(grey, size):
     """
     at = np.arange(size.window) - (size.window - 1) / 2
     bell = np.exp(-0.5 * (at / size.weight) ** 2).astype(np.float32)
-    spectrum = np.fft.rfft2(grey * (bell[:, None] * bell))
-    cov = np.fft.irfft2(spectrum.real ** 2 + spectrum.imag ** 2, (size.window, size.window))
-    cov = cov.astype(np.float32, copy=False)
+    # Forth in doubles and back in singles: so numpy (2.4) is the fastest.
+    spectrum = np.fft.rfft2((grey * (bell[:, None] * bell)).astype(float))
+    power = (spectrum.real ** 2 + spectrum.imag ** 2).astype(np.complex64)
+    cov = np.fft.irfft2(power, (size.window, size.window)).astype(np.float32, copy=False)
     table = np.concatenate([cov[:, 1 - size.inner:], cov[:, :size.inner]], axis=1)
     table = np.concatenate([table[..., 1 - size.inner:], table[..., :size.inner]], axis=2)
     table /= np.maximum(cov[:, :1, :1], 1e-12)

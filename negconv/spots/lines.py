@@ -69,7 +69,7 @@ def lines(plane: np.ndarray, scale: int = 1) -> list[Line]:
     found = []
     worth = WORTH * max(plane.size * scale ** 2 / 1e6, 1) ** LARGER
     for across in (False, True):
-        turned = np.ascontiguousarray(plane.T) if across else plane
+        turned = noise.turned(plane) if across else plane
         if min(turned.shape) < 2 * TILE:
             continue
         sums = pieces(evened(turned), LEAST * UNIT * np.sqrt(PIECE))

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from ..values import frozen
-from . import noise
+from . import compiled, noise
 from .company import COMPANY
 from .features import NAMES
 
@@ -79,13 +79,21 @@ def cuts(planes: dict[int, np.ndarray], index, owner, y, x, scale, coarser: int 
     count, width = len(y), planes[1].shape[1]
     density = np.empty((count, SIDE, SIDE), np.int16)
     step = scale * coarser
-    reach = np.arange(SIDE) - SIDE // 2
     for s in np.unique(step).tolist():
         these = np.flatnonzero(step == s)
         plane = planes[min(s, max(planes))]
-        rows = np.clip((y[these] // s)[:, None] + reach, 0, plane.shape[0] - 1)
-        columns = np.clip((x[these] // s)[:, None] + reach, 0, plane.shape[1] - 1)
-        density[these] = plane[rows[:, :, None], columns[:, None, :]]
+        top, left = y[these] // s - SIDE // 2, x[these] // s - SIDE // 2
+        inside = (np.minimum(top, left) >= 0) & (top + SIDE <= plane.shape[0]) & (left + SIDE <= plane.shape[1])
+        if inside.any():
+            windows = np.lib.stride_tricks.sliding_window_view(plane, (SIDE, SIDE))
+            density[these[inside]] = windows[top[inside], left[inside]]
+        rows, columns = (np.clip(v[~inside, None] + np.arange(SIDE), 0, n - 1) for v, n in zip((top, left), plane.shape))
+        density[these[~inside]] = plane[rows[:, :, None], columns[:, None, :]]
+    if compiled.loops:
+        cover = np.zeros((count, SIDE, SIDE), np.float32)
+        index, owner, y, x, step = (np.ascontiguousarray(v, np.int64) for v in (index, owner, y, x, step))
+        compiled.loops.covers(index, owner, len(index), width, y, x, step, count, SIDE, cover)
+        return density, cover
     s = step[owner]
     v = (index // width) // s - (y // step)[owner] + SIDE // 2
     u = (index % width) // s - (x // step)[owner] + SIDE // 2
@@ -109,6 +117,11 @@ def in_units(density, cover, inside, contrast, grain) -> np.ndarray:
     """
     contrast, grain = np.maximum(contrast, FAINTEST), np.maximum(grain, FINEST)
     out = np.empty((*density.shape, 3), np.float32)
+    if compiled.loops:
+        ground, per_contrast, per_grain = (v.astype(np.float32) for v in (inside - contrast, 1 / contrast, 1 / (GRAINS * grain)))
+        compiled.loops.in_units(np.ascontiguousarray(density), np.ascontiguousarray(cover), len(density), density[0].size,
+                                ground, per_contrast, per_grain, IN_CONTRAST, IN_GRAIN, out)
+        return out
     above = density - (inside - contrast).astype(np.float32)[:, None, None]
     for k, (unit, most) in enumerate(((contrast, IN_CONTRAST), (GRAINS * grain, IN_GRAIN))):
         np.clip(above * (1 / unit).astype(np.float32)[:, None, None], -most, most, out=out[..., k])

@@ -11,7 +11,7 @@ from dataclasses import is_dataclass, replace
 import numpy as np
 
 from ..errors import InputError
-from .components import connected
+from .components import beside, connected, ordered
 from .grain import measure_grain
 from .kinds import grouped
 from .kriging import CLEAR, DIRT, LARGE, RIM, RING, SMALL, bent, krige, straight
@@ -95,10 +95,10 @@ def _fill(planes, index, rim, seed, threads) -> None:
     width = trust.shape[1]
     flat, sure = planes.reshape(-1, planes.shape[2]), trust.reshape(-1)
     part, count = connected(index, width)
-    _left_out(planes, trust, index, rim, _pieces(index, part, width))
+    todo = _pieces(index, part, width)
+    _left_out(planes, trust, index, rim, todo)
     rims = _rims(planes, trust, index, rim, part, count)
     _guard(planes, trust, index, rim, part, rims)
-    todo = _pieces(index, part, width)
     core = _core(index, rim, width)
     while todo:
         holes = [(index[piece] // width, index[piece] % width) for piece in todo]
@@ -256,16 +256,19 @@ def _greatest_near(index, value, width):
     """The greatest of the values within `NEAR` steps of each pixel along those of `index`."""
     near = []
     for move in (-width, width, -1, 1):
-        at = np.minimum(np.searchsorted(index, index + move), len(index) - 1)
-        near.append(np.where(index[at] == index + move, at, np.arange(len(index))))
+        at = beside(index, move)
+        near.append(np.where(at < 0, np.arange(len(index)), at))
     for _ in range(NEAR):
-        value = np.max([value, *(value[at] for at in near)], axis=0)
+        last = value
+        for at in near:
+            value = np.maximum(value, last[at])
     return value
 
 
 def _medians(values, group, count):
     """Median of the values of each group; 0 where there are none."""
-    order = np.lexsort((values, group))
+    order = np.argsort(values)
+    order = order[ordered(group[order])]
     number = np.bincount(group, minlength=count)
     middle = np.cumsum(number) - number + number // 2
     return np.where(number > 0, values[order][np.minimum(middle, max(len(values) - 1, 0))] if len(values) else 0.0, 0.0)
@@ -275,11 +278,7 @@ def _core(index, rim, width):
     """Positions in `index` of pixels so far inside dirt that the lens blurs no edge of it into them."""
     inside = index[~rim]
     for _ in range(GROW + 1):
-        keep = np.ones(len(inside), bool)
-        for move in (-width, width, -1, 1):
-            at = np.minimum(np.searchsorted(inside, inside + move), len(inside) - 1)
-            keep &= inside[at] == inside + move
-        inside = inside[keep]
+        inside = inside[np.minimum.reduce([beside(inside, move) for move in (-width, width, -1, 1)]) >= 0]
         if not len(inside):
             break
     return np.searchsorted(index, inside)

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ..robust import median
 from ..values import frozen
 from . import compiled, noise
 from .lines import UNIT, evened, pieces
@@ -150,7 +151,7 @@ def middles(small: np.ndarray):
     down = np.negative(small)
     found = []
     for across in (False, True):
-        plane = np.ascontiguousarray(down.T) if across else down
+        plane = noise.turned(down) if across else down
         least = LEAST * UNIT * np.sqrt(PIECE)
         p = pieces(evened(plane), least, PIECE)
         middle = np.stack([p[:, 1] + p[:, 2] / 2, p[:, 0] * PIECE + (PIECE - 1) / 2], axis=1)
@@ -173,7 +174,7 @@ def middles(small: np.ndarray):
         side = 2 * reach + 1
         total = padded[side:, side:] - padded[:-side, side:] - padded[side:, :-side] + padded[:-side, :-side]
         total = total[:rows, :columns]
-        total = (total - np.median(total)) / max(float(total.std()), 1e-6)
+        total = (total - median(total)) / max(float(total.std()), 1e-6)
         best = np.flatnonzero(total > VOTES)
         best = best[np.argsort(-total.reshape(-1)[best], kind="stable")[:60 * FIRST]]
         kept: list[tuple[int, int]] = []

@@ -13,8 +13,9 @@ from pathlib import Path
 
 import numpy as np
 
+from ..robust import quantile
 from ..values import frozen
-from . import look, noise
+from . import compiled, look, noise
 from .channels import Channels
 from .features import Frame
 from .lines import Line, lines
@@ -102,7 +103,7 @@ def find(plane: np.ndarray, colour: Channels | None, frame: Frame, *, light: boo
             if scale in SCALES:
                 found += lines(small, scale)
     found.sort(key=lambda line: -line.sum)
-    low = float(np.percentile(plane[::7, ::5], 1))
+    low = float(quantile(plane[::7, ::5], 0.01))
     cells = np.zeros((plane.shape[0] // 4 + 3, plane.shape[1] // 4 + 3), bool)
     out, tried = [], 0
     for line in found:
@@ -170,6 +171,11 @@ def _places(points, normals, at, shape):
 def straightened(plane, points, normals):
     """The picture along a line, laid straight: float32 (n, 2 REACH + 1)."""
     h, w = plane.shape
+    if compiled.loops:
+        out = np.empty((len(points), len(_AT)), np.float32)
+        points, normals = (np.ascontiguousarray(v, np.float64) for v in (points, normals))
+        compiled.loops.straightened(plane, h, w, points, normals, len(points), REACH, out)
+        return out
     x = np.rint(points[:, :1] + normals[:, :1] * _AT).astype(np.int32)
     y = np.rint(points[:, 1:] + normals[:, 1:] * _AT).astype(np.int32)
     if x.min() < 0 or y.min() < 0 or x.max() >= w or y.max() >= h:

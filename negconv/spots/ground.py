@@ -1,0 +1,105 @@
+"""What the ground around a light spot says of how sure it is.
+
+On ground that was exposed, even all round and with nothing near that is half as light, a picture holds no small thing with a
+sharp outline that is so much denser, and as much in every channel: a letter has its next stroke beside it, a glint the rest of
+its thing, a patch of a chart its edge. On ground that was not exposed there are stars and lamps, and each of them looks like
+dirt; but then they are many.
+"""
+from __future__ import annotations
+
+import numpy as np
+
+from ..positive import Positive
+from .channels import Channels
+from .opaque import ALIKE
+from .table import Spots
+
+#: Density above base from which on ground was exposed: night is clear film.
+EXPOSED = 0.3
+#: Least confidence of what its ground may make sure.
+NEARLY = 0.8
+#: Pixels from the spot in which the ground is looked at, beyond what the copying lens blurs: as far as the spot is long, for so
+#: far from each other letters stand, within limits; and the fewest that tell.
+BEYOND, SHORTEST, LONGEST, FEWEST = 3, 14, 48, 200
+#: Shares of the spot's contrast: the most that anything on its ground is lighter than that, that the ground's sectors differ, and
+#: that is left of it in the pixels next to the outline. The cork of the demo's pinboard has light grains of its own from 0.16 on.
+LIGHTER, SECTORS, BLURRED = 0.5, 0.15, 0.25
+#: So many light spots on clear film that leave doubt, and so many for each that leaves none, and they are stars or lamps. (On
+#: frames of photographs there are 1.3 at most, and 13 in all; in the demo's night 3.2 and more, and 170.)
+MANY, OUTNUMBERED = 20, 2.0
+#: Doubtful spots from this confidence on count among them, `find.PICTURE` is one of these.
+HEARD = 0.35
+
+
+def on_even_ground(positive: Positive, spots: Spots, rows) -> frozenset[int]:
+    """Of rows of `spots` that leave doubt the light ones that are nearly sure and lie alone on even, exposed ground; none without
+    a density.
+
+    Examples
+    --------
+    >>> density = np.full((60, 60), 0.8, np.float32)
+    >>> density[28:32, 27:32] = 1.2
+    >>> from dataclasses import replace
+    >>> spots = Spots.from_mask(density > 1)
+    >>> spots = replace(spots, rows=tuple(replace(s, confidence=0.8) for s in spots.rows))
+    >>> sorted(on_even_ground(Positive(density, density=density), spots, {1}))
+    [1]
+    """
+    from scipy.ndimage import distance_transform_edt
+
+    if positive.density is None:
+        return frozenset()
+    h, w = spots.labels.shape
+    channels, found, doubted = Channels.of(positive), [], set(rows)
+    for spot in spots.rows:
+        if spot.row not in doubted or not spot.light or spot.confidence < NEARLY:
+            continue
+        x, y, across, down = spot.box
+        reach = int(np.clip(max(across, down), SHORTEST, LONGEST))
+        x0, y0 = max(x - reach, 0), max(y - reach, 0)
+        part = np.s_[y0:min(y + down + reach, h), x0:min(x + across + reach, w)]
+        own, density = spots.labels[part] == spot.row, positive.density[part]
+        away = distance_transform_edt(~own)
+        other = np.unique(spots.labels[part][(away > 0) & (away <= reach)])
+        if doubted.intersection(other.tolist()):
+            continue
+        free = spots.labels[part] == 0
+        ground, rim = free & (away > BEYOND) & (away <= reach), free & (away <= 1)
+        if ground.sum() < FEWEST or not rim.any():
+            continue
+        level = np.median(density[ground])
+        contrast = np.median(density[own]) - level
+        if not (level >= EXPOSED and contrast > 0 and density[ground].max() - level <= LIGHTER * contrast
+                and np.median(density[rim]) - level <= BLURRED * contrast and _range(density, ground, own) <= SECTORS * contrast):
+            continue
+        if channels is not None:
+            inner, outer = (np.median(channels.at(v + y0, u + x0), axis=0) for v, u in map(np.nonzero, (own, ground)))
+            if not np.ptp(inner - outer) <= ALIKE * np.mean(inner - outer):
+                continue
+        found.append(spot.row)
+    return frozenset(found)
+
+
+def _range(density, ground, own) -> float:
+    """How far the medians of the eight sectors of the ground around a spot lie apart."""
+    y, x = (np.mean(v) for v in np.nonzero(own))
+    v, u = np.nonzero(ground)
+    sector = ((np.arctan2(v - y, u - x) / (2 * np.pi) + 0.5) * 8).astype(int) % 8
+    return np.ptp([np.median(density[v, u][sector == k]) for k in np.unique(sector)])
+
+
+def starry(positive: Positive, spots: Spots, sure) -> frozenset[int]:
+    """Of the rows of `spots` that leave no doubt the light ones on clear film, where those that do leave doubt outnumber them."""
+    if positive.density is None:
+        return frozenset()
+
+    def night(spot) -> bool:
+        x, y, across, down = spot.box
+        x0, y0, x1, y1 = x - BEYOND, y - BEYOND, x + across + BEYOND, y + down + BEYOND
+        part = positive.density[max(y0, 0):y1, max(x0, 0):x1]
+        return np.median(np.concatenate([part[0], part[-1], part[:, 0], part[:, -1]])) < EXPOSED
+
+    dark = [s for s in (*spots.rows, *spots.doubtful) if s.light and s.confidence >= HEARD and night(s)]
+    plain = {s.row for s in dark if s.row in sure}
+    doubted = len(dark) - len(plain)
+    return frozenset(plain) if doubted >= MANY and doubted > OUTNUMBERED * len(plain) else frozenset()
