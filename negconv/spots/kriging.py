@@ -25,8 +25,12 @@ LOCAL, BLOCK = 8.0, 4
 POINTS = 96
 #: Share of white noise added to the variance: keeps the equations well conditioned.
 NUGGET = 0.002
-#: Places that are tried as a source of detail, and the strength at which it is put back.
-PLACES, STRENGTH = 80, 0.95
+#: How channels differ from their mean is taken for noisier by the share of noise to the rest of it to this power: not at all
+#: at the edge of a hue, much in what is grey. And the most that share may be: beyond, blotches of noise are left in the detail.
+UNSURE, GREY = 3, 1.5
+#: Places that are tried as a source of detail; the strength at which its fine part is put back, and the share of the grain's
+#: coarse part: that costs most of what grain costs in error, and little of it is seen.
+PLACES, STRENGTH, COARSE = 80, 1.0, 0.75
 #: The most a source's detail is made stronger.
 GAIN = 1.3
 #: Fine detail beyond this many times its mean is an edge of the place it comes from, and cut.
@@ -135,7 +139,9 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
     ring, ok, distance = _ring(trust[inner], distance, use, size)
     offset = _sources(grey, clear, local, ring, ok, distance, rng, size.window)
 
-    rough = _roughness(light[:, :, margin:-margin, margin:-margin], clear[inner], near)
+    within = light[:, :, margin:-margin, margin:-margin]
+    rough = _roughness(within, clear[inner], near)
+    noise = _colour_noise(within, clear[inner]) if colours > 1 else None
     light, mean = light.reshape(count, colours, -1), mean.reshape(count, colours, -1)
     values, other = (np.take_along_axis(light, at[:, None], 2).transpose(0, 2, 1) * ok[..., None]
                      for at in (ring, ring + np.where(ok, offset[:, None], 0)))
@@ -146,12 +152,19 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
     matrix = matrix.reshape(count, POINTS, POINTS)
     if not ok.all():
         matrix *= ok[:, :, None] & ok[:, None]
-    matrix[:, np.arange(POINTS), np.arange(POINTS)] = 1 + NUGGET + rim * uneven[:, None]
-    solved = np.linalg.solve(matrix, np.concatenate([values, other, ok[..., None].astype(np.float32)], axis=2))
-    # The mean of what the local mean leaves is not known to be 0: ordinary kriging.
-    weight, solved = solved[..., -1:], solved[..., :-1]
-    left = solved.sum(axis=1, keepdims=True) / np.maximum(weight.sum(axis=1, keepdims=True), 1e-6)
-    solved = solved - weight * left
+    diagonal = np.arange(POINTS)
+    matrix[:, diagonal, diagonal] = 1 + NUGGET + rim * uneven[:, None]
+    given = np.concatenate([values, other], axis=2)
+    if colours == 1:
+        solved, left = _solved(matrix, given, ok)
+    else:
+        # What channels have in common is carried across; how they differ only as far as it is more than noise.
+        common = np.stack([values.mean(axis=2), other.mean(axis=2)], axis=2)
+        solved, left = (np.repeat(v, colours, axis=2) for v in _solved(matrix, common, ok))
+        matrix[:, diagonal, diagonal] += noise[:, None] ** UNSURE
+        more, shift = _solved(matrix, given - np.repeat(common, colours, axis=2), ok)
+        solved += more
+        left += shift
 
     out = []
     for i, (y, x) in enumerate(local):
@@ -171,9 +184,37 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
             rest = light[i][:, at + offset[i]].T - both[:, colours:]
         else:
             rest = rng.standard_normal(fill.shape, dtype=np.float32) * grain.at("pixel", base.mean(axis=1))[:, None]
-        fill = fill + _detail(rest, fill, y, x, rough[i], grain.at("coarse", base.mean(axis=1)).mean())
+        fill = fill + _detail(rest, fill, y, x, rough[i], COARSE * grain.at("coarse", base.mean(axis=1)).mean())
         out.append((straight(fill).astype(np.float32), float(values[i][plain].var(axis=0).mean())))
     return out
+
+
+def _solved(matrix, given, ok):
+    """Solutions for values given (n, POINTS, k), and the mean of each column (n, 1, k).
+
+    The mean of what the local mean leaves is not known to be 0: ordinary kriging.
+    """
+    solved = np.linalg.solve(matrix, np.concatenate([given, ok[..., None].astype(np.float32)], axis=2))
+    weight, solved = solved[..., -1:], solved[..., :-1]
+    left = solved.sum(axis=1, keepdims=True) / np.maximum(weight.sum(axis=1, keepdims=True), 1e-6)
+    return solved - weight * left, left
+
+
+def _colour_noise(light, clear):
+    """Variance of the noise in how channels differ from their mean, over the rest of that variance: (n,), at most GREY."""
+    differ = (light - _grey(light)[:, None]) * clear[:, None]
+    known = np.maximum(clear.sum(axis=(1, 2)), 1)[:, None]
+    spread = (_squares(differ) / known - (differ.sum(axis=(2, 3)) / known) ** 2).mean(axis=1)
+    noise = np.zeros(len(light), np.float32)
+    for one, other in ((np.s_[..., 2:], np.s_[..., :-2]), (np.s_[..., 2:, :], np.s_[..., :-2, :])):
+        both = clear[one] & clear[other]
+        step = (differ[one] - differ[other]) * both[:, None]
+        noise += _squares(step).mean(axis=1) / np.maximum(both.sum(axis=(1, 2)), 1) / 4
+    return noise / np.maximum(spread - noise, noise / np.float32(GREY) + np.float32(1e-12))
+
+
+def _squares(values):
+    return np.einsum("ncij,ncij->nc", values, values)
 
 
 def _windows(planes, trust, middle, size):
