@@ -141,7 +141,7 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
 
     within = light[:, :, margin:-margin, margin:-margin]
     rough = _roughness(within, clear[inner], near)
-    noise = _colour_noise(within, clear[inner]) if colours > 1 else None
+    share, noise = _colour(within, clear[inner]) if colours > 1 else (None, None)
     light, mean = light.reshape(count, colours, -1), mean.reshape(count, colours, -1)
     values, other = (np.take_along_axis(light, at[:, None], 2).transpose(0, 2, 1) * ok[..., None]
                      for at in (ring, ring + np.where(ok, offset[:, None], 0)))
@@ -159,7 +159,7 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
         solved, left = _solved(matrix, given, ok)
     else:
         # What channels have in common is carried across; how they differ only as far as it is more than noise.
-        common = np.stack([values.mean(axis=2), other.mean(axis=2)], axis=2)
+        common = np.stack([np.einsum("nc,npc->np", share, v) for v in (values, other)], axis=2)
         solved, left = (np.repeat(v, colours, axis=2) for v in _solved(matrix, common, ok))
         matrix[:, diagonal, diagonal] += noise[:, None] ** UNSURE
         more, shift = _solved(matrix, given - np.repeat(common, colours, axis=2), ok)
@@ -200,17 +200,26 @@ def _solved(matrix, given, ok):
     return solved - weight * left, left
 
 
-def _colour_noise(light, clear):
-    """Variance of the noise in how channels differ from their mean, over the rest of that variance: (n,), at most GREY."""
-    differ = (light - _grey(light)[:, None]) * clear[:, None]
-    known = np.maximum(clear.sum(axis=(1, 2)), 1)[:, None]
-    spread = (_squares(differ) / known - (differ.sum(axis=(2, 3)) / known) ** 2).mean(axis=1)
-    noise = np.zeros(len(light), np.float32)
+def _noise(light, clear):
+    """Variance of the noise in each channel, by steps over two pixels: (n, c)."""
+    noise = np.float32(0)
     for one, other in ((np.s_[..., 2:], np.s_[..., :-2]), (np.s_[..., 2:, :], np.s_[..., :-2, :])):
         both = clear[one] & clear[other]
-        step = (differ[one] - differ[other]) * both[:, None]
-        noise += _squares(step).mean(axis=1) / np.maximum(both.sum(axis=(1, 2)), 1) / 4
-    return noise / np.maximum(spread - noise, noise / np.float32(GREY) + np.float32(1e-12))
+        step = (light[one] - light[other]) * both[:, None]
+        noise = noise + _squares(step) / np.maximum(4 * both.sum(axis=(1, 2)), 1)[:, None].astype(np.float32)
+    return noise
+
+
+def _colour(light, clear):
+    """What share each channel has in what they have in common, the noisier the less: (n, c); and how noisy the rest is, as
+    variance of noise over that of all else: (n,), at most GREY."""
+    share = 1 / np.maximum(_noise(light, clear), np.float32(1e-9))
+    share /= share.sum(axis=1, keepdims=True)
+    rest = (light - np.einsum("nc,ncij->nij", share, light)[:, None]) * clear[:, None]
+    known = np.maximum(clear.sum(axis=(1, 2)), 1)[:, None].astype(np.float32)
+    spread = (_squares(rest) / known - (rest.sum(axis=(2, 3)) / known) ** 2).mean(axis=1)
+    noise = _noise(rest, clear).mean(axis=1)
+    return share, noise / np.maximum(spread - noise, noise / np.float32(GREY) + np.float32(1e-12))
 
 
 def _squares(values):
