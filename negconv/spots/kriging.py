@@ -30,7 +30,7 @@ NUGGET = 0.002
 UNSURE, GREY = 3, 1.5
 #: Places that are tried as a source of detail; the strength at which its fine part is put back, and the share of the grain's
 #: coarse part: that costs most of what grain costs in error, and little of it is seen.
-PLACES, STRENGTH, COARSE = 80, 1.0, 0.75
+PLACES, STRENGTH, COARSE = 80, 0.95, 0.75
 #: The most a source's detail is made stronger.
 GAIN = 1.3
 #: Fine detail beyond this many times its mean is an edge of the place it comes from, and cut.

@@ -23,7 +23,7 @@ GROW = 2
 WHOLE, PIECE = 34, 22
 #: The rim of a hole is used where what dirt adds to it is small: its spread for a tint of 1, and the most it
 #: may spread, in shares of the variance of steps there.
-UNEVEN, SMEARED = 1.1, 0.4
+UNEVEN, SMEARED = 1.5, 0.2
 #: Beside a hole, pixels that stand out by this share of what its dirt does (and that by so many times what the light
 #: varies around it) are of the same dirt, unless they are more than a share of all that lies around: then the picture is
 #: as light. Dirt is followed for so many pixels: the windows the filling sees reach no further.
