@@ -273,7 +273,7 @@ def test_compiled_loops_check_lengths():
     with pytest.raises(ValueError, match="a pixel lies outside"):
         compiled.loops.source(window, window > 0, 8, one + 8, one, 1, one, window[0, :1], 1, np.zeros((1, 2), int), 1, 80)
     with pytest.raises(ValueError, match="holds"):
-        compiled.loops.detail(window, window, one, one, 2, 1, window, 0.1, 0.95, 2.5, 1.3, window)
+        compiled.loops.detail(window, window, one, one, 2, 1, window, 0.1, 0.75, 0.95, 2.5, 1.3, window)
 
 
 def test_a_hair_from_the_dark_into_the_light_leaves_light_ground_light():

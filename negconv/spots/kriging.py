@@ -30,7 +30,7 @@ NUGGET = 0.002
 UNSURE, GREY = 3, 1.5
 #: Places that are tried as a source of detail; the strength at which its fine part is put back, and the share of the grain's
 #: coarse part: that costs most of what grain costs in error, and little of it is seen.
-PLACES, STRENGTH, COARSE = 80, 0.95, 0.75
+PLACES, STRENGTH, COARSE = 80, 0.97, 0.75
 #: The most a source's detail is made stronger.
 GAIN = 1.3
 #: Fine detail beyond this many times its mean is an edge of the place it comes from, and cut.
@@ -184,7 +184,7 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
             rest = light[i][:, at + offset[i]].T - both[:, colours:]
         else:
             rest = rng.standard_normal(fill.shape, dtype=np.float32) * grain.at("pixel", base.mean(axis=1))[:, None]
-        fill = fill + _detail(rest, fill, y, x, rough[i], COARSE * grain.at("coarse", base.mean(axis=1)).mean())
+        fill = fill + _detail(rest, fill, y, x, rough[i], grain.at("coarse", base.mean(axis=1)).mean())
         out.append((straight(fill).astype(np.float32), float(values[i][plain].var(axis=0).mean())))
     return out
 
@@ -392,12 +392,12 @@ def _boxed(values):
 
 
 def _detail(rest, fill, y, x, rough, grain):
-    """Detail from a residual: the fine part as rough as the surroundings, the coarse as far as it is grain."""
+    """Detail from a residual: the fine part as rough as the surroundings, a share of the coarse as far as it is grain."""
     colours = rest.shape[1]
     if compiled.loops:
         out = np.empty(rest.shape, np.float32)
         compiled.loops.detail(*(np.ascontiguousarray(v, np.float32) for v in (rest, fill)), y - y.min(), x - x.min(),
-                              *rest.shape, rough, grain, STRENGTH, MOST, GAIN, out)
+                              *rest.shape, rough, grain, COARSE, STRENGTH, MOST, GAIN, out)
         return out
     y, x = y - y.min() + 1, x - x.min() + 1
     box = np.zeros((2 * colours + 1, y.max() + 2, x.max() + 2), np.float32)
@@ -411,4 +411,4 @@ def _detail(rest, fill, y, x, rough, grain):
     own = np.abs(fill - mean[:, colours:]).mean(axis=0)
     fine *= np.minimum(np.sqrt(np.maximum((STRENGTH * rough) ** 2 - own ** 2, 0)) / size, GAIN)
     size = np.sqrt(np.mean(coarse.mean(axis=1) ** 2))
-    return fine + coarse * min(1.0, grain / max(size, 1e-9))
+    return fine + coarse * (COARSE * min(1.0, grain / max(size, 1e-9)))
