@@ -1105,7 +1105,7 @@ static int64_t source(const float *grey, const uint8_t *clear, idx window, const
 /* kriging._detail: `number` has room for the box (rows + 2) x (columns + 2) around the hole, whose pixels lie at y, x
    from 0 on; `coarse` for 3 values a pixel and channel. */
 static void detail(const float *rest, const float *fill, const int64_t *y, const int64_t *x, idx n, idx colours,
-                   const float *rough, double grain, double strength, double most_, double gain, idx columns,
+                   const float *rough, double grain, double part, double strength, double most_, double gain, idx columns,
                        int32_t *number,
                    double *coarse, float *out)
 {
@@ -1131,7 +1131,7 @@ static void detail(const float *rest, const float *fill, const int64_t *y, const
         level /= (double)colours;
         square += level * level;
     }
-    const double size = sqrt(square / (double)n), share = grain < size ? grain / size : 1;
+    const double size = sqrt(square / (double)n), share = part * (grain < size ? grain / size : 1);
     for (idx c = 0; c < colours; c++) {
         double mean = 0, there = 0;
         for (idx i = 0; i < n; i++) mean += fabs(fine[i * colours + c]), there += own[i * colours + c];
@@ -1979,10 +1979,10 @@ static PyObject *py_detail(PyObject *self, PyObject *args)
 {
     Py_buffer rest, fill, ys, xs, rough, out;
     idx n, colours, rows = 0, columns = 0;
-    double grain, strength, cap, gain;
+    double grain, part, strength, cap, gain;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*y*y*y*nny*ddddw*", &rest, &fill, &ys, &xs, &n, &colours, &rough, &grain, &strength,
-                          &cap, &gain, &out))
+    if (!PyArg_ParseTuple(args, "y*y*y*y*nny*dddddw*", &rest, &fill, &ys, &xs, &n, &colours, &rough, &grain, &part,
+                          &strength, &cap, &gain, &out))
         return NULL;
     int fine = inside(n > 0 && colours > 0, "no pixels") && holds(&rest, n * colours, 4, "rest")
                && holds(&fill, n * colours, 4, "fill") && holds(&ys, n, 8, "y") && holds(&xs, n, 8, "x")
@@ -1997,7 +1997,7 @@ static PyObject *py_detail(PyObject *self, PyObject *args)
     double *room = room_for(number != NULL, 3 * n * colours * 8);
     if (room) {
         Py_BEGIN_ALLOW_THREADS
-        detail(rest.buf, fill.buf, y, x, n, colours, rough.buf, grain, strength, cap, gain, columns, number, room,
+        detail(rest.buf, fill.buf, y, x, n, colours, rough.buf, grain, part, strength, cap, gain, columns, number, room,
                out.buf);
         Py_END_ALLOW_THREADS
     } else if (fine && !number)
@@ -2117,7 +2117,7 @@ static PyMethodDef methods[] = {
     {"source", py_source, METH_VARARGS,
      "source(grey, clear, window, y, x, n, ring, weight, points, moves, tries, places) -> move"},
     {"detail", py_detail, METH_VARARGS,
-     "detail(rest, fill, y, x, n, colours, rough, grain, strength, most, gain, out)"},
+     "detail(rest, fill, y, x, n, colours, rough, grain, part, strength, most, gain, out)"},
     {"system", py_system, METH_VARARGS, "system(table, n, lags, place, points, zero, ok, out)"},
     {"predicted", py_predicted, METH_VARARGS,
      "predicted(table, n, lags, lag, begin, place, points, solved, columns, out)"},

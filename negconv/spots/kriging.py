@@ -25,8 +25,12 @@ LOCAL, BLOCK = 8.0, 4
 POINTS = 96
 #: Share of white noise added to the variance: keeps the equations well conditioned.
 NUGGET = 0.002
-#: Places that are tried as a source of detail, and the strength at which it is put back.
-PLACES, STRENGTH = 80, 0.95
+#: How channels differ from their mean is taken for noisier by the share of noise to the rest of it to this power: not at all
+#: at the edge of a hue, much in what is grey. And the most that share may be: beyond, blotches of noise are left in the detail.
+UNSURE, GREY = 3, 1.5
+#: Places that are tried as a source of detail; the strength at which its fine part is put back, and the share of the grain's
+#: coarse part: that costs most of what grain costs in error, and little of it is seen.
+PLACES, STRENGTH, COARSE = 80, 0.97, 0.75
 #: The most a source's detail is made stronger.
 GAIN = 1.3
 #: Fine detail beyond this many times its mean is an edge of the place it comes from, and cut.
@@ -135,7 +139,9 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
     ring, ok, distance = _ring(trust[inner], distance, use, size)
     offset = _sources(grey, clear, local, ring, ok, distance, rng, size.window)
 
-    rough = _roughness(light[:, :, margin:-margin, margin:-margin], clear[inner], near)
+    within = light[:, :, margin:-margin, margin:-margin]
+    rough = _roughness(within, clear[inner], near)
+    share, noise = _colour(within, clear[inner]) if colours > 1 else (None, None)
     light, mean = light.reshape(count, colours, -1), mean.reshape(count, colours, -1)
     values, other, level = (np.take_along_axis(v, at[:, None], 2).transpose(0, 2, 1) for v, at in (
         (light, ring), (light, ring + np.where(ok, offset[:, None], 0)), (mean, ring)))
@@ -147,12 +153,18 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
     values -= rim[..., None] * tint[:, None]
     place = ring // size.window * size.span + ring % size.window
     matrix = _system(table, place, ok, 1 + NUGGET + rim * uneven[:, None], size)
-    right = np.concatenate([values, other, ok[..., None].astype(np.float32)], axis=2)
-    solved = np.linalg.solve(matrix, right).astype(np.float32, copy=False)
-    # The mean of what the local mean leaves is not known to be 0: ordinary kriging.
-    weight, solved = solved[..., -1:], solved[..., :-1]
-    left = solved.sum(axis=1, keepdims=True) / np.maximum(weight.sum(axis=1, keepdims=True), 1e-6)
-    solved = solved - weight * left
+    given = np.concatenate([values, other], axis=2)
+    if colours == 1:
+        solved, left = _solved(matrix, given, ok)
+    else:
+        # What channels have in common is carried across; how they differ only as far as it is more than noise.
+        common = np.stack([np.einsum("nc,npc->np", share, v) for v in (values, other)], axis=2)
+        solved, left = (np.repeat(v, colours, axis=2) for v in _solved(matrix, common, ok))
+        diagonal = np.arange(POINTS)
+        matrix[:, diagonal, diagonal] += noise[:, None] ** UNSURE
+        more, shift = _solved(matrix, given - np.repeat(common, colours, axis=2), ok)
+        solved += more
+        left += shift
 
     # The pixels of all holes, one hole after the other.
     begin = np.cumsum([0] + [len(y) for y, _ in local])
@@ -224,6 +236,44 @@ def _predicted(table, lag, begin, place, solved):
     for i, (a, b) in enumerate(zip(begin[:-1], begin[1:])):
         out[a:b] = table[i].take(lag[a:b, None] - place[i]) @ solved[i]
     return out
+
+
+def _solved(matrix, given, ok):
+    """Solutions for values given (n, POINTS, k), and the mean of each column (n, 1, k).
+
+    The mean of what the local mean leaves is not known to be 0: ordinary kriging.
+    """
+    right = np.concatenate([given, ok[..., None].astype(np.float32)], axis=2)
+    solved = np.linalg.solve(matrix, right).astype(np.float32, copy=False)
+    weight, solved = solved[..., -1:], solved[..., :-1]
+    left = solved.sum(axis=1, keepdims=True) / np.maximum(weight.sum(axis=1, keepdims=True), 1e-6)
+    return solved - weight * left, left
+
+
+def _noise(light, clear):
+    """Variance of the noise in each channel, by steps over two pixels: (n, c)."""
+    noise = np.float32(0)
+    for one, other in ((np.s_[..., 2:], np.s_[..., :-2]), (np.s_[..., 2:, :], np.s_[..., :-2, :])):
+        both = clear[one] & clear[other]
+        step = (light[one] - light[other]) * both[:, None]
+        noise = noise + _squares(step) / np.maximum(4 * both.sum(axis=(1, 2)), 1)[:, None].astype(np.float32)
+    return noise
+
+
+def _colour(light, clear):
+    """What share each channel has in what they have in common, the noisier the less: (n, c); and how noisy the rest is, as
+    variance of noise over that of all else: (n,), at most GREY."""
+    share = 1 / np.maximum(_noise(light, clear), np.float32(1e-9))
+    share /= share.sum(axis=1, keepdims=True)
+    rest = (light - np.einsum("nc,ncij->nij", share, light)[:, None]) * clear[:, None]
+    known = np.maximum(clear.sum(axis=(1, 2)), 1)[:, None].astype(np.float32)
+    spread = (_squares(rest) / known - (rest.sum(axis=(2, 3)) / known) ** 2).mean(axis=1)
+    noise = _noise(rest, clear).mean(axis=1)
+    return share, noise / np.maximum(spread - noise, noise / np.float32(GREY) + np.float32(1e-12))
+
+
+def _squares(values):
+    return np.einsum("ncij,ncij->nc", values, values)
 
 
 def _windows(planes, trust, middle, size):
@@ -393,12 +443,12 @@ def _boxed(values):
 
 
 def _detail(rest, fill, y, x, rough, grain):
-    """Detail from a residual: the fine part as rough as the surroundings, the coarse as far as it is grain."""
+    """Detail from a residual: the fine part as rough as the surroundings, a share of the coarse as far as it is grain."""
     colours = rest.shape[1]
     if compiled.loops:
         out = np.empty(rest.shape, np.float32)
         compiled.loops.detail(*(np.ascontiguousarray(v, np.float32) for v in (rest, fill)), y - y.min(), x - x.min(),
-                              *rest.shape, rough, grain, STRENGTH, MOST, GAIN, out)
+                              *rest.shape, rough, grain, COARSE, STRENGTH, MOST, GAIN, out)
         return out
     y, x = y - y.min() + 1, x - x.min() + 1
     box = np.zeros((2 * colours + 1, y.max() + 2, x.max() + 2), np.float32)
@@ -412,4 +462,4 @@ def _detail(rest, fill, y, x, rough, grain):
     own = np.abs(fill - mean[:, colours:]).mean(axis=0)
     fine *= np.minimum(np.sqrt(np.maximum((STRENGTH * rough) ** 2 - own ** 2, 0)) / size, GAIN)
     size = np.sqrt(np.mean(coarse.mean(axis=1) ** 2))
-    return fine + coarse * min(1.0, grain / max(size, 1e-9))
+    return fine + coarse * (COARSE * min(1.0, grain / max(size, 1e-9)))
