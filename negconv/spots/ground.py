@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..positive import Positive
+from ..robust import quantile
 from .channels import Channels
 from .opaque import ALIKE
 from .table import Spots
@@ -25,8 +26,9 @@ BEYOND, SHORTEST, LONGEST, FEWEST = 3, 14, 48, 200
 #: that is left of it in the pixels next to the outline. The cork of the demo's pinboard has light grains of its own from 0.16 on.
 LIGHTER, SECTORS, BLURRED = 0.5, 0.15, 0.25
 #: So many light spots on clear film that leave doubt, and so many for each that leaves none, and they are stars or lamps. (On
-#: frames of photographs there are 1.3 at most, and 13 in all; in the demo's night 3.2 and more, and 170.)
-MANY, OUTNUMBERED = 20, 2.0
+#: frames of photographs there are 1.3 at most, and 13 in all; in the demo's night 3.2 and more, and 170.) And the share of those
+#: in doubt that are no wider than a sure one that is a star.
+MANY, OUTNUMBERED, WIDEST = 20, 2.0, 0.95
 #: Doubtful spots from this confidence on count among them, `find.PICTURE` is one of these.
 HEARD = 0.35
 
@@ -89,7 +91,8 @@ def _range(density, ground, own) -> float:
 
 
 def starry(positive: Positive, spots: Spots, sure) -> frozenset[int]:
-    """Of the rows of `spots` that leave no doubt the light ones on clear film, where those that do leave doubt outnumber them."""
+    """Of the rows of `spots` that leave no doubt the light ones on clear film, where those that do leave doubt outnumber them and
+    are as wide."""
     if positive.density is None:
         return frozenset()
 
@@ -100,6 +103,9 @@ def starry(positive: Positive, spots: Spots, sure) -> frozenset[int]:
         return np.median(np.concatenate([part[0], part[-1], part[:, 0], part[:, -1]])) < EXPOSED
 
     dark = [s for s in (*spots.rows, *spots.doubtful) if s.light and s.confidence >= HEARD and night(s)]
-    plain = {s.row for s in dark if s.row in sure}
-    doubted = len(dark) - len(plain)
-    return frozenset(plain) if doubted >= MANY and doubted > OUTNUMBERED * len(plain) else frozenset()
+    plain, doubted = ([s for s in dark if (s.row in sure) == own] for own in (True, False))
+    if len(doubted) < MANY or len(doubted) <= OUTNUMBERED * len(plain):
+        return frozenset()
+    # What is wider than nearly all of those is none of them.
+    widest = quantile([s.width for s in doubted], WIDEST)
+    return frozenset(s.row for s in plain if s.width <= widest)
