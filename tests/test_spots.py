@@ -793,10 +793,12 @@ def test_a_nearly_sure_spot_alone_on_even_exposed_ground_is_sure():
 @pytest.mark.parametrize("ground, stars, kept", [(0.05, 60, False), (0.05, 10, True), (0.8, 60, True)])
 def test_light_points_on_clear_film_that_are_many_are_stars(ground, stars, kept):
     density = np.full((100, 800), ground, np.float32)
-    density[40:44, 20::50] += 0.5
+    density[40:43, 20::50] += 0.5
+    density[20:32, 400:420] += 0.5                                  # no star
     sure = density > ground + 0.1
     density[70:73, 10:10 + 12 * stars:12] += 0.4
     spots = doubted(density > ground + 0.1)
-    own = {s.row for s in spots.rows if sure[round(s.y), round(s.x)]}
-    assert len(own) == 16 and len(spots.rows) == 16 + stars
-    assert starry(Positive(density, density=density), spots, own) == (set() if kept else own)
+    own = {s.row: s.area < 100 for s in spots.rows if sure[round(s.y), round(s.x)]}
+    assert len(own) == 17 and len(spots.rows) == 17 + stars
+    got = starry(Positive(density, density=density), spots, set(own))
+    assert got == {row for row, small in own.items() if small and not kept}

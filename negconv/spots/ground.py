@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..positive import Positive
+from ..robust import median, quantile
 from .channels import Channels
 from .opaque import ALIKE
 from .table import Spots
@@ -25,8 +26,9 @@ BEYOND, SHORTEST, LONGEST, FEWEST = 3, 14, 48, 200
 #: that is left of it in the pixels next to the outline. The cork of the demo's pinboard has light grains of its own from 0.16 on.
 LIGHTER, SECTORS, BLURRED = 0.5, 0.15, 0.25
 #: So many light spots on clear film that leave doubt, and so many for each that leaves none, and they are stars or lamps. (On
-#: frames of photographs there are 1.3 at most, and 13 in all; in the demo's night 3.2 and more, and 170.)
-MANY, OUTNUMBERED = 20, 2.0
+#: frames of photographs there are 1.3 at most, and 13 in all; in the demo's night 3.2 and more, and 170.) And the share of those
+#: in doubt that are no wider than a sure one that is a star.
+MANY, OUTNUMBERED, WIDEST = 20, 2.0, 0.95
 #: Doubtful spots from this confidence on count among them, `find.PICTURE` is one of these.
 HEARD = 0.35
 
@@ -58,22 +60,27 @@ def on_even_ground(positive: Positive, spots: Spots, rows) -> frozenset[int]:
         reach = int(np.clip(max(across, down), SHORTEST, LONGEST))
         x0, y0 = max(x - reach, 0), max(y - reach, 0)
         part = np.s_[y0:min(y + down + reach, h), x0:min(x + across + reach, w)]
-        own, density = spots.labels[part] == spot.row, positive.density[part]
-        away = distance_transform_edt(~own)
-        other = np.unique(spots.labels[part][(away > 0) & (away <= reach)])
-        if doubted.intersection(other.tolist()):
+        labels, density = spots.labels[part], positive.density[part]
+        own, free = labels == spot.row, labels == 0
+        if doubted.intersection(labels[~(own | free)].tolist()):
             continue
-        free = spots.labels[part] == 0
+        # Most are far from it, as is seen without knowing how far from the spot each pixel is.
+        outer = free.copy()
+        outer[max(y - BEYOND - y0, 0):y + down + BEYOND - y0, max(x - BEYOND - x0, 0):x + across + BEYOND - x0] = False
+        rest = density[outer]
+        if len(rest) and rest.max() - (level := median(rest)) > 2 * LIGHTER * (median(density[own]) - level):
+            continue
+        away = distance_transform_edt(~own)
         ground, rim = free & (away > BEYOND) & (away <= reach), free & (away <= 1)
         if ground.sum() < FEWEST or not rim.any():
             continue
-        level = np.median(density[ground])
-        contrast = np.median(density[own]) - level
+        level = median(density[ground])
+        contrast = median(density[own]) - level
         if not (level >= EXPOSED and contrast > 0 and density[ground].max() - level <= LIGHTER * contrast
-                and np.median(density[rim]) - level <= BLURRED * contrast and _range(density, ground, own) <= SECTORS * contrast):
+                and median(density[rim]) - level <= BLURRED * contrast and _range(density, ground, own) <= SECTORS * contrast):
             continue
         if channels is not None:
-            inner, outer = (np.median(channels.at(v + y0, u + x0), axis=0) for v, u in map(np.nonzero, (own, ground)))
+            inner, outer = (median(channels.at(v + y0, u + x0), axis=0) for v, u in map(np.nonzero, (own, ground)))
             if not np.ptp(inner - outer) <= ALIKE * np.mean(inner - outer):
                 continue
         found.append(spot.row)
@@ -85,11 +92,12 @@ def _range(density, ground, own) -> float:
     y, x = (np.mean(v) for v in np.nonzero(own))
     v, u = np.nonzero(ground)
     sector = ((np.arctan2(v - y, u - x) / (2 * np.pi) + 0.5) * 8).astype(int) % 8
-    return np.ptp([np.median(density[v, u][sector == k]) for k in np.unique(sector)])
+    return np.ptp([median(density[v, u][sector == k]) for k in np.unique(sector)])
 
 
 def starry(positive: Positive, spots: Spots, sure) -> frozenset[int]:
-    """Of the rows of `spots` that leave no doubt the light ones on clear film, where those that do leave doubt outnumber them."""
+    """Of the rows of `spots` that leave no doubt the light ones on clear film, where those that do leave doubt outnumber them and
+    are as wide."""
     if positive.density is None:
         return frozenset()
 
@@ -97,9 +105,12 @@ def starry(positive: Positive, spots: Spots, sure) -> frozenset[int]:
         x, y, across, down = spot.box
         x0, y0, x1, y1 = x - BEYOND, y - BEYOND, x + across + BEYOND, y + down + BEYOND
         part = positive.density[max(y0, 0):y1, max(x0, 0):x1]
-        return np.median(np.concatenate([part[0], part[-1], part[:, 0], part[:, -1]])) < EXPOSED
+        return median(np.concatenate([part[0], part[-1], part[:, 0], part[:, -1]])) < EXPOSED
 
     dark = [s for s in (*spots.rows, *spots.doubtful) if s.light and s.confidence >= HEARD and night(s)]
-    plain = {s.row for s in dark if s.row in sure}
-    doubted = len(dark) - len(plain)
-    return frozenset(plain) if doubted >= MANY and doubted > OUTNUMBERED * len(plain) else frozenset()
+    plain, doubted = ([s for s in dark if (s.row in sure) == own] for own in (True, False))
+    if len(doubted) < MANY or len(doubted) <= OUTNUMBERED * len(plain):
+        return frozenset()
+    # What is wider than nearly all of those is none of them.
+    widest = quantile([s.width for s in doubted], WIDEST)
+    return frozenset(s.row for s in plain if s.width <= widest)
