@@ -237,7 +237,7 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
         # What several tones agree on is likely right, though none of them speaks for it alone.
         likely, one, sided = max(_beside_each_other(proxy, k, tried, aspect, film_format), key=lambda rated: rated[0],
                                  default=(0.0, best, []))
-        if likely > max(UNSURE, _mean(frames)):
+        if likely > UNSURE:
             frames, attempt, faint = [replace(f, confidence=GUESSED) for f in sided], one, False
     if panel_like(attempt.base, flattened) and any(may_be_film(attempt, tone) for tone in tones):
         frames = [replace(f, confidence=min(f.confidence, GUESSED)) for f in frames]
@@ -250,10 +250,13 @@ def _beside_each_other(proxy: np.ndarray, k: int, tried: list[Attempt], aspect: 
     same, the surest one and its frames."""
     out = []
     for one in tried:
-        found, _ = measured(one.found, by_perforations(one.kinds) if one.found else (), aspect)
-        if found:
-            one = replace(one, found=found)
-            sided = refined(proxy, k, one, found, film_format)
+        across = by_perforations(one.kinds) if one.found else []
+        found, odd = measured(one.found, across, aspect)
+        if not found or odd or off_gate(one, across):
+            continue
+        one = replace(one, found=found)
+        sided = refined(proxy, k, one, found, film_format)
+        if not any(set(f.rests) == {"view"} for f in sided):
             out.append((min(max(_mean(sided), 0.001), 0.999), one, sided))
     rated = []
     for mean, one, sided in out:
