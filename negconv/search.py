@@ -233,8 +233,9 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
     if best is None:
         return None
     frames, attempt, faint = _framed(proxy, k, best, aspect, film_format)
-    if _mean(frames) < UNSURE:
-        # What several tones agree on is likely right, though none of them speaks for it alone.
+    if _mean(frames) < UNSURE and not _strip(attempt.kinds):
+        # What several tones agree on is likely right, though none of them speaks for it alone. Small pictures are sought in
+        # a finer plan.
         likely, one, sided = max(_beside_each_other(proxy, k, tried, aspect, film_format), key=lambda rated: rated[0],
                                  default=(0.0, best, []))
         if likely > UNSURE:
