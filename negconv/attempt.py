@@ -8,7 +8,7 @@ import numpy as np
 
 from .bars import darken_bars
 from .gate import Gate
-from .levels import BASE, PANEL, PICTURE, Level, Parts, bare_panel, parts
+from .levels import BASE, PANEL, PICTURE, VOID, Level, Parts, bare_panel, parts
 from .rectangles import Found, edge_maps, rectangles, tally, turn_of, turned
 from .robust import median
 from .values import frozen
@@ -95,6 +95,7 @@ class Attempt:
     clear: float                # share of them that are as clear as it
     astray: float               # share of all picture pixels that lie outside them and those next to them on the strip
     lined: float                # share of base, and not panel, in what is clear around them
+    beside: float               # share of the view that is base outside them
 
     @property
     def merit(self) -> float:
@@ -178,9 +179,10 @@ def attempted(log: np.ndarray, base: Level, aspect: float | None) -> Attempt:
         around += int(tally(kinds, max(t - 4, 0), b + 5, max(l - 4, 0), r + 5)[PICTURE])
     size, picture = max(int(within.sum()), 1), max(int(np.count_nonzero(kinds == PICTURE)), 1)
     around += _next_to(kinds, found)
+    known, clear = (int(np.count_nonzero(some)) for some in (kinds != VOID, kinds == BASE))
     return Attempt(base, kinds, density, maps, degrees, judged, tuple(found), log.shape[1:], float(within[PANEL] / size),
                     float(within[BASE] / size), float(max(1 - around / picture, 0.0)),
-                    float(median([_lined(kinds, f) for f in found] or [0.0])))
+                    float(median([_lined(kinds, f) for f in found] or [0.0])), max(clear - int(within[BASE]), 0) / max(known, 1))
 
 
 def unprinted(f: Found, kinds: np.ndarray, maps: tuple) -> Found:

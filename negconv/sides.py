@@ -386,7 +386,9 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
             dense = np.maximum(some[:, 3], 0.0)
             entries[:, penumbra] = (1 if i in (0, 3) else -1) / half * dense / (dense + 0.5)
             many = len(side.points) / len(some)
-            add(entries, -at, PLACE * many * side.reach ** 4 * plain ** 2 * some[:, 2] * half ** 2 / 4, 1.2 / half)
+            # In a strip the other pictures tell more of a side than a short stretch of it does.
+            told = plain ** 2 * side.reach ** 4 if len(traced) > 1 else 1.0
+            add(entries, -at, PLACE * many * told * some[:, 2] * half ** 2 / 4, 1.2 / half)
         if f:
             for i in range(4):
                 if any(traced[g].rests[i] == "view" for g in (f - 1, f)):

@@ -15,6 +15,7 @@ from negconv.frame import FORMATS, TRUSTED, Frame, format_named, picture_mask
 from negconv.rectangles import Found, edge_maps
 from negconv.search import find_frames, look
 from negconv.sided import Sided, in_shape
+from negconv.sides import Side, Traced, corners_of, together
 from negconv.levels import BASE, DARK, PANEL, PICTURE
 from negconv.synthetic import layouts
 from negconv.synthetic.scenes import scene
@@ -675,3 +676,37 @@ def test_a_picture_does_not_grow_behind_the_holder():
     for known in ("6x6", "6x7"):
         (frame,) = look(data.astype(np.float32), known, flattened=True).frames
         assert max(y for _, y in frame.corners) < 492
+
+
+@pytest.mark.parametrize("seed", (2, 3))
+def test_what_several_tones_agree_on_is_taken_where_none_is_sure(seed):
+    """A picture in a corner of the view, the next one beside it, and bare panel below the film."""
+    data = np.ones((420, 620, 3))
+    data[:330] = 0.5
+    data[:250, :470] *= 10 ** -textured((250, 470), 0.12, 1.1, seed=seed)[..., None]
+    data[:250, 484:] *= 10 ** -textured((250, 136), 0.2, 1.0, seed=seed + 1)[..., None]
+    y, x = (np.arange(n) / 620 - n / 1240 for n in (420, 620))
+    data *= (1 - 0.24 * (x[None, :] ** 2 + y[:, None] ** 2))[..., None]
+    data *= 1 + np.random.default_rng(seed).normal(0, 0.003, data.shape)
+    (frame,) = look(data.astype(np.float32), flattened=False).frames
+    assert TRUSTED < frame.confidence < 0.5
+    assert np.abs(np.array(frame.corners) - np.array(Frame.rectangle(0, 0, 470, 250).corners)).max() < 1.5
+
+
+def test_a_short_stretch_of_a_side_says_how_it_runs_in_perspective():
+    """The left side of a trapezium is seen along a tenth of it: what is seen lies on it, whatever the others say."""
+    corners = np.array([(100.0, 80.0), (900.0, 80.0), (912.0, 600.0), (88.0, 600.0)])
+    sides = []
+    for i, (start, end) in enumerate(zip(corners, np.roll(corners, -1, axis=0))):
+        s = np.linspace(0.75, 0.95, 60) if i == 3 else np.linspace(-0.95, 0.95, 200)
+        places = (start + end) / 2 + s[:, None] * (end - start) / 2
+        sides.append(Side(0.0, 0.0, 0.0, len(s) / 600, float(np.ptp(s)) / 2, 0.15,
+                          np.column_stack([places, np.ones(len(s)), np.zeros(len(s))])))
+    # Measured from an upright rectangle, as the plan has it.
+    upright = Traced(((100.0, 80.0), (900.0, 80.0), (900.0, 600.0), (100.0, 600.0)), tuple(sides), ("rebate",) * 4)
+    (fitted,) = together([upright], (680, 1000), 0.0)
+    at = corners_of(fitted.points, fitted.sides)
+    x, y = sides[3].points[:, 0], sides[3].points[:, 1]
+    (xa, ya), (xb, yb) = at[3], at[0]
+    off = ((xb - xa) * (y - ya) - (yb - ya) * (x - xa)) / np.hypot(xb - xa, yb - ya)
+    assert np.abs(off).max() < 1.0
