@@ -477,6 +477,10 @@ def _panels(args, settings, captures):
         field = _panel(given)
         return captures, tuple(p for p in captures if os.path.exists(p) and os.path.samefile(p, given)), field, 0
     found, wrong = usable_panels(find_panels(captures, linearity=settings.linearity))
+    if wrong and not found:  # a saturated one is brighter than any that can be used
+        left = [p for p in captures if p not in {error.path for error in wrong}]
+        found, more = usable_panels(find_panels(left, linearity=settings.linearity))
+        wrong = (*wrong, *more)
     for error in wrong:
         _say(error)
     for path in found:

@@ -233,6 +233,10 @@ class Roll:
         panels, wrong = self._panels_given(), ()
         if not panels:
             panels, wrong = _usable(self._panels_found(captures, workers))
+            if wrong and not panels:  # a saturated one is brighter than any that can be used
+                left = _without(captures, [error.path for error in wrong])
+                panels, more = _usable(self._panels_found(left, workers))
+                wrong = (*wrong, *more)
         field_ = _panel_of(panels, begun)  # one that was named and cannot be used stops before any work
         pictures = _without(captures, (*panels, *(error.path for error in wrong)))
         warnings += list(field_.notes) if field_ is not None else []

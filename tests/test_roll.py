@@ -171,6 +171,15 @@ def test_a_panel_that_was_found_and_cannot_be_used_costs_itself_alone(made, tmp_
     shutil.copy(folder / "captures" / "panel.dng", captures / "panel-2.dng")
     survey = Roll(captures, recipe=PLAIN).survey(jobs=1)
     assert [os.path.basename(p) for p in survey.panels] == ["panel-2.dng"]
+    # Also where it is as much brighter as saturation is, and no file says how it was exposed.
+    plain = tmp_path / "plain"
+    plain.mkdir()
+    for name, source in (("frame01", captures / "frame01.dng"), ("panel-2", captures / "panel-2.dng")):
+        tifffile.imwrite(plain / f"{name}.tif", (negconv.read(source).data * 50000).astype(np.uint16), photometric="rgb")
+    shutil.copy(captures / "panel.tif", plain / "panel.tif")
+    survey = Roll(plain, recipe=PLAIN).survey(jobs=1)
+    assert [os.path.basename(p) for p in survey.panels] == ["panel-2.tif"]
+    assert [os.path.basename(p) for p, _ in survey.failed] == ["panel.tif"]
 
 
 def test_a_capture_that_vanishes_or_changes_meanwhile(made, tmp_path):
