@@ -35,6 +35,9 @@ BATCH = 32
 #: Dirt that shows the picture through: the most its light may vary, in shares of the variance around, and the least and
 #: the most from pixel to pixel.
 SPREAD, LEAST, MOST = 2.3, 0.3, 4.0
+#: What falls short of what dirt adds by more than this share of it, and than so many times what light varies by from pixel to
+#: pixel, is not under it: the mask is wider than the dirt there.
+BESIDE, PLAINLY = 0.3, 3.0
 
 
 def repair(positive, spots, *, seed: int = 0, threads: int = 2, in_place: bool = False):
@@ -305,17 +308,21 @@ def _seen_through(flat, index, part, core, done, rims):
         return core
     owner = part[core]
     light = np.clip(np.nan_to_num(bent(flat[index[core]])), -30, 30)
-    more = light - bent(fill[core])
-    more -= _means(more, owner)[owner]
+    added = light - bent(fill[core])
+    more = added - _means(added, owner)[owner]
     most = SPREAD * _means(local[core], owner)[:, 0]
     pair = np.flatnonzero((np.diff(index[core]) == 1) & (owner[1:] == owner[:-1]))
     steps = _means((light[pair + 1] - light[pair]) ** 2, owner[pair], len(most)).mean(axis=1)
     around = np.array([rim[3] for rim in rims[:len(most)]])
     keep = ((_means(more ** 2, owner).mean(axis=1) < most) & (steps > LEAST * around) & (steps < MOST * around))[owner]
+    grey = added.mean(axis=1)
+    usual = _medians(grey, owner, len(most))[owner]
+    keep &= (usual - grey) * np.sign(usual) < np.maximum(BESIDE * np.abs(usual), PLAINLY * np.sqrt(around[owner]))
+    core, owner, added = core[keep], owner[keep], added[keep]
     # Where too little light makes too much noise: a mixture as rough as the surroundings.
-    share = np.minimum(np.sqrt(around / np.maximum(steps, 1e-12)), 1)[owner[keep], None]
-    flat[index[core[keep]]] = straight(bent(fill[core[keep]]) + share * more[keep])
-    return core[keep]
+    share = np.minimum(np.sqrt(around / np.maximum(steps, 1e-12)), 1)[owner, None]
+    flat[index[core]] = straight(bent(fill[core]) + share * (added - _means(added, owner, len(most))[owner]))
+    return core
 
 
 def _means(values, group, count=0):
