@@ -469,18 +469,13 @@ def _panel(given):
 def _panels(args, settings, captures):
     """Captures but for panel frames that cannot be used, each of which is said and none of which stops the others; those that
     show the bare panel, its field (the one given by option or recipe, else found among the captures), and how many were left out."""
-    from .flat import usable_panels
-    from .gather import find_panels
+    from .gather import usable_panels
 
     given = args.panel or (settings.panel and os.fspath(settings.file(settings.panel)))
     if given:
         field = _panel(given)
         return captures, tuple(p for p in captures if os.path.exists(p) and os.path.samefile(p, given)), field, 0
-    found, wrong = usable_panels(find_panels(captures, linearity=settings.linearity))
-    if wrong and not found:  # a saturated one is brighter than any that can be used
-        left = [p for p in captures if p not in {error.path for error in wrong}]
-        found, more = usable_panels(find_panels(left, linearity=settings.linearity))
-        wrong = (*wrong, *more)
+    found, wrong = usable_panels(captures, linearity=settings.linearity)
     for error in wrong:
         _say(error)
     for path in found:

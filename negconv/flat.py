@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 from dataclasses import field, replace
-from typing import Sequence
 
 import numpy as np
 
@@ -148,31 +147,6 @@ def panel_field(panel) -> PanelField:
         raise InputError(name, f"is nearly black (median {median(grid):.2%} of saturation)",
                          "give a frame of the bare, lit panel")
     return PanelField(_smooth(grid), cell * capture.reduced, size, capture.meta.camera, exposure_value(capture), capture.path)
-
-
-def usable_panels(paths: Sequence[str]) -> tuple[tuple[str, ...], tuple[InputError, ...]]:
-    """Of panel frames that nobody named, those that can be used together, and what is wrong with the others.
-
-    Examples
-    --------
-    >>> usable_panels(["not there.tif"])[1][0].fault
-    'does not exist'
-    """
-    try:
-        if paths:
-            panel_field(list(paths))
-        return tuple(paths), ()
-    except InputError as together:
-        good, wrong = [], []
-        for path in paths:
-            try:
-                panel_field(path)
-                good.append(path)
-            except InputError as error:
-                wrong.append(error)
-        if not wrong:  # each by itself can be used
-            raise together
-        return tuple(good), tuple(wrong)
 
 
 def flatten(capture, panel) -> Capture:

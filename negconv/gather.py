@@ -14,7 +14,7 @@ from .reading import SUFFIXES, read
 from .errors import InputError
 from .exif import SOFTWARE
 from .files import is_temporary
-from .flat import exposure_value
+from .flat import PanelField, exposure_value, panel_field
 from .values import frozen
 
 #: Words of a file's name that say what it may show; a hint only, its content decides.
@@ -204,6 +204,49 @@ def find_panels(captures: Sequence[str], *, linearity: str = "auto",
     if not found and len(captures) > 1:
         found = choose_panels((look or glances)(captures))
     return found if len(found) < len(captures) else ()
+
+
+def usable_panels(captures: Sequence[str], *, field: Callable[[tuple[str, ...]], object] | None = None,
+                  **options) -> tuple[tuple[str, ...], tuple[InputError, ...]]:
+    """The bare panels `find_panels` finds that can be used together, and what is wrong with others it found on the way.
+
+    Parameters
+    ----------
+    field : callable, optional
+        What makes the field of some of them and refuses what cannot be used; by default `negconv.panel_field`.
+    **options
+        Of `find_panels`.
+    """
+    field = field or panel_field
+    wrong: list[InputError] = []
+    while True:
+        # One that cannot be used hides others: a saturated one is the brightest of all.
+        refused = {error.path for error in wrong}
+        found = find_panels([p for p in captures if p not in refused], **options)
+        if not found:
+            return (), tuple(wrong)
+        try:
+            field(found)
+            return found, tuple(wrong)
+        except InputError:
+            fields, more = [], []
+            for path in found:
+                try:
+                    fields.append(panel_field(path))
+                except InputError as error:
+                    more.append(error)
+            more = more or _of_other_size(fields)
+            if not more:
+                raise
+            wrong += more
+
+
+def _of_other_size(fields: Sequence[PanelField]) -> list[InputError]:
+    """What is wrong with those panel frames that are not of the commonest size, the larger where two are as common."""
+    sizes = [f.size for f in fields]
+    usual = max(sizes, key=lambda size: (sizes.count(size), size))
+    return [InputError(f.source, "differs in size from the other panel frames", "use frames of one camera and crop")
+            for f in fields if f.size != usual]
 
 
 def hinted(path: str, words: Sequence[str]) -> bool:

@@ -23,8 +23,8 @@ from .conversion import Survey, film_base
 from .errors import InputError
 from .files import FileState, changed_at, file_state, state_of
 from .film import Film
-from .flat import PanelField, panel_field, usable_panels
-from .gather import PANEL_WORDS, find_captures, find_panels, hinted
+from .flat import PanelField, panel_field
+from .gather import PANEL_WORDS, find_captures, hinted, usable_panels
 from .jobs import FrameJob, LookJob, Result, RollFrame, Sources, convert_frame, failure, fault, glance_at, is_there, look_at, warm
 from .notes import Notes
 from .recipe import Recipe
@@ -232,11 +232,7 @@ class Roll:
         recipe, warnings = self._recipe(), []
         panels, wrong = self._panels_given(), ()
         if not panels:
-            panels, wrong = _usable(self._panels_found(captures, workers))
-            if wrong and not panels:  # a saturated one is brighter than any that can be used
-                left = _without(captures, [error.path for error in wrong])
-                panels, more = _usable(self._panels_found(left, workers))
-                wrong = (*wrong, *more)
+            panels, wrong = self._panels_found(captures, workers)
         field_ = _panel_of(panels, begun)  # one that was named and cannot be used stops before any work
         pictures = _without(captures, (*panels, *(error.path for error in wrong)))
         warnings += list(field_.notes) if field_ is not None else []
@@ -267,14 +263,14 @@ class Roll:
         many = given if isinstance(given, (list, tuple)) else [given]
         return tuple(os.fspath(p) for p in many if p is not None)
 
-    def _panels_found(self, captures: Sequence[str], workers) -> tuple[str, ...]:
+    def _panels_found(self, captures: Sequence[str], workers) -> tuple[tuple[str, ...], tuple[InputError, ...]]:
         linearity = self.recipe.linearity
 
         def look(paths: Sequence[str]) -> list:
             outcomes = sorted(workers.run(glance_at, [(p, linearity) for p in paths]), key=lambda outcome: outcome[0])
             return [outcome if not isinstance(outcome, Exception) else None for _, outcome in outcomes]
 
-        return find_panels(captures, linearity=linearity, look=look)
+        return usable_panels(captures, field=lambda paths: _panel_of(paths, None), linearity=linearity, look=look)
 
     def _given_base(self, recipe: Recipe, field_):
         """What stands for the base: a `FilmBase`, a rectangle to be read in every capture, or None."""
@@ -379,20 +375,12 @@ def _panel_of(paths: tuple[str, ...], begun: Begun | None) -> PanelField | None:
     """The field of a roll's panel frames."""
     if begun is not None and paths == (begun.panel,):
         return begun.field.result()
-    return _field_of(paths) if paths else None
-
-
-def _usable(found: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[InputError, ...]]:
-    """Panel frames that were found and can be used, and what is wrong with the others."""
-    try:
-        _panel_of(found, None)
-        return found, ()
-    except InputError:
-        return usable_panels(found)
+    return _field_of(paths, tuple(map(changed_at, paths))) if paths else None
 
 
 @lru_cache(maxsize=1)
-def _field_of(paths: tuple[str, ...]) -> PanelField:
+def _field_of(paths: tuple[str, ...], changed: tuple[int | None, ...]) -> PanelField:
+    """`changed` is when each was: one that was taken anew has another field."""
     return panel_field(list(paths))
 
 

@@ -180,6 +180,25 @@ def test_a_panel_that_was_found_and_cannot_be_used_costs_itself_alone(made, tmp_
     survey = Roll(plain, recipe=PLAIN).survey(jobs=1)
     assert [os.path.basename(p) for p in survey.panels] == ["panel-2.tif"]
     assert [os.path.basename(p) for p, _ in survey.failed] == ["panel.tif"]
+    # And of two that are fine but not of one size the one that is not as large as the captures costs itself.
+    light = negconv.read(captures / "panel-2.dng").data
+    tifffile.imwrite(plain / "panel.tif", (light[:100, :150] * 50000).astype(np.uint16), photometric="rgb")
+    survey = Roll(plain, recipe=PLAIN).survey(jobs=1)
+    assert [os.path.basename(p) for p in survey.panels] == ["panel-2.tif"]
+    assert [(os.path.basename(p), "differs in size" in said) for p, said in survey.failed] == [("panel.tif", True)]
+
+
+def test_a_panel_taken_anew_has_another_field(made, tmp_path):
+    import tifffile
+
+    folder, _ = made
+    captures = copied(folder, tmp_path / "captures", "frame01.dng")
+    light = negconv.read(folder / "captures" / "panel.dng").data
+    bases = []
+    for share in (1.0, 0.5):
+        tifffile.imwrite(captures / "panel.tif", (light * share * 50000).astype(np.uint16), photometric="rgb")
+        bases.append(Roll(captures, panel=captures / "panel.tif", recipe=PLAIN).survey(jobs=1).frames[0].plan.base.rgb)
+    np.testing.assert_allclose(np.array(bases[1]) / bases[0], 2, rtol=1e-3)  # of half the light the base lets twice as much through
 
 
 def test_a_capture_that_vanishes_or_changes_meanwhile(made, tmp_path):
