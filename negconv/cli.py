@@ -273,7 +273,7 @@ def recipe(args) -> int:
     """`negconv recipe`."""
     from .recipe import Recipe
 
-    sys.stdout.write(Recipe().to_toml())
+    print(Recipe().to_toml(), end="")
     return DONE
 
 
