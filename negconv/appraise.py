@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from .balance import Reading, read_negative
 from .base import FilmBase, base_in
 from .capture import Capture, Meta
 from .reading import read
@@ -20,11 +21,16 @@ from .values import frozen
 #: Limits of the verdicts. Common practice, no source.
 ROOM = 1.0            # stops of headroom above which exposure is given away
 CLIPPED = 0.02        # stops of headroom below which the base counts as saturated
+DIM = 6.0             # stops below saturation under which a capture is too dark to judge
+THIN, DENSE, MUCH = -1.5, 3.0, 1.5   # stops over the rated exposure: too thin, too dense, dense without harm
+EMPTY, NIGHT = 0.1, 1 / 3            # shares of nearly clear film worth a word, and that only a night picture should have
 UNEVEN = 0.05         # light lost from the brightest to the darkest place of a picture
 STRAY = 0.01          # the holder's light, as a share of the base's
 SOFT = 0.72           # sharpness of a corner, as a share of the sharpest place
 GOOD, POOR, UNKNOWN = "good", "poor", "unknown"
 PLACES = ("middle", "top left", "top right", "bottom right", "bottom left")
+#: Where a base was taken from, for people.
+_PLACE = {"rebate": "the rebate", "picture": "the clearest tone in view", "leader": "the leader"}
 PATCH = 128           # pixels a side of the places where grain is measured
 
 
@@ -76,6 +82,56 @@ def judge_exposure(base: FilmBase) -> Judgement:
         return Judgement("exposure", POOR, stops, finding,
                          f"expose about {math.floor(2 * (least - 0.3)) / 2:g} stops more: less noise in dense places")
     return Judgement("exposure", GOOD, stops, finding)
+
+
+def judge_light(proxy: np.ndarray, clipped: float) -> Judgement:
+    """The exposure of a capture in which no clear film was found: whether there is too much or too little light in it to go on.
+
+    Parameters
+    ----------
+    proxy : float32 (h, w, 3)
+        As read, 1 = saturation.
+    clipped : float
+        Share of it that is saturated in any channel.
+    """
+    if clipped > 0.5:
+        return Judgement("exposure", POOR, (), f"{clipped:.0%} of the view is saturated",
+                         "photograph it again with a shorter exposure: what is saturated cannot be recovered")
+    brightest = float(np.percentile(proxy.max(axis=2), 99))
+    stops = -math.log2(max(brightest, 1e-6))
+    if stops > DIM:
+        return Judgement("exposure", POOR, (), f"nearly black: the brightest in view is {stops:.0f} stops below saturation",
+                         "was the panel lit and the lens uncovered? leave this capture out, or photograph it again")
+    if clipped > 0.01:
+        return Judgement("exposure", UNKNOWN, (), f"no clear film was found to judge it by, and {clipped:.0%} of the view is saturated",
+                         "expose less if that is film, and leave some of the clear rebate in view")
+    return Judgement("exposure", UNKNOWN, (), "no clear film in view to judge it by", "leave some of the clear rebate in view")
+
+
+def judge_density(reading: Reading, film: str) -> Judgement:
+    """How the film was exposed, as far as its densities tell.
+
+    Parameters
+    ----------
+    reading : Reading
+    film : str
+        What film it is taken for, in words.
+    """
+    values = (reading.thin, reading.middle, reading.dense, reading.on_toe, reading.stops)
+    said = f"{film}; {reading.text()}, "
+    clear = f"{reading.on_toe:.0%} of the picture is nearly clear film, without detail"
+    if reading.stops < THIN:
+        return Judgement("density", POOR, values, f"{said}thin: about {-reading.stops:.0f} stops under"
+                         + (f"; {clear}" if reading.on_toe > EMPTY else ""),
+                         "no capture mends that: give the film more light next time, unless the scene was meant to be dark")
+    if reading.on_toe > NIGHT:
+        return Judgement("density", UNKNOWN, values, f"{said}but {clear}: right for a night picture, too thin otherwise",
+                         "no capture mends that: where shadows should show, give the film more light next time")
+    if reading.stops > DENSE:
+        return Judgement("density", POOR, values, f"{said}dense: about {reading.stops:.0f} stops over",
+                         "expose this capture as long as the clear film allows, and give the film less light next time")
+    dense = f"dense by about {reading.stops:.0f} stops, which does no harm" if reading.stops > MUCH else "as they should be"
+    return Judgement("density", GOOD, values, said + dense + (f"; {clear}" if reading.on_toe > EMPTY else ""))
 
 
 def judge_evenness(seen: Look, shape: tuple[int, int], *, panel: PanelField | None = None,
@@ -167,7 +223,9 @@ def judge_sharpness(capture: Capture, frame: Frame) -> Judgement:
         return Judgement("sharpness", POOR, values, "no grain is to be seen anywhere",
                          "focus on the grain at full magnification, with the lens a few stops down")
     if not soft:
-        return Judgement("sharpness", GOOD, values, "the grain is equally sharp in the middle and the corners")
+        # Where a camera's noise outweighs the grain, a capture that is out of focus all over looks as this one does.
+        return Judgement("sharpness", GOOD, values, "equally sharp in the middle and the corners (whether in focus at all, the "
+                         "grain at 100% shows)")
     names = [name for _, name in sorted(soft)]
     finding = f"the grain is softer at the {', '.join(names)} ({min(soft)[0]:.0%} of the sharpest place)"
     if set(names) == {"middle"}:
@@ -214,6 +272,8 @@ class Report:
     base : FilmBase
     clipped : float
         Share of pixels saturated in any channel.
+    even : bool
+        Whether the panel's light was divided out: else `base` is relative to saturation.
     judgements : tuple of Judgement
     warnings : tuple of str
     picture : ndarray uint8 (h, w, 3)
@@ -224,6 +284,7 @@ class Report:
     frames: tuple[Frame, ...]
     base: FilmBase
     clipped: float
+    even: bool
     judgements: tuple[Judgement, ...]
     warnings: tuple[str, ...]
     picture: np.ndarray = field(repr=False)
@@ -236,20 +297,23 @@ class Report:
 
     def text(self) -> str:
         """The same for people."""
-        lines = [one_line(self.file)]
+        lines = []
         for f in self.frames:
             w, h = f.size
-            lines.append(f"  frame      {w:.0f} x {h:.0f} px, turned {f.angle:+.2f} degrees, confidence {f.confidence:.2f}"
-                         + (f"  ({'; '.join(f.basis)})" if f.basis else ""))
-        density = ", ".join(f"{v:.2f}" for v in self.base.density)
-        of = f" ({self.base.pixels} proxy pixels)" if self.base.pixels else ""
-        lines.append(f"  base       density {density} from {self.base.source}{of}")
+            lines.append(("frame", f"{w:.0f} x {h:.0f} px, turned {f.angle:+.2f} degrees, confidence {f.confidence:.2f}"
+                          + (f"  ({'; '.join(f.basis)})" if f.basis else "")))
+        if self.frames:
+            density = ", ".join(f"{v:.2f}" for v in self.base.density)
+            of = "" if self.even else ", measured from saturation, as there is no panel frame"
+            lines.append(("base", f"density {density} (red, green, blue) from {_PLACE.get(self.base.source, self.base.source)}{of}"))
+        else:
+            lines.append(("panel", "the bare panel: other captures are divided by its light"))
         for j in self.judgements:
-            lines.append(f"  {j.name:<10} {j.verdict}: {j.finding}" + (f" -> {j.remedy}" if j.remedy else ""))
+            lines.append((j.name, f"{j.verdict}: {j.finding}" + (f" -> {j.remedy}" if j.remedy else "")))
         if self.clipped > 0:
-            lines.append(f"  saturated  {self.clipped:.2%} of the capture")
-        lines += [f"  warning    {text}" for text in self.warnings]
-        return "\n".join(lines)
+            lines.append(("saturated", f"{self.clipped:.2%} of the capture"))
+        lines += [("warning", text) for text in self.warnings]
+        return "\n".join([one_line(self.file), *(f"  {name:<11} {words}" for name, words in lines)])
 
     def save_picture(self, folder, *, name: str | None = None, overwrite: bool = False) -> str:
         """Write the picture as a JPEG named after the capture (or `name`) into `folder`; returns its path."""
@@ -298,17 +362,19 @@ def inspect_capture(source, *, panel=None, recipe=None) -> Report:
     base = base_in(even.data, seen=seen, flattened=even.flattened)
     frames = tuple(f.scaled(k) for f in seen.frames)
     raw = base if even is small else base_in(small.data, seen.frames, flattened=False)
-    judgements = []
-    if not capture.flattened and base.sound:
-        judgements.append(judge_exposure(raw))
+    judgements, light = [], judge_light(small.data, clipped)
+    lost = light.verdict == POOR and not capture.flattened
+    if not capture.flattened:
+        # A base that cannot be used (saturated, all but black) was seen none the less, and is what an exposure is judged by.
+        rebate = seen.base is not None and any(f.trusted for f in seen.frames)
+        judgements.append(judge_exposure(raw) if rebate and not lost else light)
+    judgements.append(_reading(even, seen.frames, base, capture.meta))
     judgements.append(judge_evenness(seen, even.shape, panel=panel if panel is not None else None, flattened=capture.flattened))
     judgements.append(judge_stray_light(even.data, seen))
-    judgements.append(judge_sharpness(capture, max(frames, key=lambda f: f.size[0] * f.size[1])))
-    reading = _reading(even, seen.frames, base, capture.meta)
-    if reading is not None:
-        judgements.insert(1, reading)
+    judgements.append(Judgement("sharpness", UNKNOWN, (), f"too {'bright' if clipped > 0.5 else 'dark'} to see grain in") if lost
+                      else judge_sharpness(capture, max(frames, key=lambda f: f.size[0] * f.size[1])))
     warnings = list(capture.meta.notes) + [w for f in frames for w in f.warnings] + list(base.warnings)
-    return Report(capture.path or "array", frames, base, clipped, tuple(judgements), tuple(dict.fromkeys(warnings)),
+    return Report(capture.path or "array", frames, base, clipped, even.flattened, tuple(judgements), tuple(dict.fromkeys(warnings)),
                   draw_found(small.data, seen.frames, base))
 
 
@@ -329,24 +395,21 @@ def inspect_panel(source, panel: PanelField, *, recipe=None) -> Report:
     """
     small = read(source, linearity="auto" if recipe is None else recipe.linearity, reduced=True).proxy(PROXY)
     clear = FilmBase((1.0, 1.0, 1.0), source="the bare panel")
-    return Report(small.path or "array", (), clear, float(small.saturated().any(axis=2).mean()),
+    return Report(small.path or "array", (), clear, float(small.saturated().any(axis=2).mean()), False,
                   (judge_evenness(Look((), None), small.shape, panel=panel),), tuple(small.meta.notes), draw_found(small.data, ()))
 
 
-def _reading(even: Capture, frames, base: FilmBase, meta: Meta) -> Judgement | None:
+def _reading(even: Capture, frames, base: FilmBase, meta: Meta) -> Judgement:
     """How dense the negative is, and whether its shadows sit on the toe."""
-    from .balance import read_negative
     from .film import Film, film_kind
 
     inside = even.data[picture_mask(frames, even.shape, inset=0.03)]
     if len(inside) < 100 or not base.sound:
-        return None
+        return Judgement("density", UNKNOWN, (), "no usable base to measure the picture's densities from")
     inside = inside[:: max(1, len(inside) // 20_000)]
     kind, why = film_kind(base.density, -np.log10(np.maximum(inside, 1e-6) / np.array(base.rgb)))
     film = Film.colour() if kind == "colour" else Film.mono()
-    reading = read_negative(film.densities(inside, base.rgb, meta), film)
-    return Judgement("density", GOOD, (reading.thin, reading.middle, reading.dense, reading.on_toe, reading.stops),
-                     f"{kind} ({why}); {reading.text()}")
+    return judge_density(read_negative(film.densities(inside, base.rgb, meta), film), f"{kind} film ({why})")
 
 
 def draw_found(proxy: np.ndarray, frames, base: FilmBase | None = None, *, long_side: int = 1000) -> np.ndarray:

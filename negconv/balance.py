@@ -476,7 +476,7 @@ class Reading:
     Examples
     --------
     >>> Reading(0.3, 0.8, 1.3, 0.0, 0.2).text()
-    'densities 0.30 to 1.30 above base (middle 0.80), as they should be'
+    'densities 0.30 to 1.30 above base (middle 0.80)'
     """
 
     thin: float
@@ -486,13 +486,8 @@ class Reading:
     stops: float
 
     def text(self) -> str:
-        """The reading in words."""
-        said = f"densities {self.thin:.2f} to {self.dense:.2f} above base (middle {self.middle:.2f})"
-        if self.on_toe > 0.1:
-            return f"{said}, thin: {self.on_toe:.0%} of the picture lies on the toe and has lost its drawing"
-        if self.stops < -1.5:
-            return f"{said}, thin: about {-self.stops:.0f} stops under"
-        return f"{said}, dense: about {self.stops:.0f} stops over" if self.stops > 1.5 else f"{said}, as they should be"
+        """The densities in words."""
+        return f"densities {self.thin:.2f} to {self.dense:.2f} above base (middle {self.middle:.2f})"
 
     def to_dict(self) -> dict:
         """JSON-able values."""

@@ -322,7 +322,7 @@ def film_kind(base, densities) -> tuple[str, str]:
     d = d[np.isfinite(d).all(axis=1)]
     orange = None if base is None else float(base[2] - base[0])
     if orange is not None and orange > 0.3:
-        return "colour", f"the base is orange (blue {orange:.2f} denser than red)"
+        return "colour", f"the base is orange, blue {orange:.2f} denser than red"
     if len(d) < 16:
         return "mono", "too little picture to tell, and the base is not orange"
     spread = _off_grey(d)

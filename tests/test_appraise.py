@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from negconv.appraise import (GOOD, PLACES, POOR, UNKNOWN, draw_found, inspect_capture, judge_evenness, judge_exposure,
+from negconv.appraise import (GOOD, PLACES, POOR, UNKNOWN, draw_found, inspect_capture, judge_density, judge_evenness, judge_exposure,
                               judge_sharpness, judge_stray_light)
+from negconv.balance import Reading
 from negconv.base import FilmBase
 from negconv.capture import Capture
 from negconv.reading import read
@@ -48,6 +49,56 @@ def test_headroom_is_the_stops_to_saturation():
     assert "1.5 stops more" in judged.remedy
     assert judge_exposure(FilmBase((0.7, 0.4, 0.2))).verdict == GOOD
     assert "half" in judge_exposure(FilmBase((1.0, 0.4, 0.2))).remedy
+
+
+@pytest.mark.parametrize("on_toe, stops, verdict, said", [
+    (0.0, 0.3, GOOD, "as they should be"), (0.15, 0.3, GOOD, "as they should be; 15% of the picture is nearly clear film"),
+    (0.0, 2.1, GOOD, "dense by about 2 stops, which does no harm"), (0.0, 3.9, POOR, "dense: about 4 stops over"),
+    (0.3, -2.2, POOR, "thin: about 2 stops under; 30% of the picture is nearly clear film"),
+    (0.05, -2.2, POOR, "thin: about 2 stops under"), (0.5, 0.3, UNKNOWN, "right for a night picture")])
+def test_what_is_said_of_densities_is_what_the_verdict_says(on_toe, stops, verdict, said):
+    """Film stands two stops over its rated exposure (common practice, no source); a dark scene is no fault of the film's."""
+    judged = judge_density(Reading(0.1, 0.7, 1.2, on_toe, stops), "mono film")
+    assert judged.verdict == verdict and said in judged.finding and "densities 0.10 to 1.20" in judged.finding
+    assert bool(judged.remedy) == (verdict != GOOD)
+    assert ("nearly clear" in judged.finding) == (on_toe > 0.1)
+
+
+def judged(data):
+    report = inspect_capture(data)
+    return {j.name: j for j in report.judgements}, report.text()
+
+
+def test_every_property_of_every_capture_is_judged():
+    names = ["exposure", "density", "evenness", "stray light", "sharpness"]
+    rng = np.random.default_rng(2)
+    blind = rng.uniform(0, 0.001, (600, 900, 3)).astype(np.float32)
+    for data in (copy(), copy()[110:-110, 160:-160], np.minimum(4 * copy(), 1), blind, np.ones((600, 900, 3), np.float32)):
+        assert list(judged(data)[0]) == names
+
+
+def test_a_saturated_base_is_a_poor_exposure():
+    found, text = judged(np.minimum(copy() * np.float32((2.2, 1.2, 1)), 1))
+    assert found["exposure"].verdict == POOR and "half the exposure" in found["exposure"].remedy
+    assert found["density"].verdict == UNKNOWN and "saturated   " in text
+    # In all channels: it could as well be the panel.
+    assert "16% of the view is saturated" in judged(np.minimum(4 * copy(), 1))[0]["exposure"].finding
+
+
+def test_nothing_is_said_of_grain_in_what_is_black_or_white():
+    rng = np.random.default_rng(2)
+    for data, said in ((rng.uniform(0, 0.001, (900, 1350, 3)).astype(np.float32), "10 stops below saturation"),
+                       (np.ones((900, 1350, 3), np.float32), "100% of the view is saturated")):
+        found, _ = judged(data)
+        assert found["exposure"].verdict == POOR and said in found["exposure"].finding  # -log2(0.001) = 9.97
+        assert found["sharpness"].verdict == UNKNOWN
+
+
+def test_a_base_that_was_measured_without_the_panel_says_so():
+    data = copy(level=0.25)
+    with_panel = inspect_capture(Capture(data), panel=np.full_like(data, 0.5)).text()
+    assert "no panel frame" in inspect_capture(data).text() and "no panel frame" not in with_panel
+    assert "density 0.30, 0.30, 0.30 (red, green, blue) from the rebate" in with_panel  # -log10(0.25 / 0.5)
 
 
 @pytest.mark.parametrize("fall, verdict", [(0.0, GOOD), (0.25, POOR)])
@@ -119,6 +170,9 @@ def test_the_panel_of_a_folder_is_found_and_judged_as_one(tmp_path, capsys):
         light = read(folder / "panel.dng").data[..., 1]
         corners = [light[y, x].mean() for y in (np.s_[:20], np.s_[-20:]) for x in (np.s_[:20], np.s_[-20:])]
         assert panel["judgements"][0]["values"][0] == pytest.approx(1 - min(corners) / np.percentile(light, 99.5), abs=0.06)
+    assert main(["inspect", str(folder)]) == 0
+    said = capsys.readouterr().out
+    assert "the bare panel: other captures are divided by its light" in said and "density 0.00" not in said
     assert main(["spots", str(folder), "-o", str(tmp_path / "spots")]) == 0
     assert not list((tmp_path / "spots").glob("panel*")) and len(list((tmp_path / "spots").glob("*.csv"))) == 2
 

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import spectral
 
+from negconv.appraise import judge_density
 from negconv.balance import Balance, adapt, mono_weights, neutral_line, read_negative, solve_balance, thin
 from negconv.capture import Meta
 from negconv.colour import matrix
@@ -246,5 +247,8 @@ def test_a_reading_tells_thin_from_dense():
     densities = [readings[s].middle for s in (-4, -2, 0, 3)]
     assert (np.diff(densities) > 0).all()
     assert readings[3].stops - readings[0].stops == pytest.approx(3, abs=0.8)
-    assert readings[0].on_toe < 0.05 < 0.3 < readings[-4].on_toe and "toe" in readings[-4].text()
-    assert "over" in readings[3].text() and "as they should be" in readings[0].text()
+    assert readings[0].on_toe < 0.05 < 0.3 < readings[-4].on_toe
+    verdicts = {stops: judge_density(reading, "colour film") for stops, reading in readings.items()}
+    assert [verdicts[s].verdict for s in (-4, 0, 3)] == ["poor", "good", "poor"]
+    assert "stops under" in verdicts[-4].finding and "stops over" in verdicts[3].finding
+    assert "as they should be" in verdicts[0].finding and not verdicts[0].remedy
