@@ -18,6 +18,9 @@ from .values import frozen
 PROXY = 1500
 #: A channel from this share of saturation on is at its ceiling (rounding in a demosaic).
 CEILING = 0.998
+#: Light, as a share of saturation, that nothing in a capture taken with a lit panel stays under all over: ten stops below it, where
+#: a camera's noise begins. Common practice, no source.
+BLACK = 0.001
 
 
 @frozen

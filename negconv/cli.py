@@ -469,7 +469,7 @@ def _panel(given):
 def _panels(args, settings, captures):
     """Captures but for panel frames that cannot be used, each of which is said and none of which stops the others; those that
     show the bare panel, its field (the one given by option or recipe, else found among the captures), and how many were left out."""
-    from .gather import usable_panels
+    from .gather import MISNAMED, misnamed, usable_panels
 
     given = args.panel or (settings.panel and os.fspath(settings.file(settings.panel)))
     if given:
@@ -480,8 +480,11 @@ def _panels(args, settings, captures):
         _say(error)
     for path in found:
         print(f"{one_line(path)}: the bare panel; the others are divided by it", file=sys.stderr)
-    left = {error.path for error in wrong}
-    return tuple(p for p in captures if p not in left), found, _panel(found), len(wrong)
+    refused = {error.path for error in wrong}
+    left = tuple(p for p in captures if p not in refused)
+    for path in misnamed(left, found):
+        print(f"{one_line(path)}: {MISNAMED}", file=sys.stderr)
+    return left, found, _panel(found), len(wrong)
 
 
 def _captures(paths) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ import numpy as np
 
 from .balance import Balance, RollEvidence
 from .base import FilmBase, base_in, sample_base
-from .capture import CEILING, Capture, Meta
+from .capture import BLACK, CEILING, Capture, Meta
 from .reading import read, read_rows
 from .colour import luminance
 from .errors import InputError
@@ -25,6 +25,7 @@ from .search import look
 from .positive import Positive
 from .recipe import Recipe
 from .resample import Cut
+from .robust import quantile
 from .values import frozen
 
 #: Pixels of the picture area kept as evidence for the balance.
@@ -159,8 +160,9 @@ def _clipped(capture: Capture, small: Capture) -> float:
     top = float(data.max())
     if not np.isfinite(top):
         raise InputError(name, "holds NaN or infinity", "export it again")
-    if top < 1e-4:
-        raise InputError(name, "is all black", "check that the panel was on and the exposure")
+    # The brightest sample of a picture in the dark is noise, and says nothing.
+    if top < 1e-4 or not capture.flattened and top < 0.1 and quantile(data[::3, ::3].ravel(), 0.998) < BLACK:
+        raise InputError(name, "is all black", "photograph it again with the panel lit and the lens uncovered, or leave it out")
     if capture.flattened or top < small.white * CEILING:
         return 0.0
     full = small.saturated()

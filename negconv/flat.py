@@ -145,7 +145,7 @@ def panel_field(panel) -> PanelField:
         raise InputError(name, f"is saturated over {clipped:.0%} of its area", "photograph the panel with a shorter exposure")
     if median(grid) < TOO_DARK:
         raise InputError(name, f"is nearly black (median {median(grid):.2%} of saturation)",
-                         "give a frame of the bare, lit panel")
+                         "photograph the bare, lit panel with a longer exposure")
     return PanelField(_smooth(grid), cell * capture.reduced, size, capture.meta.camera, exposure_value(capture), capture.path)
 
 

@@ -9,7 +9,7 @@ from typing import Callable, Sequence
 
 import numpy as np
 
-from .capture import block_mean
+from .capture import BLACK, block_mean
 from .reading import SUFFIXES, read
 from .errors import InputError
 from .exif import SOFTWARE
@@ -19,10 +19,15 @@ from .values import frozen
 
 #: Words of a file's name that say what it may show; a hint only, its content decides.
 PANEL_WORDS = ("panel", "flat", "bare")
+#: What is said of a capture whose name alone says panel.
+MISNAMED = ("named as the panel frame, but there is more in it than even light: taken for a picture (photograph the bare "
+            "panel with nothing in front of it)")
 LEADER_WORDS = ("leader", "base", "rebate", "clear")
 #: Long side of the grid on which evenness is judged, and how far its cells may lie off a smooth surface: log10 of
 #: light, robust spread and the share of cells beyond 0.05.
 GRID, EVEN, STRAY = 96, 0.012, 0.01
+#: log10 of the light below which an even capture is likelier film that was fogged, or no light at all, than the panel.
+DIM = -1.7
 #: Even captures this near to the brightest (log10) are further frames of the panel.
 ALIKE = 0.02
 
@@ -127,6 +132,8 @@ class Glance:
     ----------
     even : bool
         Nothing in it but smooth light.
+    bright : bool
+        Enough light to be the panel's, whatever the file is called.
     level : float
         log10 of its median light, at unit exposure where the file says how it was exposed.
     timed : bool
@@ -135,6 +142,7 @@ class Glance:
 
     path: str
     even: bool
+    bright: bool
     level: float
     timed: bool
 
@@ -150,8 +158,8 @@ def glance(path: str, linearity: str = "auto") -> Glance | None:
     log = np.log10(np.maximum(grid.mean(axis=2), 1e-5))
     exposure = exposure_value(capture)
     level = float(np.median(log))
-    even = level > -1.7 and min(grid.shape[:2]) >= 4 and _even(log)
-    return Glance(path, even, level - (np.log10(exposure) if exposure else 0.0), bool(exposure))
+    even = level > np.log10(BLACK) and min(grid.shape[:2]) >= 4 and _even(log)
+    return Glance(path, even, level > DIM, level - (np.log10(exposure) if exposure else 0.0), bool(exposure))
 
 
 def _even(log: np.ndarray) -> bool:
@@ -171,9 +179,10 @@ def choose_panels(glances: Sequence[Glance | None]) -> tuple[str, ...]:
     """The bare panel among captures: even all over, brighter than any other even one at the same exposure.
 
     Blank leader that fills the view is even too, and darker than the panel by its base; alone, its name must say so,
-    for divided by it a roll comes out no worse than divided by the panel.
+    for divided by it a roll comes out no worse than divided by the panel. A dark one is the panel where its name says so:
+    that it cannot be used is then said of it (`negconv.panel_field`).
     """
-    even = [g for g in glances if g is not None and g.even]
+    even = [g for g in glances if g is not None and g.even and (g.bright or hinted(g.path, PANEL_WORDS))]
     if not even:
         return ()
     if len({g.timed for g in even}) > 1:
@@ -239,6 +248,12 @@ def usable_panels(captures: Sequence[str], *, field: Callable[[tuple[str, ...]],
             if not more:
                 raise
             wrong += more
+
+
+def misnamed(captures: Sequence[str], panels: Sequence[str]) -> tuple[str, ...]:
+    """Captures of a roll without a panel frame that are named as one, but are none by what they show."""
+    named = tuple(p for p in captures if hinted(p, PANEL_WORDS))
+    return () if panels or len(named) == len(captures) else named
 
 
 def _of_other_size(fields: Sequence[PanelField]) -> list[InputError]:

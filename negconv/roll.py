@@ -24,7 +24,7 @@ from .errors import InputError
 from .files import FileState, changed_at, file_state, state_of
 from .film import Film
 from .flat import PanelField, panel_field
-from .gather import PANEL_WORDS, find_captures, hinted, usable_panels
+from .gather import MISNAMED, PANEL_WORDS, find_captures, hinted, misnamed, usable_panels
 from .jobs import FrameJob, LookJob, Result, RollFrame, Sources, convert_frame, failure, fault, glance_at, is_there, look_at, warm
 from .notes import Notes
 from .recipe import Recipe
@@ -239,6 +239,9 @@ class Roll:
         base = self._given_base(recipe, field_)
         looks = self._look(pictures, field_, base, recipe, workers, progress, ahead)
         looks = self._look_again(pictures, looks, field_, base, recipe, workers)
+        odd = set(misnamed(captures, panels))
+        looks = [replace(look, warnings=(MISNAMED, *look.warnings)) if isinstance(look, Survey) and look.path in odd else look
+                 for look in looks]
         failed = [*((error.path, str(error)) for error in wrong),
                   *((p, look) for p, look in zip(pictures, looks) if isinstance(look, str))]
         seen = [look for look in looks if not isinstance(look, str)]

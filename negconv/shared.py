@@ -8,8 +8,9 @@ import numpy as np
 
 from .balance import Balance, RollEvidence, thin
 from .base import FilmBase
-from .conversion import Survey, choose_film, decide, fitted, solve
+from .conversion import NO_PANEL, Survey, choose_film, decide, fitted, solve
 from .film import Film
+from .flat import TOO_DARK
 from .frame import Frame, format_named
 from .gather import LEADER_WORDS, hinted, labels
 from .jobs import RollFrame
@@ -20,7 +21,8 @@ from .values import frozen
 
 #: Pixels of each picture that stand for it in the roll.
 EVIDENCE = 4000
-BLANK_WORDS = "blank or evenly fogged: there is no picture to balance"
+BLANK_WORDS = "blank or evenly fogged: there is no picture to balance, so leave it out"
+DARK_PANEL = " (if it is meant for the panel frame, photograph the bare panel with a longer exposure)"
 #: Confidence given to a frame that lies where the roll's others do.
 USUAL = 0.4
 #: A density spread this small over a picture area at the base's level is blank film.
@@ -128,12 +130,17 @@ def _stocks(pictures: Sequence[_Picture], films, recipe: Recipe):
                   for p in group]
         for i, balance, b in zip(members, solved, blank):
             adapted[i] = film
-            balances[i] = replace(balance, warnings=balance.warnings + ((BLANK_WORDS,) if b else ()))
+            balances[i] = replace(balance, warnings=balance.warnings + ((_blank_words(pictures[i].seen),) if b else ()))
         whole = solve(film, group[0].base, [group[0].seen.evidence[0]], replace(group[0].seen, neutral=None),
                       replace(recipe, exposure=0.0, neutral="auto"), roll=roll, mix=1.0)
         stocks.append(Stock(film, group[0].base, replace(whole, source=f"roll of {len(roll.frames)} frames"), len(members),
                             films[members[0]][1]))
     return tuple(stocks), adapted, balances
+
+
+def _blank_words(seen: Survey) -> str:
+    dark = median(seen.evidence[0]) < TOO_DARK
+    return BLANK_WORDS + (DARK_PANEL if dark and NO_PANEL in seen.warnings else "")
 
 
 def _films(pictures: Sequence[_Picture], given: Film | None) -> list[tuple[Film, str]]:

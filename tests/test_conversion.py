@@ -105,6 +105,17 @@ def test_a_capture_with_nothing_on_it_is_refused_in_one_line(value, fault):
     assert fault in str(caught.value) and "\n" not in str(caught.value)
 
 
+def test_a_black_capture_is_black_with_a_cameras_noise_and_hot_pixels_as_well():
+    rng = np.random.default_rng(4)
+    black = np.abs(rng.normal(0, 0.0003, (300, 400, 3))).astype(np.float32)
+    black[rng.random((300, 400)) < 0.0005] = 0.05
+    with pytest.raises(negconv.InputError, match="all black"):
+        negconv.convert(black)
+    # A dense negative is none, though its rebate is as small as this.
+    black[:3] = 0.3
+    assert negconv.convert(black, film="mono").linear.size
+
+
 def test_turn_mirror_and_crop_change_nothing_but_geometry(roll):
     path, panel, _ = of_kind(roll, "colour")
     plain = negconv.convert(path, panel=panel, recipe=negconv.Recipe(angle=0.0))

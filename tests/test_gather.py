@@ -8,7 +8,7 @@ import pytest
 
 from negconv.base import FilmBase
 from negconv.errors import InputError
-from negconv.gather import choose_panels, find_captures, glance, hinted, is_output, labels, natural
+from negconv.gather import choose_panels, find_captures, glance, hinted, is_output, labels, misnamed, natural, usable_panels
 from negconv.pool import is_blank, pool_bases
 
 
@@ -121,7 +121,7 @@ def test_the_panel_is_told_by_what_it_shows(tmp_path):
     write(tmp_path / "d.dng", holder)                            # leader in a holder
     write(tmp_path / "e.dng", np.full(light.shape, 0.002))       # cap on
     glances = [glance(str(p)) for p in sorted(tmp_path.iterdir())]
-    assert [g.even for g in glances] == [False, True, True, False, False]
+    assert [g.even and g.bright for g in glances] == [False, True, True, False, False]
     assert [os.path.basename(p) for p in choose_panels(glances)] == ["b.dng"]
 
 
@@ -144,6 +144,47 @@ def test_dust_and_a_name_do_not_mislead(tmp_path):
     found = choose_panels([glance(str(p)) for p in sorted(tmp_path.iterdir())])
     assert [os.path.basename(p) for p in found] == ["panel.dng"]
     assert glance(str(tmp_path / "none.dng")) is None and choose_panels([None]) == ()
+
+
+def test_a_dark_panel_frame_is_refused_by_name_and_one_without_a_name_is_no_panel(tmp_path):
+    """A roll's blank or fogged film may be even and dark as well, so a name is asked for."""
+    dark = panel_light(640, 960) * 0.012
+    for name in ("a.dng", "panel.dng"):
+        write(tmp_path / name, dark, exposure=1 / 8000)
+    seen = glance(str(tmp_path / "a.dng"))
+    assert seen.even and not seen.bright
+    found, wrong = usable_panels([str(p) for p in sorted(tmp_path.iterdir())])
+    assert found == () and [(os.path.basename(e.path), "is nearly black" in e.fault) for e in wrong] == [("panel.dng", True)]
+    write(tmp_path / "light.dng", panel_light(640, 960))
+    found, wrong = usable_panels([str(p) for p in sorted(tmp_path.iterdir())])
+    assert [os.path.basename(p) for p in found] == ["light.dng"] and len(wrong) == 1
+
+
+def test_who_is_named_as_the_panel_without_being_it():
+    roll = ["r/frame1.dng", "r/panel.dng", "r/panels.dng"]
+    assert misnamed(roll, ()) == ("r/panel.dng",)
+    assert misnamed(roll, ("r/frame1.dng",)) == () == misnamed(["r/panel.dng"], ())
+
+
+def test_what_is_no_panel_and_no_picture_is_said_in_its_own_line(tmp_path, capsys):
+    import negconv
+    from negconv.cli import main
+    from negconv.gather import MISNAMED
+    from negconv.synthetic.roll import make_roll
+
+    make_roll(tmp_path, frames=2, megapixels=0.1, seed=5, jobs=1)
+    folder = tmp_path / "captures"
+    ordinary = negconv.Roll(folder).survey(jobs=1)
+    assert not any("bare panel" in w for f in ordinary.frames for w in f.plan.warnings)
+    dark = panel_light(*negconv.read(folder / "panel.dng").shape) * 0.012
+    (folder / "panel.dng").unlink()
+    write(folder / "z.dng", dark)
+    (folder / "flat.dng").write_bytes((folder / "frame01.dng").read_bytes())
+    said = {f.name: f.plan.warnings for f in negconv.Roll(folder).survey(jobs=1).frames}
+    assert {name for name, words in said.items() if words[0] == MISNAMED} == {"flat"}
+    assert {name for name, words in said.items() if any("longer exposure" in w for w in words)} == {"z"}
+    assert main(["inspect", str(folder)]) == 0
+    assert [line for line in capsys.readouterr().err.splitlines() if MISNAMED in line] == [f"{folder / 'flat.dng'}: {MISNAMED}"]
 
 
 # --- bases ---------------------------------------------------------------------------------------------------------
