@@ -12,6 +12,8 @@ from . import __version__
 from .errors import InputError, one_line
 
 DONE, SOME_FAILED, UNUSABLE = 0, 1, 2
+#: More than this is the number of the signal that ended the command, as shells have it (2 is Ctrl-C's).
+STOPPED = 128
 
 # Strips and frames are what runs side by side; threads of the linear algebra below them would only get in each other's way.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -37,9 +39,9 @@ def main(argv: list[str] | None = None) -> int:
     except InputError as error:
         print(f"negconv: {error}", file=sys.stderr)
         return UNUSABLE
-    except KeyboardInterrupt:
+    except KeyboardInterrupt as stopped:
         print("negconv: stopped; frames that were finished are whole, nothing half-written is left", file=sys.stderr)
-        return 130
+        return STOPPED + (stopped.args[0] if stopped.args else 2)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE

@@ -230,7 +230,8 @@ class Own(_Local):
                 context = get_context("spawn")
                 listen, self.stop = context.Pipe(duplex=False)
                 self.pool = ProcessPoolExecutor(self.count, mp_context=context, initializer=_begin, initargs=(listen,))
-            return self.pool.submit(work, *job)
+            with _without_interrupts():
+                return self.pool.submit(work, *job)
 
     def _end(self) -> None:
         if self.pool is not None:
@@ -268,6 +269,21 @@ def _for_children():
                 del os.environ[name]
             else:
                 os.environ[name] = value
+
+
+@contextmanager
+def _without_interrupts():
+    """A process started here is deaf to Ctrl-C from its first moment, and does not answer with a traceback while it imports."""
+    import signal
+
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _begin(listen) -> None:

@@ -215,3 +215,50 @@ def test_interrupted_from_the_keyboard(made):
     assert {n + ".json" for n in names if n.endswith(".tif")} == {n for n in names if n.endswith(".json")}
     whole_or_nothing(out)
     assert len(again(folder, out)) == FRAMES and contents(out) == undisturbed
+
+
+@pytest.mark.parametrize("number, whom, moment", [
+    (signal.SIGTERM, "parent", "workers start"), (signal.SIGTERM, "group", "frames are written"),
+    (signal.SIGINT, "group", "workers start"), (signal.SIGINT, "parent", "frames are written")])
+def test_the_command_is_stopped_in_one_line_and_its_workers_with_it(made, number, whom, moment):
+    folder, undisturbed = made
+    out = folder / f"stopped-{number.name}-{whom}-{moment}"
+    process = subprocess.Popen([sys.executable, "-m", "negconv", "convert", str(folder / "captures"), "-o", str(out), "--jobs", "2"],
+                               stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True)
+    while process.poll() is None:
+        # The resource tracker is the first of them.
+        if len(children(process.pid)) >= 3 and (moment == "workers start" or any(n.endswith(".json") for n in os.listdir(out))):
+            break
+        time.sleep(0.002)
+    started = children(process.pid)
+    (os.kill if whom == "parent" else os.killpg)(process.pid, number)
+    status = process.wait(timeout=60)
+    alive = [pid for pid in started if at_work(pid)]
+    _, said = process.communicate()
+    if status == 0:
+        pytest.skip("done before it was stopped")
+    assert status == 128 + number
+    assert said == "negconv: stopped; frames that were finished are whole, nothing half-written is left\n"
+    assert not alive
+    names = os.listdir(out)
+    assert not [n for n in names if files.is_temporary(n)]
+    assert {n + ".json" for n in names if n.endswith(".tif")} == {n for n in names if n.endswith(".json")}
+    whole_or_nothing(out)
+    assert len(again(folder, out)) == FRAMES and contents(out) == undisturbed
+
+
+def children(pid):
+    try:
+        with open(f"/proc/{pid}/task/{pid}/children", encoding="ascii") as file:
+            return [int(child) for child in file.read().split()]
+    except OSError:
+        return []
+
+
+def at_work(pid):
+    """Whether a process is there, ended ones that nobody asked after aside, and the tracker, which goes when its parent has gone."""
+    try:
+        with open(f"/proc/{pid}/stat", encoding="utf-8") as stat, open(f"/proc/{pid}/cmdline", "rb") as words:
+            return stat.read().rpartition(")")[2].split()[0] != "Z" and b"resource_tracker" not in words.read()
+    except OSError:
+        return False
