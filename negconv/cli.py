@@ -212,6 +212,7 @@ def spots(args) -> int:
     from .files import check_free, make_folder
     from .gather import labels
     from .spots import find_spots, save_mask, save_overlay
+    from .spots.table import in_words
 
     settings = replace(_recipe(args), spots="off")
     sensitivity = settings.spotting.sensitivity if args.sensitivity is None else args.sensitivity
@@ -233,13 +234,8 @@ def spots(args) -> int:
             failed += 1
             _say(error)
             continue
-        counts = ", ".join(f"{n} {kind}{_plural(kind, n)}" for kind, n in found.counts.items() if n) or "none"
-        print(f"{one_line(path)}: {counts}")
+        print(f"{one_line(path)}: {in_words(found.counts)}")
     return SOME_FAILED if failed else DONE
-
-
-def _plural(kind: str, count: int) -> str:
-    return "" if count == 1 else "es" if kind.endswith("ch") else "s"
 
 
 def calibrate(args) -> int:

@@ -27,6 +27,7 @@ a:focus-visible, summary:focus-visible, input:focus-visible, [tabindex]:focus-vi
 .skip { position: absolute; left: -100vw; }
 .skip:focus { position: static; }
 h1 { font-size: 1.5rem; margin: 0; } h2 { font-size: 1.2rem; margin: 0; } h3 { font-size: 1rem; margin: 1rem 0 .25rem; }
+h1, h2 { min-width: 0; overflow-wrap: anywhere; }
 header p, figcaption, footer { color: var(--soft); margin: .25rem 0; }
 img, svg { display: block; width: 100%; height: auto; }
 .sheet { list-style: none; margin: 1rem 0 3rem; padding: 0; display: grid; gap: 1rem .75rem; align-items: start;
@@ -49,7 +50,9 @@ dt { color: var(--soft); } dd { margin: 0; overflow-wrap: anywhere; }
 pre { overflow-x: auto; background: #000; padding: .75rem; font-size: .85rem; }
 summary { cursor: pointer; padding: .25rem 0; }
 @media (min-width: 60rem) { .pictures.two { grid-template-columns: 3fr 2fr; } }
-@media print { :root { --ground: #fff; --text: #000; --soft: #444; } .skip { display: none; } .sheet, pre { background: #fff; } }
+@media print { :root { color-scheme: light; --ground: #fff; --text: #000; --soft: #444; } .skip, .ways, .marks, details { display: none; }
+  .sheet, pre { background: #fff; } .sheet li, figure { break-inside: avoid; } .frame { break-before: page; border: 0; }
+  .pictures.two { grid-template-columns: 3fr 2fr; } }
 """
 
 
@@ -91,7 +94,7 @@ def proof_page(proofs: Sequence[Proof], *, title: str = "", notes: str = "", war
                     f'{" (warnings)" if proof.warnings else ""}</a></li>')
     body += ["</ol>", "</nav>", '<div id="frames">']
     if any(p.spots or p.outline for p in proofs):
-        body.append('<p><label><input type="checkbox" id="marks" checked> Show outlines and spots on the pictures</label></p>')
+        body.append('<p class="marks"><label><input type="checkbox" id="marks" checked> Show outlines and spots on the pictures</label></p>')
     for i, proof in enumerate(proofs):
         body += _frame(proof, proofs[i - 1] if i else None, proofs[i + 1] if i + 1 < len(proofs) else None)
     body += ["</div>", "</main>", "<footer><p>Made by negconv. This page needs no network.</p></footer>", "</body>", "</html>", ""]
@@ -102,7 +105,7 @@ def _frame(proof: Proof, before: Proof | None, after: Proof | None) -> list[str]
     ways = " ".join([f'<a href="#frame-{p.number}">{word} ({p.number})</a>' for p, word in ((before, "Previous"), (after, "Next"))
                      if p] + ['<a href="#sheet">Sheet</a>'])
     out = [f'<section class="frame" id="frame-{proof.number}" aria-labelledby="name-{proof.number}">', "<header>",
-           f'<h2 id="name-{proof.number}">{proof.number}. {_text(proof.name)}</h2>', f"<div>{ways}</div>", "</header>",
+           f'<h2 id="name-{proof.number}">{proof.number}. {_text(proof.name)}</h2>', f'<div class="ways">{ways}</div>', "</header>",
            _warnings(proof.warnings, "Warnings")]
     figures = []
     if proof.picture is not None:

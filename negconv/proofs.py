@@ -15,6 +15,7 @@ from .frame import Frame
 from .output import read_sidecar, sidecar_path
 from .recipe import Recipe
 from .sheet import Proof, contact_sheet
+from .spots.table import in_words
 
 #: Long side a picture is kept at.
 LARGE = 1200
@@ -164,15 +165,18 @@ def _facts(record: dict, solved):
         yield "Balance", str(_at(solved, "balance", "source"))
     counts = _at(record, "spots", "counts", default={})
     if isinstance(counts, dict) and counts:
-        yield "Spots", ", ".join(f"{n} {kind}" for kind, n in counts.items() if n) or "none"
+        yield "Spots", in_words({kind: n for kind, n in counts.items() if _number(n) is not None})
     capture = _at(record, "inputs", "capture", "file")
     if capture:
         yield "Capture", str(capture)
 
 
 def _settings(record: dict) -> str:
+    settings = _at(record, "settings")
+    if settings is None:
+        return ""  # nobody knows how it was made
     try:
-        return Recipe.from_dict(_at(record, "settings", default={})).to_toml()
+        return Recipe.from_dict(settings).to_toml()
     except (ValueError, TypeError, KeyError):
         return ""
 

@@ -172,3 +172,29 @@ def test_pictures_in_the_page_are_the_frames():
     assert large.size == (LARGE, LARGE // 3)
     pixels = np.asarray(large)
     assert pixels[:, :LARGE // 2 - 20].max() < 20 and pixels[:, LARGE // 2 + 20:].min() > 235
+
+
+def test_a_picture_without_a_sidecar_shows_no_settings_and_spots_are_counted_in_words(tmp_path):
+    import hashlib
+    import json
+
+    from negconv.output import write_image
+    from negconv.proofs import proof_of
+
+    write_image(tmp_path / "a.png", np.full((20, 30, 3), 120, np.uint8), output="png")
+    assert proof_of(str(tmp_path / "a.png"), 1).settings == ""
+    picture = (tmp_path / "a.png").read_bytes()
+    record = {"format": 1, "negconv": "0.1.0", "inputs": {}, "warnings": [],
+              "output": {"file": "a.png", "sha256": hashlib.sha256(picture).hexdigest(), "bytes": len(picture)}, "settings": {}, "spots": {"counts": {"speck": 3, "scratch": 2, "fibre": 1}, "rows": []}}
+    (tmp_path / "a.png.json").write_text(json.dumps(record))
+    proof = proof_of(str(tmp_path / "a.png"), 1)
+    assert "spots = " in proof.settings and dict(proof.facts)["Spots"] == "3 specks, 2 scratches, 1 fibre"
+
+
+def test_on_paper_each_frame_stands_on_a_page_of_its_own_and_long_names_are_broken():
+    page = proof_page(proofs(2)).decode()
+    style = page[page.index("<style>"):page.index("</style>")]
+    paper = style[style.index("@media print"):]
+    # A heading had stood alone at the foot of a page; the dark margins were printed.
+    assert ".frame { break-before: page;" in paper and "color-scheme: light" in paper and "break-inside: avoid" in paper
+    assert re.search(r"h1, h2 \{[^}]*overflow-wrap: anywhere", style)

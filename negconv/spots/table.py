@@ -181,11 +181,8 @@ class Spots:
         raise KeyError(row)
 
     def __repr__(self) -> str:
-        counts = {kind: sum(s.kind == kind for s in self.rows) for kind in KINDS}
-        plural = {"fibre": "fibres", "scratch": "scratches"}
-        said = ", ".join(f"{n} {kind if n == 1 else plural.get(kind, kind + 's')}" for kind, n in counts.items() if n)
         more = f", {len(self.doubtful)} doubtful" if self.doubtful else ""
-        return f"Spots({self.shape[1]} x {self.shape[0]}: {said or 'none'}{more})"
+        return f"Spots({self.shape[1]} x {self.shape[0]}: {in_words(self.counts)}{more})"
 
     @property
     def counts(self) -> dict[str, int]:
@@ -380,3 +377,14 @@ def _write_bytes(path, data: bytes) -> None:
         raise InputError(path, f"cannot be written ({error.strerror})", "choose a folder you may write to") from None
     finally:
         part.unlink(missing_ok=True)
+
+
+def in_words(counts: dict[str, int]) -> str:
+    """How many spots of each kind, for people.
+
+    Examples
+    --------
+    >>> in_words({"speck": 2, "scratch": 2, "fibre": 1, "drying mark": 0})
+    '2 specks, 2 scratches, 1 fibre'
+    """
+    return ", ".join(f"{n} {kind}{'' if n == 1 else 'es' if kind.endswith('ch') else 's'}" for kind, n in counts.items() if n) or "none"
