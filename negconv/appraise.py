@@ -341,7 +341,7 @@ def inspect_capture(source, *, panel=None, recipe=None) -> Report:
     source : path, Capture or ndarray (H, W, 3)
     panel : panel frame, path or PanelField, optional
     recipe : Recipe, optional
-        Its ``format`` and ``linearity`` are used.
+        Its ``film``, ``format`` and ``linearity`` are used.
 
     Returns
     -------
@@ -368,7 +368,7 @@ def inspect_capture(source, *, panel=None, recipe=None) -> Report:
         # A base that cannot be used (saturated, all but black) was seen none the less, and is what an exposure is judged by.
         rebate = seen.base is not None and any(f.trusted for f in seen.frames)
         judgements.append(judge_exposure(raw) if rebate and not lost else light)
-    judgements.append(_reading(even, seen.frames, base, capture.meta))
+    judgements.append(_reading(even, seen.frames, base, capture.meta, recipe))
     judgements.append(judge_evenness(seen, even.shape, panel=panel if panel is not None else None, flattened=capture.flattened))
     judgements.append(judge_stray_light(even.data, seen))
     judgements.append(Judgement("sharpness", UNKNOWN, (), f"too {'bright' if clipped > 0.5 else 'dark'} to see grain in") if lost
@@ -399,7 +399,7 @@ def inspect_panel(source, panel: PanelField, *, recipe=None) -> Report:
                   (judge_evenness(Look((), None), small.shape, panel=panel),), tuple(small.meta.notes), draw_found(small.data, ()))
 
 
-def _reading(even: Capture, frames, base: FilmBase, meta: Meta) -> Judgement:
+def _reading(even: Capture, frames, base: FilmBase, meta: Meta, recipe) -> Judgement:
     """How dense the negative is, and whether its shadows sit on the toe."""
     from .film import Film, film_kind
 
@@ -407,8 +407,14 @@ def _reading(even: Capture, frames, base: FilmBase, meta: Meta) -> Judgement:
     if len(inside) < 100 or not base.sound:
         return Judgement("density", UNKNOWN, (), "no usable base to measure the picture's densities from")
     inside = inside[:: max(1, len(inside) // 20_000)]
-    kind, why = film_kind(base.density, -np.log10(np.maximum(inside, 1e-6) / np.array(base.rgb)))
-    film = Film.colour() if kind == "colour" else Film.mono()
+    stated = "auto" if recipe is None else recipe.film
+    if stated not in ("auto", "colour", "mono"):
+        film = Film.load(recipe.file(stated))
+        kind, why = film.kind, "from a film file"
+    else:
+        kind, why = ((stated, "as stated") if stated != "auto" else
+                     film_kind(base.density, -np.log10(np.maximum(inside, 1e-6) / np.array(base.rgb))))
+        film = Film.colour() if kind == "colour" else Film.mono()
     return judge_density(read_negative(film.densities(inside, base.rgb, meta), film), f"{kind} film ({why})")
 
 

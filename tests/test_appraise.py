@@ -190,3 +190,11 @@ def test_an_unusable_panel_among_the_captures_is_named_and_the_others_are_judged
     assert main(["spots", str(folder), "-o", str(tmp_path / "spots")]) == 1
     assert "panel.tif: is saturated" in capsys.readouterr().err
     assert sorted(p.name for p in (tmp_path / "spots").iterdir()) == ["frame01-mask.png", "frame01-overlay.jpg", "frame01-spots.csv"]
+
+
+def test_the_film_that_is_stated_is_the_one_that_is_read():
+    from negconv.recipe import Recipe
+
+    for film in ("colour", "mono"):
+        found = {j.name: j for j in inspect_capture(copy(), recipe=Recipe(film=film)).judgements}
+        assert found["density"].finding.startswith(f"{film} film (as stated)")
