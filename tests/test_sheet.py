@@ -185,7 +185,8 @@ def test_a_picture_without_a_sidecar_shows_no_settings_and_spots_are_counted_in_
     assert proof_of(str(tmp_path / "a.png"), 1).settings == ""
     picture = (tmp_path / "a.png").read_bytes()
     record = {"format": 1, "negconv": "0.1.0", "inputs": {}, "warnings": [],
-              "output": {"file": "a.png", "sha256": hashlib.sha256(picture).hexdigest(), "bytes": len(picture)}, "settings": {}, "spots": {"counts": {"speck": 3, "scratch": 2, "fibre": 1}, "rows": []}}
+              "output": {"file": "a.png", "sha256": hashlib.sha256(picture).hexdigest(), "bytes": len(picture)}, "settings": {},
+              "spots": {"counts": {"speck": 3, "scratch": 2, "fibre": 1}, "rows": []}}
     (tmp_path / "a.png.json").write_text(json.dumps(record))
     proof = proof_of(str(tmp_path / "a.png"), 1)
     assert "spots = " in proof.settings and dict(proof.facts)["Spots"] == "3 specks, 2 scratches, 1 fibre"
