@@ -68,8 +68,8 @@ def build_parser(words: Sequence[str] | None = None) -> argparse.ArgumentParser:
         p.add_argument("--space", metavar="NAME", help="srgb, display-p3, rec2020, romm or linear (default: srgb)")
         p.add_argument("--balance", metavar="HOW", help="frame: each frame to the same anchor (default); roll: exposures of "
                        "the roll kept; or a number between, 0 frame to 1 roll")
-        p.add_argument("--spots", choices=("off", "mark", "repair"), help="dust and scratches: leave (default), write a map, "
-                       "or repair")
+        p.add_argument("--spots", choices=("off", "mark", "repair"), help="dust and scratches: leave (default), list in the "
+                       "sidecar and on the proof page, or repair")
         p.add_argument("--sheet", metavar="FILE", help="also write a contact sheet (.jpg, .png or .html)")
         p.add_argument("--jobs", type=_positive, metavar="N", help="processes (default: by cores and memory)")
         p.add_argument("--overwrite", action="store_true", help="replace outputs that are there already")
@@ -218,14 +218,13 @@ def spots(args) -> int:
     sensitivity = settings.spotting.sensitivity if args.sensitivity is None else args.sensitivity
     out = make_folder(args.out)
     captures, panels, panel, failed = _panels(args, settings, _captures(args.paths))
-    for path, name in zip(captures, labels(captures)):
-        if path in panels and len(panels) < len(captures):
-            continue
+    frames = [(path, name) for path, name in zip(captures, labels(captures)) if path not in panels or len(panels) == len(captures)]
+    for number, (path, name) in enumerate(frames, 1):
         stem = out / name
         names = [Path(f"{stem}-mask.png"), Path(f"{stem}-spots.csv"), Path(f"{stem}-overlay.jpg")]
         try:
             check_free(names, overwrite=args.overwrite)
-            positive = convert_one(path, panel=panel, base=_base(args.base), recipe=settings.for_frame(path))
+            positive = convert_one(path, panel=panel, base=_base(args.base), recipe=settings.for_frame(path, number))
             found = find_spots(positive, sensitivity=sensitivity)
             save_mask(names[0], found)
             found.to_csv(names[1])

@@ -384,6 +384,7 @@ _FRAMES = """\
 # Settings of single frames, by file name, by its stem, or by number on the roll (from 1). Any setting above may stand
 # here, for that frame alone; by number comes first, by stem over it, by file name over both.
 # [frames."frame03"]
+# turn = 180
 # exposure = 0.5
 # crop = [0.05, 0.0, 0.9, 1.0]
 # moves.edge_burn.stops = 0.3"""

@@ -1,8 +1,17 @@
 """The command as a process of its own."""
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
+
+import numpy as np
+from PIL import Image
+from skimage.io import imread
+
+from negconv.cli import main
+from negconv.proofs import proof_of
+from negconv.synthetic.roll import make_roll
 
 
 def test_a_warning_printed_while_a_capture_is_decoded_is_not_lost():
@@ -22,3 +31,24 @@ command.run()
 """
     said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert said.stderr == "ours\nand after\n"
+
+
+def test_a_frame_turned_by_its_number_is_turned_on_the_sheet_and_in_the_map_of_its_spots(tmp_path):
+    """The frame's number counts captures but for the panel's, as a roll does."""
+    make_roll(tmp_path, frames=2, megapixels=0.1, seed=4, jobs=1)
+    (tmp_path / "captures" / "panel.dng").rename(tmp_path / "captures" / "a-panel.dng")
+    (tmp_path / "r.toml").write_text('output = "png"\n[frames."2"]\nturn = 90\n')
+    common = [str(tmp_path / "captures"), "--recipe", str(tmp_path / "r.toml"), "-o"]
+    assert main(["convert", *common, str(tmp_path / "turned"), "--jobs", "1"]) == 0
+    assert main(["convert", common[0], "-o", str(tmp_path / "plain"), "--output", "png", "--jobs", "1"]) == 0
+    assert main(["spots", *common, str(tmp_path / "spots")]) == 0
+    for name, turned in (("frame01", 0), ("frame02", 1)):
+        plain, made = (imread(tmp_path / folder / f"{name}.png").astype(float) for folder in ("plain", "turned"))
+        expected = np.rot90(plain, -turned)
+        h, w = (min(a, b) for a, b in zip(made.shape[:2], expected.shape[:2]))
+        assert abs(made[:h, :w] - expected[:h, :w]).mean() < 300     # of 65535; a pixel of the cut may fall to either side
+        mask = Image.open(tmp_path / "spots" / f"{name}-mask.png")
+        assert (mask.height > mask.width) == bool(turned)
+        assert json.loads((tmp_path / "turned" / f"{name}.png.json").read_text())["settings"].get("turn", 0) == 90 * turned
+    height, width = proof_of(str(tmp_path / "turned" / "frame02.png"), 2).picture.shape[:2]
+    assert height > width

@@ -50,7 +50,7 @@ def test_command_examples_are_commands():
 
 def test_the_recipe_example_is_a_recipe():
     recipe = Recipe.from_toml(blocks("toml")[0])
-    assert recipe.for_frame("frame03.dng").exposure == 0.5
+    assert recipe.for_frame("frame03.dng").exposure == 0.5 and recipe.for_frame("frame03.dng").turn == 180
     assert recipe.for_frame("frame04.dng").exposure == 0.0
 
 
