@@ -105,7 +105,7 @@ def find_spots(positive, *, sensitivity: float = 0.5, dark: bool = True, pixel_u
     if dark:
         jobs += [lambda: [_Found(*scratches.search(plane, colour, frame, threads=each), False)],
                  lambda: _search(plane, colour, frame, False, each)]
-    jobs.append(lambda: [_Found(*rings.search(plane, threads=each), True)])
+    jobs.append(lambda: [_Found(*rings.search(plane, threads=each), True, closed=True)])
     if threads > 1:
         with ThreadPoolExecutor(2) as pool:
             found = list(pool.map(lambda job: job(), jobs))
@@ -145,6 +145,7 @@ class _Found:
     known: np.ndarray | None = None
     peers: company.Peers | None = None
     scale: int = 1
+    closed: bool = False        # rims of drying marks
 
 
 def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
@@ -377,6 +378,7 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
         confidence[dark[row]] = np.minimum(confidence[dark[row]], PICTURE)
     # No capture lens draws a line a single pixel wide: that is the edge of something.
     every, extent = np.bincount(owner, minlength=len(confidence)), _extent(index, owner, len(confidence), shape[1])
+    closed = np.concatenate([np.full(len(f.confidence), f.closed) for f in found])
     listed = (confidence >= min(least * NEARLY, score.DOUBTFUL)) & ~((extent >= 4) & (every <= THIN * extent))
     index, owner = index[listed[owner]], (np.cumsum(listed) - 1)[owner[listed[owner]]]
     confidence, contrast, light = confidence[listed], contrast[listed], light[listed]
@@ -391,8 +393,10 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
     short = _extent(index, owner, len(area), shape[1]) < LONG
     sure = confidence >= least + (1 - least) * SURER * short * np.minimum(area / LARGE, 1)
     # Only what is far beyond doubt may vouch for its continuation.
-    # A strip of the picture (a wire, a joint between bricks) can touch a hair, so it must be nearly believed by itself.
-    strips = continuing(index, owner, confidence >= (1 + 2 * least) / 3, confidence >= NEARLY * least, light, shape)
+    # A strip of the picture (a wire, a joint between bricks) can touch a hair, so it must be nearly believed by itself; and what
+    # goes round, as joints do round a tile, continues none.
+    strips = continuing(index, owner, confidence >= (1 + 2 * least) / 3, (confidence >= NEARLY * least) & ~closed[listed], light,
+                        shape)
     sure |= strips
     confidence = np.where(sure, np.maximum(confidence, least), confidence)
     rows: list = []
