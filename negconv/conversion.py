@@ -464,7 +464,7 @@ def finish(positive: Positive, recipe: Recipe):
             doubted = {s.row for s in found.rows if s.confidence < (REPAIRED if s.light else REPAIRED_DARK)}
             unsure = {s.row for s in found.rows if s.width > wide and s.row not in dense}
             unsure |= doubted - on_even_ground(positive, found, doubted - unsure - told)
-            unsure |= enclosed(positive, found, rows - unsure - told, dense=dense)
+            unsure |= enclosed(positive, found, rows - unsure - told)
             unsure |= starry(positive, found, rows - unsure) - dense
             positive = repair(positive, found.decide(accept=asked.accept, refuse=(*asked.refuse, *(unsure - told)), mask=mask),
                               in_place=True)

@@ -602,6 +602,20 @@ def test_what_glows_is_no_dirt():
     assert [round(s.x) for s in spots.rows if s.row in enclosed(Positive(light), spots)] == [70]
 
 
+def test_a_lamp_before_the_bar_of_a_window_glows():
+    from negconv.spots import enclosed
+
+    # The same glow on panes and on the bar between them, and a speck on another bar; light is invented.
+    rng = np.random.default_rng(6)
+    y, x = np.mgrid[:200, :300]
+    light = np.where(np.abs((x - 70) % 150) < 8, 0.02, 0.7) + 0.4 * 81 / (np.hypot(y - 100, x - 70) ** 2 + 243)
+    for cx in (70, 220):
+        light[np.hypot(y - 100, x - cx) <= 9] = 6.0
+    light = (light * 10 ** rng.normal(0, 0.03, light.shape)).astype(np.float32)
+    spots = Spots.from_mask(light > 3)
+    assert [round(s.x) for s in spots.rows if s.row in enclosed(Positive(light), spots)] == [70]
+
+
 def test_the_rim_of_a_disc_is_left_and_dirt_on_an_edge_is_not():
     from negconv.spots import enclosed
 
@@ -616,6 +630,26 @@ def test_the_rim_of_a_disc_is_left_and_dirt_on_an_edge_is_not():
     light = (ndimage.gaussian_filter(light, 0.7) * 10 ** rng.normal(0, 0.02, light.shape)).astype(np.float32)
     spots = Spots.from_mask(rim | speck | edge)
     assert [round(s.x) for s in spots.rows if s.row in enclosed(Positive(light), spots)] == [80]
+
+
+def test_a_closed_rim_in_doubt_continues_no_hair():
+    # A hair that ends at a tile's joint, which goes round the tile as a drying mark's rim would; densities are invented.
+    plane = np.full((200, 300), 0.5)
+    plane[99:102, 20:120] += 0.5
+    joint = np.zeros(plane.shape, bool)
+    joint[60:140, 122:202] = True
+    joint[64:136, 126:198] = False
+    plane[joint] += 0.1
+    plane = np.rint(plane * noise.STEPS).astype(np.int16)
+    hair = np.flatnonzero(np.pad(np.ones((3, 100), bool), ((99, 98), (20, 180))))
+
+    def listed(closed):
+        some = [find._Found(np.flatnonzero(at), np.zeros(at.sum(), int), np.array([sure]), np.array([deep]), True, closed=shut)
+                for at, sure, deep, shut in ((joint, 0.55, 0.1, closed), (plane >= 0.9 * noise.STEPS, 0.95, 0.5, False))]
+        return find._settle(some, plane, 0.5, None)
+
+    assert np.array_equal(np.flatnonzero(listed(True).mask), hair)
+    assert listed(False).mask[joint].all()                          # as a hair would that goes on there
 
 
 def test_a_rim_stands_out_of_one_side_alone():
@@ -698,7 +732,7 @@ def test_what_no_film_prints_is_told_from_letters_and_lamps():
     positive = Positive(light, density=density)
     dense = opaque(positive, spots, wider=10)
     assert found(dense) == [(118, 60), (200, 170)]
-    assert found(enclosed(positive, spots, dense, dense=dense)) == [(200, 170)]
+    assert found(enclosed(positive, spots, dense)) == [(200, 170)]
     # A frame of lit windows, and one whose picture is as dense, have none; nor is anything told without a density.
     assert not opaque(Positive(light), spots, wider=10)
     windows = np.where((y % 60 < 24) & (x % 60 < 24), np.float32(2.4), np.float32(0.5))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..positive import Positive
+from ..robust import median
 from .table import Spots
 
 #: Pixels from the spot in which the stroke is sought, and how far beyond (in widths of the spot, within limits) the paper is.
@@ -18,15 +19,13 @@ NEAR, REACH, SHORTEST, LONGEST = (1.5, 4.0), 2.0, 10, 48
 LEFT = 0.35
 #: Of what is next to a spot, the share that is as light (but for a share of the contrast) from which on it is a rim.
 RIM, AS_LIGHT = 0.3, 0.15
-#: Pixels from the spot in which a glow is sought, beyond what the copying lens blurs, and by how much (log10 of light) it must
-#: be lighter there than further off, on each of four sides.
-GLOWING, GLOW = (4.0, 9.0), 0.1
-#: How far from side to side the light next to a lamp may differ, or what it falls by further off (log10 of light): one of the two
-#: is even about a lamp (on the demo's both, by 0.1; about dirt on uneven ground by 0.2 and 0.6).
-EVEN = (0.15, 0.25)
+#: Pixels from the spot in which a glow is sought, beyond what the copying lens blurs; in how many of its eight sectors there may
+#: be something else, such as a bar of the window it hangs in; and in the others what the light falls by further off: at least, as
+#: a share of what is next to the spot, and of the greatest of them, for a glow is as much light on all sides, whatever it lies on.
+GLOWING, OTHER, GLOW, ALIKE = (4.0, 9.0), 2, 0.03, 0.45
 
 
-def enclosed(positive: Positive, spots: Spots, rows=None, *, dense=frozenset()) -> frozenset[int]:
+def enclosed(positive: Positive, spots: Spots, rows=None) -> frozenset[int]:
     """Rows of `spots` that stand out from the pixels next to them alone, or from a part of those, or that glow.
 
     Parameters
@@ -36,8 +35,6 @@ def enclosed(positive: Positive, spots: Spots, rows=None, *, dense=frozenset()) 
         Of this positive.
     rows : collection of int, optional
         Those to be looked at; all by default.
-    dense : collection of int
-        Those that are denser than film gets (`opaque`): lamps alone may be, and a lamp glows alike on all sides.
 
     Examples
     --------
@@ -62,7 +59,8 @@ def enclosed(positive: Positive, spots: Spots, rows=None, *, dense=frozenset()) 
         away = distance_transform_edt(~own)
         picture = spots.labels[part] == 0
         light = positive.linear[part]
-        log = np.log10(np.maximum(light if light.ndim == 2 else light.mean(axis=2), 1e-4))
+        light = light if light.ndim == 2 else light.mean(axis=2)
+        log = np.log10(np.maximum(light, 1e-4))
         near = picture & (away > NEAR[0]) & (away <= NEAR[1])
         beyond = picture & (away > 0.6 * reach) & (away <= reach)
         if min(near.sum(), beyond.sum(), own.sum()) < 4:
@@ -70,24 +68,27 @@ def enclosed(positive: Positive, spots: Spots, rows=None, *, dense=frozenset()) 
         level = np.median(log[own])
         contrast = level - np.median(log[near])
         rim = np.mean(log[near] >= level - AS_LIGHT * contrast) > RIM
-        even = EVEN if spot.row in dense else (np.inf, np.inf)
         faint = level - np.median(log[beyond]) < LEFT * contrast
-        if contrast > 0 and (faint or rim) or _glows(log, picture, away, own, beyond, even):
+        if contrast > 0 and (faint or rim) or _glows(light, picture, away, own, beyond):
             found.append(spot.row)
     return frozenset(found)
 
 
-def _glows(log, picture, away, own, beyond, even) -> bool:
-    """Whether it is lighter near a spot than further off, on each of its four sides, and about as light or by about as much."""
-    y, x = np.nonzero(own)
-    dy, dx = (v - m for v, m in zip(np.indices(own.shape), (y.mean(), x.mean())))
-    side = np.where(np.abs(dx) > np.abs(dy), np.where(dx > 0, 0, 1), np.where(dy > 0, 2, 3))
+def _glows(light, picture, away, own, beyond) -> bool:
+    """Whether it is lighter near a spot than further off, by about as much light on all sides but for a few."""
     near = picture & (away > GLOWING[0]) & (away <= GLOWING[1])
-    levels, falls = [], []
-    for k in range(4):
-        one, other = log[near & (side == k)], log[beyond & (side == k)]
-        if min(len(one), len(other)) < 4 or np.median(one) - np.median(other) < GLOW:
+    falls = []
+    for one, other in zip(*(sectors(own, light, where) for where in (near, beyond))):
+        if min(len(one), len(other)) < 4:
             return False
-        levels.append(np.median(one))
-        falls.append(np.median(one) - np.median(other))
-    return bool(np.ptp(levels) <= even[0] or np.ptp(falls) <= even[1])
+        falls.append(median(one) - median(other))
+    falls = sorted(falls)
+    return any(least >= max(GLOW * median(light[near]), ALIKE * most) for least, most in zip(falls, falls[-1 - OTHER:]))
+
+
+def sectors(own, values, where) -> list[np.ndarray]:
+    """The values at some pixels around a spot, by the eighth of the circle about its middle they lie in."""
+    y, x = (np.mean(v) for v in np.nonzero(own))
+    v, u = np.nonzero(where)
+    sector = ((np.arctan2(v - y, u - x) / (2 * np.pi) + 0.5) * 8).astype(int) % 8
+    return [values[v, u][sector == k] for k in range(8)]

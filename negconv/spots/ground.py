@@ -12,6 +12,7 @@ import numpy as np
 from ..positive import Positive
 from ..robust import median, quantile
 from .channels import Channels
+from .enclosed import sectors
 from .opaque import ALIKE
 from .table import Spots
 
@@ -89,10 +90,7 @@ def on_even_ground(positive: Positive, spots: Spots, rows) -> frozenset[int]:
 
 def _range(density, ground, own) -> float:
     """How far the medians of the eight sectors of the ground around a spot lie apart."""
-    y, x = (np.mean(v) for v in np.nonzero(own))
-    v, u = np.nonzero(ground)
-    sector = ((np.arctan2(v - y, u - x) / (2 * np.pi) + 0.5) * 8).astype(int) % 8
-    return np.ptp([median(density[v, u][sector == k]) for k in np.unique(sector)])
+    return np.ptp([median(part) for part in sectors(own, density, ground) if len(part)])
 
 
 def starry(positive: Positive, spots: Spots, sure) -> frozenset[int]:
