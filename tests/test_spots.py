@@ -336,13 +336,13 @@ def test_hairs_are_followed_across_what_hides_them():
     assert len(none) == 0
 
 
-@pytest.mark.parametrize("within, believed", [(2, 0.6), (4, 0.95)])
-def test_the_larger_part_of_a_spot_is_no_stranger_to_it(within, believed):
+@pytest.mark.parametrize("own, within, believed", [(0.6, 4, 0.95), (0.6, 2, 0), (0.8, 2, 0), (0.93, 2, 0.93), (0.99, 2, 0.99)])
+def test_the_larger_part_of_a_spot_is_no_stranger_to_it_and_picture_that_took_it_in_is_none(own, within, believed):
     # Of three candidates the second lies within the first, the third beside it.
     first, second, third = np.arange(1, 7), np.arange(7 - within, 7), np.array([6, 7, 8])
     place, who = np.concatenate([first, second, third]), np.repeat([0, 1, 2], [6, within, 3])
-    confidence = np.array([0.6, 0.95, 0.9])
-    spot, holder = find.claimed(place, who, confidence)
+    confidence = np.array([own, 0.95, 0.9])
+    spot, holder = find.claimed(place, who, np.array([0.0, 2, 1]))
     assert find._of_what_it_holds(place, who, spot, holder, confidence).tolist() == [believed, 0.95, 0.9]
 
 

@@ -486,7 +486,7 @@ def as_its_twins(index, owner, confidence, area, light) -> np.ndarray:
 
 def _of_what_it_holds(place, who, spot, holder, confidence):
     """Confidence of candidates, or the greatest of those that lie within them and are the larger part of them: a part of a
-    spot is no stranger to it, but picture that takes in a speck is."""
+    spot is no stranger to it, but picture that takes in a speck is, and for itself no dirt unless beyond doubt."""
     inner = holder[np.searchsorted(spot, place)]
     other = np.flatnonzero(inner != who)
     if not len(other):
@@ -494,9 +494,12 @@ def _of_what_it_holds(place, who, spot, holder, confidence):
     n = len(confidence)
     pair, shared = np.unique(who[other] * n + inner[other], return_counts=True)
     outer, inner = pair // n, pair % n
-    within = (shared >= WITHIN * np.bincount(holder, minlength=n)[inner]) & (2 * shared >= np.bincount(who, minlength=n)[outer])
+    within = shared >= WITHIN * np.bincount(holder, minlength=n)[inner]
+    part = 2 * shared >= np.bincount(who, minlength=n)[outer]
     out = confidence.copy()
-    np.maximum.at(out, outer[within], confidence[inner[within]])
+    np.maximum.at(out, outer[within & part], confidence[inner[within & part]])
+    taken = within & ~part & (confidence[inner] > confidence[outer]) & (out[outer] <= look.ALONE)
+    out[outer[taken]] = 0
     return out
 
 
