@@ -41,13 +41,6 @@ SHARES = (1.0, 0.85, 0.7, 0.55, 0.4, 0.25, 0.1, 0.0)
 #: off by up to two in a hundred, by chance, and by another chance when the crop moves by a tenth of a pixel.
 SEEN = 8000
 
-#: Confidence from which a light and a dark spot is repaired unasked; what is less sure is on the map only.
-REPAIRED, REPAIRED_DARK = 0.93, 0.98
-#: Nor is one repaired unasked that is wider than this share of the picture's short side (about a millimetre of 6x9):
-#: dirt that large is rare, and a thing of the picture painted over is lost (at 0.03 the largest lamp of the demo was);
-#: unless it is denser than film gets.
-WIDEST = 0.02
-
 NO_PANEL = "no panel frame: fall-off of panel and lens stays in the picture (photograph the bare panel too)"
 
 
@@ -450,24 +443,15 @@ def finish(positive: Positive, recipe: Recipe):
     """
     spots = None
     if recipe.spots != "off":
-        from .spots import enclosed, find_spots, on_even_ground, opaque, repair, starry
+        from .spots import find_spots, left_alone, repair
 
         found = find_spots(positive, sensitivity=recipe.spotting.sensitivity)
         asked = recipe.spotting
         mask = asked.mask and os.fspath(recipe.file(asked.mask))
         spots = found.decide(accept=asked.accept, refuse=asked.refuse, mask=mask)
         if recipe.spots == "repair":
-            # A doubtful spot on a map costs a glance; one painted over may have been a letter.
-            wide, told = WIDEST * min(positive.shape[:2]), {*asked.accept, *asked.refuse}
-            dense = opaque(positive, found, wider=wide / 2)
-            rows = {s.row for s in found.rows}
-            doubted = {s.row for s in found.rows if s.confidence < (REPAIRED if s.light else REPAIRED_DARK)}
-            unsure = {s.row for s in found.rows if s.width > wide and s.row not in dense}
-            unsure |= doubted - on_even_ground(positive, found, doubted - unsure - told)
-            unsure |= enclosed(positive, found, rows - unsure - told)
-            unsure |= starry(positive, found, rows - unsure) - dense
-            positive = repair(positive, found.decide(accept=asked.accept, refuse=(*asked.refuse, *(unsure - told)), mask=mask),
-                              in_place=True)
+            left = left_alone(positive, found, told={*asked.accept, *asked.refuse})
+            positive = repair(positive, found.decide(accept=asked.accept, refuse=(*asked.refuse, *left), mask=mask), in_place=True)
     if recipe.moves != type(recipe.moves)():
         from .finish.moves import apply_moves
 

@@ -12,11 +12,14 @@ from scipy import ndimage
 
 from negconv.errors import InputError
 from negconv.positive import Positive
-from negconv.spots import (Spot, Spots, candidates, compiled, components, features, find, find_spots, hairs, kinds, lines,
-                           noise, on_even_ground, parallels, rims, rings, score, scratches, starry, track)
+from negconv.spots import (Spot, Spots, candidates, compiled, components, features, find, find_spots, hairs, kinds, left_alone,
+                           lines, noise, parallels, rims, rings, score, scratches, track)
 from negconv.spots.channels import _FINE, Channels
 from negconv.spots.company import CELL, COMPANY, LIKE, NEAR, Peers, columns
+from negconv.spots.enclosed import enclosed
 from negconv.spots.features import NAMES
+from negconv.spots.ground import on_even_ground, small, starry
+from negconv.spots.opaque import opaque
 from negconv.synthetic.dirt import make_dirt
 
 
@@ -588,8 +591,6 @@ def test_overlay_marks_kinds_by_colour_and_outline(tmp_path):
 
 
 def test_what_glows_is_no_dirt():
-    from negconv.spots import enclosed
-
     rng = np.random.default_rng(4)
     y, x = np.mgrid[:200, :300]
     far = np.hypot(y - 100, x - 70)
@@ -603,8 +604,6 @@ def test_what_glows_is_no_dirt():
 
 
 def test_a_lamp_before_the_bar_of_a_window_glows():
-    from negconv.spots import enclosed
-
     # The same glow on panes and on the bar between them, and a speck on another bar; light is invented.
     rng = np.random.default_rng(6)
     y, x = np.mgrid[:200, :300]
@@ -617,8 +616,6 @@ def test_a_lamp_before_the_bar_of_a_window_glows():
 
 
 def test_the_rim_of_a_disc_is_left_and_dirt_on_an_edge_is_not():
-    from negconv.spots import enclosed
-
     rng = np.random.default_rng(5)
     y, x = np.mgrid[:160, :320]
     light = np.where(x < 240, 0.05, 0.5)                             # a bright wall from 240 on
@@ -716,8 +713,6 @@ def test_a_row_of_joints_is_counted_and_crossing_scratches_are_not(turn):
 
 
 def test_what_no_film_prints_is_told_from_letters_and_lamps():
-    from negconv.spots import enclosed, opaque
-
     # Densities above base: invented; 1.6 is a highlight, 2.4 takes more light than one.
     y, x = np.mgrid[:240, :400]
     density = np.where(x < 120, 0.3, 0.9) + np.random.default_rng(6).normal(0, 0.02, (240, 400))
@@ -754,6 +749,28 @@ def test_one_thing_is_as_sure_at_every_scale():
     assert got.tolist() == [0.9, 0.9, 0.1]
     apart = find.as_its_twins(index, owner, np.array([0.4, 0.9, 0.1]), area, np.array([True, False, True]))
     assert apart.tolist() == [0.4, 0.9, 0.1]
+
+
+def test_a_small_likely_spot_on_exposed_ground_is_repaired_unasked():
+    # Left alone are a larger one, one less likely, one on clear film, one at the border, a dark one; densities are invented.
+    density = np.full((1000, 1200), 0.8, np.float32)
+    density[:, :300] = 0.1
+    density[503:] += 0.15                                            # so that no ground is even
+    boxes = {"small": (500, 500, 4), "large": (600, 500, 6), "unlikely": (700, 500, 4), "clear": (100, 500, 4), "border": (1196, 500, 4),
+             "dark": (900, 500, 4), "sure": (1000, 500, 6)}
+    mask = np.zeros(density.shape, bool)
+    for x, y, side in boxes.values():
+        mask[y:y + side, x:x + side] = True
+    density[mask] += 0.5
+    spots, names = Spots.from_mask(mask), {(x, y): name for name, (x, y, _) in boxes.items()}
+    confidence = {"unlikely": 0.8, "sure": 0.95}
+    rows = {names[s.box[:2]]: replace(s, confidence=confidence.get(names[s.box[:2]], 0.88), light=names[s.box[:2]] != "dark")
+            for s in spots.rows}
+    spots = replace(spots, rows=tuple(rows.values()))
+    positive = Positive((0.02 * 10 ** (density / 0.6)).astype(np.float32), density=density)
+    assert small(positive, spots, {s.row for s in spots.rows}) == {rows["small"].row}
+    left = left_alone(positive, spots, told={rows["border"].row})
+    assert {name for name, s in rows.items() if s.row not in left} == {"small", "sure", "border"}
 
 
 # ---- over a roll -------------------------------------------------------------------------------------------------

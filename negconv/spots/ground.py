@@ -26,6 +26,9 @@ BEYOND, SHORTEST, LONGEST, FEWEST = 3, 14, 48, 200
 #: Shares of the spot's contrast: the most that anything on its ground is lighter than that, that the ground's sectors differ, and
 #: that is left of it in the pixels next to the outline. The cork of the demo's pinboard has light grains of its own from 0.16 on.
 LIGHTER, SECTORS, BLURRED = 0.5, 0.15, 0.25
+#: Least confidence of small ones on exposed ground, and how small, as a share of the picture's short side: the smaller, the less is
+#: lost if it was picture after all. Pixels from the picture's border within which that may be the rebate's edge.
+LIKELY, SMALL, BORDER = 0.85, 0.005, 3
 #: So many light spots on clear film that leave doubt, and so many for each that leaves none, and they are stars or lamps. (On
 #: frames of photographs there are 1.3 at most, and 13 in all; in the demo's night 3.2 and more, and 170.) And the share of those
 #: in doubt that are no wider than a sure one that is a star.
@@ -88,6 +91,23 @@ def on_even_ground(positive: Positive, spots: Spots, rows) -> frozenset[int]:
     return frozenset(found)
 
 
+def small(positive: Positive, spots: Spots, rows) -> frozenset[int]:
+    """Of rows of `spots` that leave doubt the light ones that are likely, small and on exposed ground; none without a density."""
+    if positive.density is None:
+        return frozenset()
+    h, w = positive.shape
+    return frozenset(s.row for s in spots.rows if s.row in rows and s.light and s.confidence >= LIKELY
+                     and s.area <= (SMALL * min(h, w)) ** 2 and min(s.x, s.y, w - 1 - s.x, h - 1 - s.y) > BORDER
+                     and around(positive, s) >= EXPOSED)
+
+
+def around(positive: Positive, spot) -> float:
+    """Density above base of the ground round a spot."""
+    x, y, across, down = spot.box
+    part = positive.density[max(y - BEYOND, 0):y + down + BEYOND, max(x - BEYOND, 0):x + across + BEYOND]
+    return median(np.concatenate([part[0], part[-1], part[:, 0], part[:, -1]]))
+
+
 def _range(density, ground, own) -> float:
     """How far the medians of the eight sectors of the ground around a spot lie apart."""
     return np.ptp([median(part) for part in sectors(own, density, ground) if len(part)])
@@ -99,13 +119,7 @@ def starry(positive: Positive, spots: Spots, sure) -> frozenset[int]:
     if positive.density is None:
         return frozenset()
 
-    def night(spot) -> bool:
-        x, y, across, down = spot.box
-        x0, y0, x1, y1 = x - BEYOND, y - BEYOND, x + across + BEYOND, y + down + BEYOND
-        part = positive.density[max(y0, 0):y1, max(x0, 0):x1]
-        return median(np.concatenate([part[0], part[-1], part[:, 0], part[:, -1]])) < EXPOSED
-
-    dark = [s for s in (*spots.rows, *spots.doubtful) if s.light and s.confidence >= HEARD and night(s)]
+    dark = [s for s in (*spots.rows, *spots.doubtful) if s.light and s.confidence >= HEARD and around(positive, s) < EXPOSED]
     plain, doubted = ([s for s in dark if (s.row in sure) == own] for own in (True, False))
     if len(doubted) < MANY or len(doubted) <= OUTNUMBERED * len(plain):
         return frozenset()
