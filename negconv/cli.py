@@ -205,27 +205,27 @@ def inspect(args) -> int:
 
 def spots(args) -> int:
     """`negconv spots`."""
-    from dataclasses import replace
     from pathlib import Path
 
-    from .conversion import convert as convert_one
     from .files import check_free, make_folder
-    from .gather import labels
+    from .roll import Roll
     from .spots import find_spots, save_mask, save_overlay
     from .spots.table import in_words
 
-    settings = replace(_recipe(args), spots="off")
-    sensitivity = settings.spotting.sensitivity if args.sensitivity is None else args.sensitivity
-    out = make_folder(args.out)
-    captures, panels, panel, failed = _panels(args, settings, _captures(args.paths))
-    frames = [(path, name) for path, name in zip(captures, labels(captures)) if path not in panels or len(panels) == len(captures)]
-    for number, (path, name) in enumerate(frames, 1):
-        stem = out / name
-        names = [Path(f"{stem}-mask.png"), Path(f"{stem}-spots.csv"), Path(f"{stem}-overlay.jpg")]
+    settings, out = _recipe(args), make_folder(args.out)
+    # Surveyed as `convert` does, so that masks lie on its positives to the pixel, and rows have the numbers it knows.
+    roll = Roll([os.fspath(p) for p in args.paths], panel=args.panel, base=_base(args.base), recipe=settings)
+    seen = roll.survey()
+    for _, message in seen.failed:
+        _say(message)
+    failed = len(seen.failed)
+    for frame in seen.frames:
+        names = [Path(out, frame.name + ending) for ending in ("-mask.png", "-spots.csv", "-overlay.jpg")]
         try:
             check_free(names, overwrite=args.overwrite)
-            positive = convert_one(path, panel=panel, base=_base(args.base), recipe=settings.for_frame(path, number))
-            found = find_spots(positive, sensitivity=sensitivity)
+            positive = roll.positive(frame, seen.panels)
+            spotting = frame.recipe.spotting
+            found = find_spots(positive, sensitivity=spotting.sensitivity if args.sensitivity is None else args.sensitivity)
             save_mask(names[0], found)
             found.to_csv(names[1])
             save_overlay(names[2], positive, found)
@@ -233,7 +233,7 @@ def spots(args) -> int:
             failed += 1
             _say(error)
             continue
-        print(f"{one_line(path)}: {in_words(found.counts)}")
+        print(f"{one_line(frame.name)}: {in_words(found.counts)}")
     return SOME_FAILED if failed else DONE
 
 

@@ -20,6 +20,7 @@ from .flat import PanelField
 from .frame import Frame
 from .gather import glance
 from .notes import Notes
+from .positive import Positive
 from .recipe import Recipe
 from .values import frozen
 from .workers import Ahead, Died
@@ -179,6 +180,13 @@ class FrameJob:
     threads: int
     #: What reads captures ahead, where the job is done in the process that made it.
     ahead: Ahead | None = None
+
+
+def positive_of(frame: RollFrame, panel: PanelField | None, *, threads: int = 2) -> Positive:
+    """One frame inverted, with the density its spots are looked for in."""
+    capture = read_rows(frame.path, linearity=frame.recipe.linearity)
+    plan = levelled(frame.plan, capture, panel=panel, recipe=frame.recipe)
+    return apply(capture, plan, panel=panel, recipe=frame.recipe, threads=threads, keep_density=True)
 
 
 def convert_frame(job: FrameJob) -> Result:

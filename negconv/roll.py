@@ -25,8 +25,10 @@ from .files import FileState, changed_at, file_state, state_of
 from .film import Film
 from .flat import PanelField, panel_field
 from .gather import MISNAMED, PANEL_WORDS, find_captures, hinted, misnamed, usable_panels
-from .jobs import FrameJob, LookJob, Result, RollFrame, Sources, convert_frame, failure, fault, glance_at, is_there, look_at, warm
+from .jobs import (FrameJob, LookJob, Result, RollFrame, Sources, convert_frame, failure, fault, glance_at, is_there, look_at,
+                   positive_of, warm)
 from .notes import Notes
+from .positive import Positive
 from .recipe import Recipe
 from .shared import Stock, decided, leaders, usual_frame
 from .values import frozen
@@ -139,6 +141,23 @@ class Roll:
             return self._survey(captures, workers, progress)
         finally:
             workers.close()
+
+    def positive(self, frame: RollFrame, panels: Sequence[str] = (), *, threads: int = 2) -> Positive:
+        """A frame as `convert` makes it, before its spots are looked for and before any darkroom move.
+
+        Parameters
+        ----------
+        frame : RollFrame
+            Of this roll's survey.
+        panels : sequence of str
+            The survey's.
+        threads : int
+
+        Raises
+        ------
+        InputError
+        """
+        return positive_of(frame, _panel_of(tuple(panels), None), threads=threads)
 
     def convert(self, out, *, executor=None, jobs: int | None = None, overwrite: bool = False,
                 progress: Callable[[str, int, int], None] | None = None,

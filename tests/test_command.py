@@ -1,6 +1,7 @@
 """The command as a process of its own."""
 from __future__ import annotations
 
+import csv
 import json
 import subprocess
 import sys
@@ -52,3 +53,20 @@ def test_a_frame_turned_by_its_number_is_turned_on_the_sheet_and_in_the_map_of_i
         assert json.loads((tmp_path / "turned" / f"{name}.png.json").read_text())["settings"].get("turn", 0) == 90 * turned
     height, width = proof_of(str(tmp_path / "turned" / "frame02.png"), 2).picture.shape[:2]
     assert height > width
+
+
+def test_the_map_of_a_rolls_spots_lies_on_its_positives_and_has_the_numbers_of_their_rows(tmp_path):
+    make_roll(tmp_path, frames=4, megapixels=0.8, seed=2, jobs=1)
+    captures = str(tmp_path / "captures")
+    assert main(["convert", captures, "-o", str(tmp_path / "out"), "--output", "png", "--spots", "mark", "--jobs", "1"]) == 0
+    assert main(["spots", captures, "-o", str(tmp_path / "spots")]) == 0
+    for number in range(1, 5):
+        name = f"frame{number:02d}"
+        made = imread(tmp_path / "out" / f"{name}.png")
+        assert np.array(Image.open(tmp_path / "spots" / f"{name}-mask.png")).shape == made.shape[:2]
+        rows = json.loads((tmp_path / "out" / f"{name}.png.json").read_text())["spots"]["rows"]
+        with open(tmp_path / "spots" / f"{name}-spots.csv", newline="") as file:
+            listed = [(int(r["row"]), float(r["x"]), float(r["y"])) for r in csv.DictReader(file)]
+        listed = listed[:len(rows)]                                  # what leaves doubt comes after them
+        assert len(rows) and [row for row, *_ in listed] == [r["row"] for r in rows]
+        np.testing.assert_allclose([at[1:] for at in listed], [(r["x"], r["y"]) for r in rows], atol=0.06)
