@@ -16,19 +16,22 @@ from negconv.spots.features import NAMES
 from negconv.synthetic.dirt import make_dirt
 
 
-@pytest.mark.parametrize("side, step", [(5, 2), (3, 1)])
-def test_convolutions_are_those_of_scipy(side, step):
+@pytest.mark.parametrize("plain", [False, True])
+@pytest.mark.parametrize("side, step, outputs", [(5, 2, 7), (3, 1, 16), (3, 1, 24), (5, 2, 32), (3, 1, 33)])
+def test_convolutions_are_those_of_scipy(monkeypatch, side, step, outputs, plain):
+    if plain:
+        monkeypatch.setattr(compiled, "loops", None)
     rng = np.random.default_rng(side)
-    x, kernel, add = (rng.normal(0, 1, s).astype(np.float32) for s in ((4, 16, 12, 3), (side, side, 3, 7), (7,)))
-    want = np.zeros((4, 16, 12, 7))
+    x, kernel, add = (rng.normal(0, 1, s).astype(np.float32) for s in ((4, 16, 14, 3), (side, side, 3, outputs), (outputs,)))
+    want = np.zeros((4, 16, 14, outputs))
     for n in range(4):
-        for o in range(7):
+        for o in range(outputs):
             each = [signal.correlate2d(x[n, ..., c].astype(float), kernel[..., c, o], "same") for c in range(3)]
             want[n, ..., o] = add[o] + sum(each)
-    got = look.convolved(x, kernel.reshape(-1, 7), add, step=step)
+    got = look.convolved(x, kernel.reshape(-1, outputs), add, step=step)
     assert got == pytest.approx(np.maximum(want, 0)[:, ::step, ::step], abs=2e-5)
-    assert look.pooled(got).shape == (4, 16 // step // 2, 12 // step // 2, 7)
-    assert (look.pooled(got)[1, 1, 2] == got[1, 2:4, 4:6].max(axis=(0, 1))).all()
+    assert look.pooled(got[:, :, :6]).shape == (4, 16 // step // 2, 3, outputs)
+    assert (look.pooled(got[:, :, :6])[1, 1, 2] == got[1, 2:4, 4:6].max(axis=(0, 1))).all()
 
 
 def invented(rng):

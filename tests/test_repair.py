@@ -269,18 +269,84 @@ def test_compiled_loops_fill_as_numpy_does(monkeypatch, colours):
 
 @pytest.mark.skipif(compiled.loops is None, reason="the inner loops were not compiled here")
 def test_compiled_loops_check_lengths():
-    window, one = np.zeros((8, 8), np.float32), np.zeros(1, np.int64)
+    loops, one, hole = compiled.loops, np.zeros(1, np.int64), np.array([0, 1])
+    plane, seen, bell = np.zeros((1, 1, 24, 24), np.float32), np.zeros((1, 24, 24), np.uint8), np.zeros((6, 24), np.float32)
+    share, side = plane[0, 0, 0, :1], np.zeros((1, 10, 10), np.float32)
+    ring, ok, near = np.zeros((1, 4), np.int64), np.zeros((1, 4), bool), np.zeros((1, 100), np.uint8)
     with pytest.raises(ValueError, match="a pixel lies outside"):
-        compiled.loops.source(window, window > 0, 8, one + 8, one, 1, one, window[0, :1], 1, np.zeros((1, 2), int), 1, 80)
+        loops.sources(plane, seen, 1, 24, hole, one + 24, one, ring, plane, 4, np.zeros((1, 2), int), 1, 80, one)
+    with pytest.raises(ValueError, match="a move leads outside"):
+        loops.sources(plane, seen, 1, 24, hole, one, one, ring, plane, 4, np.full((1, 2), 24), 1, 80, one)
     with pytest.raises(ValueError, match="holds"):
-        compiled.loops.detail(window, window, one, one, 2, 1, window, 0.1, 0.75, 0.95, 2.5, 1.3, window)
-    table, place, square = np.zeros((1, 9), np.float32), np.array([[0, 5]]), np.zeros((2, 2))
-    with pytest.raises(ValueError, match="a lag lies outside"):
-        compiled.loops.system(table, 1, 9, place, 2, 4, place > 0, square)
-    with pytest.raises(ValueError, match="a lag lies outside"):
-        compiled.loops.predicted(table, 1, 9, one + 4, np.array([0, 1]), place, 2, window, 1, window)
+        loops.detail(share, share, np.array([0, 2]), hole, hole, 1, 1, share, np.zeros(1), 0.75, 0.95, 2.5, 1.3, share)
     with pytest.raises(ValueError, match="do not rise"):
-        compiled.loops.predicted(table, 1, 9, one + 4, np.array([1, 0]), place, 2, window, 1, window)
+        loops.detail(share, share, np.array([1, 0]), one, one, 1, 1, share, np.zeros(1), 0.75, 0.95, 2.5, 1.3, share)
+    with pytest.raises(ValueError, match="a pixel lies outside"):
+        loops.ring(seen, 1, 24, 10, 4, 4, 2, hole, one, one, ok, side, ring, ok, share.repeat(4), near)
+    with pytest.raises(ValueError, match="no window"):
+        loops.correlation(plane, 1, 20, 10, bell, np.zeros((1, 361), np.float32), share)
+    with pytest.raises(ValueError, match="table holds"):
+        loops.correlation(plane, 1, 24, 10, bell, np.zeros((1, 360), np.float32), share)
+    with pytest.raises(ValueError, match="near holds"):
+        loops.looks(plane, seen, near[:, 1:], 1, 1, 24, 10, 1.5, share, share, share)
+    with pytest.raises(ValueError, match="no window"):
+        loops.surroundings(side, seen, 10, 10, 1, hole, 1, 28, 4, 50.0, bell, plane, seen, plane, plane, plane)
+    with pytest.raises(ValueError, match="corner holds"):
+        loops.surroundings(side, seen, 10, 10, 1, one, 1, 24, 4, 50.0, bell, plane, seen, plane, plane, plane)
+    with pytest.raises(ValueError, match="a pixel lies outside"):
+        loops.steps_out(side, seen, 10, 10, 1, one + 100, 1, 50.0, share, share)
+    with pytest.raises(ValueError, match="a pixel lies outside"):
+        loops.picked(side, 1, 1, 100, hole, one + 100, share)
+    table, place, window = np.zeros((1, 9), np.float32), np.array([[0, 5]]), np.zeros((8, 8), np.float32)
+    with pytest.raises(ValueError, match="a lag lies outside"):
+        loops.solve(table, 1, 9, place, 2, 4, place > 0, window, window, 1, window)
+    with pytest.raises(ValueError, match="a lag lies outside"):
+        loops.predicted(table, 1, 9, one + 4, hole, place, 2, window, 1, window)
+    with pytest.raises(ValueError, match="do not rise"):
+        loops.predicted(table, 1, 9, one + 4, np.array([1, 0]), place, 2, window, 1, window)
+
+
+@pytest.mark.skipif(compiled.loops is None, reason="the inner loops were not compiled here")
+@pytest.mark.parametrize("size", [kriging.SMALL, kriging.LARGE])
+@pytest.mark.parametrize("colours", [1, 3])
+def test_compiled_loops_know_what_numpy_knows_of_a_hole(monkeypatch, size, colours):
+    rng = np.random.default_rng(3)
+    light = np.exp(ndimage.gaussian_filter(rng.standard_normal((150, 170, colours)), (2, 2, 0)) * 3).astype(np.float32)
+    trust = np.full(light.shape[:2], kriging.CLEAR, np.uint8)
+    trust[rng.random(trust.shape) < 0.01] = kriging.DIRT
+    # Alone, at the corner, and one within a crowd that has few known pixels near.
+    trust[92:150, 30:90] = kriging.DIRT
+    hole = np.repeat(np.arange(3), 30)
+    y, x = np.tile(np.repeat(np.arange(5), 6), 3), np.tile(np.arange(6), 15)
+    y, x = y + np.array([50, 0, 118])[hole], x + np.array([60, 0, 58])[hole]
+    trust[y, x] = kriging.RIM
+    begin = np.array([0, 30, 60, 90])
+    corner = np.array([[52, 63], [2, 3], [120, 61]]) - size.window // 2
+
+    def work():
+        light_, seen, mean, grey, rest = kriging._surroundings(light, trust, corner, size)
+        table, variance = kriging._correlation(rest, size)
+        at = y - corner[hole, 0], x - corner[hole, 1]
+        ring, ok, distance, near = kriging._ring(seen, begin, *at, np.array([True, False, True]), size)
+        rough, share, noise = kriging._looks(light_, seen, near, size)
+        place = ring // size.window * size.span + ring % size.window
+        diagonal = np.full(ring.shape, 1.01, np.float32)
+        given = kriging._picked(light_, np.arange(4) * kriging.POINTS, ring.reshape(-1)).reshape(*ring.shape, colours)
+        solved, left = kriging._solved(table, place, ok, diagonal, given * ok[..., None], size)
+        offset = kriging._sources(grey, seen, begin, *at, ring, ok, distance, np.random.default_rng(1), size.window)
+        detail = kriging._detail(given[0, :90], given[1, :90], begin, *at, rough, np.array([0.1, 0.2, 0.01]))
+        exact = (seen, ring, ok, distance * ok, near, offset)
+        near_ = (light_, mean, grey, rest, table, variance, rough, detail, solved, left)
+        return exact, near_ + ((share, noise) if colours > 1 else ())
+
+    ours = work()
+    monkeypatch.setattr(compiled, "loops", None)
+    plain = work()
+    assert not plain[0][2].all()
+    for a, b in zip(ours[0], plain[0]):
+        np.testing.assert_array_equal(a, b)
+    for a, b in zip(ours[1], plain[1]):
+        assert np.abs(a - b).max() <= 1e-4 * max(np.abs(b).max(), 1e-3)
 
 
 def test_a_hair_from_the_dark_into_the_light_leaves_light_ground_light():

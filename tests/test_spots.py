@@ -225,8 +225,16 @@ def test_compiled_loops_check_lengths():
     with pytest.raises(ValueError, match="no such tiles"):
         loops.top_hat(plane, 10, 10, 11, 4, 3, 2, 0, 3, plane, np.zeros((3, 2), np.int16), np.zeros((3, 2), np.int16))
     with pytest.raises(ValueError, match="no such column"):
-        loops.walk(np.zeros((2, 3), np.float32), 2, 3, np.zeros(3, np.float32), np.arange(4), np.full(1, 3, np.uint8),
-                   np.zeros(1, np.uint8), np.zeros(2, np.float32), 1, 1, np.zeros(2, np.float32))
+        loops.walk(np.zeros((2, 3), np.float32), 2, 3, np.zeros(24, np.float32), 8 * np.arange(4), np.full(1, 3, np.uint8),
+                   np.zeros(1, np.uint8), np.zeros(2, np.float32), 1, np.ones(1, int), np.zeros(1, np.float32), 1,
+                   np.zeros(2, np.float32))
+    with pytest.raises(ValueError, match="kernel holds"):
+        loops.convolved(np.zeros((1, 4, 4, 2), np.float32), 1, 4, 4, 2, np.zeros((17, 8), np.float32), np.zeros(8, np.float32),
+                        3, 1, 8, np.zeros((1, 4, 4, 8), np.float32))
+    with pytest.raises(ValueError, match="the stops do not rise"):
+        loops.walk(np.zeros((2, 3), np.float32), 2, 3, np.zeros(24, np.float32), 8 * np.arange(4), np.zeros(1, np.uint8),
+                   np.zeros(1, np.uint8), np.zeros(2, np.float32), 1, np.array([1, 0]), np.zeros(2, np.float32), 2,
+                   np.zeros(2, np.float32))
 
 
 def test_channels_lead_back_to_the_film():

@@ -87,8 +87,12 @@ SMALL, LARGE = Size(72, 42, 27.0), Size(96, 56, 36.0)
 
 def bent(linear: np.ndarray) -> np.ndarray:
     """Linear light on the scale the filling works on."""
-    with np.errstate(over="ignore"):  # dirt may be as bright as it likes
-        return np.arcsinh(linear * np.float32(TOE))
+    # asinh by a logarithm takes a fifth of the time, and what it loses near 0 lies far below a code value.
+    # Dirt may be as bright as it likes.
+    with np.errstate(over="ignore"):
+        light = linear * np.float32(TOE)
+    size = np.minimum(np.abs(light), np.float32(1e18))
+    return np.copysign(np.log(np.sqrt(size * size + 1) + size), light)
 
 
 def straight(light: np.ndarray) -> np.ndarray:
@@ -96,7 +100,8 @@ def straight(light: np.ndarray) -> np.ndarray:
     return np.sinh(light) / np.float32(TOE)
 
 
-def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, size: Size = LARGE, seed: int = 0):
+def krige(planes: np.ndarray, trust: np.ndarray, holes, tint: np.ndarray, uneven: np.ndarray, use: np.ndarray, *, grain: Grain,
+          size: Size = LARGE, seed: int = 0):
     """Fill holes.
 
     Parameters
@@ -105,9 +110,9 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
         Scene-linear.
     trust : uint8 array (h, w)
         `DIRT`, `RIM` or `CLEAR`.
-    holes : list of (y, x)
-        Pixels of each, rim included, as int arrays; none larger than `size.hole`.
-    rims : list of (tint (c,), uneven, use)
+    holes : list of int arrays
+        Flat indices of the pixels of each, rim included; none larger than `size.hole`.
+    tint, uneven, use : arrays (n, c), (n,), bool (n,)
         For each hole what dirt adds to its rim, the variance of that, and whether the rim is to be used at all.
     grain : Grain
         On the scale of `bent`.
@@ -122,28 +127,23 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
     """
     rng = np.random.default_rng(seed)
     count, colours = len(holes), planes.shape[2]
-    middle = np.array([[(v.min() + v.max() + 1) // 2 for v in hole] for hole in holes])
-    light, trust = _windows(planes, trust, middle, size)
-    clear = trust == CLEAR
-    local = [(y - cy + size.window // 2, x - cx + size.window // 2) for (y, x), (cy, cx) in zip(holes, middle)]
-    mean = _local_mean(light * clear[:, None], clear, size)
-    grey = _grey(light)
-    light -= mean
-    table, variance = _correlation(_grey(light) * clear, size)
-    margin = size.margin
-    inner = np.s_[:, margin:-margin, margin:-margin]
-    distance = _distance(clear[inner], local, margin)
-    tint, uneven, use = (np.stack(v) for v in zip(*rims))
+    # The pixels of all holes, one hole after the other.
+    begin = np.cumsum([0] + [len(hole) for hole in holes])
+    of = np.repeat(np.arange(count), np.diff(begin))
+    place = np.stack(np.divmod(np.concatenate(holes), planes.shape[1]))
+    corner = (np.minimum.reduceat(place, begin[:-1], axis=1) + np.maximum.reduceat(place, begin[:-1], axis=1) + 1) // 2
+    corner -= size.window // 2
+    y, x = place - corner[:, of]
+    light, trust, mean, grey, rest = _surroundings(planes, trust, np.ascontiguousarray(corner.T), size)
+    table, variance = _correlation(rest, size)
     uneven = (uneven / np.maximum(variance, 1e-12)).astype(np.float32)
-    near = distance <= RING
-    ring, ok, distance = _ring(trust[inner], distance, use, size)
-    offset = _sources(grey, clear, local, ring, ok, distance, rng, size.window)
+    ring, ok, distance, near = _ring(trust, begin, y, x, use, size)
+    offset = _sources(grey, trust, begin, y, x, ring, ok, distance, rng, size.window)
+    rough, share, noise = _looks(light, trust, near, size)
 
-    within = light[:, :, margin:-margin, margin:-margin]
-    rough = _roughness(within, clear[inner], near)
-    share, noise = _colour(within, clear[inner]) if colours > 1 else (None, None)
-    light, mean = light.reshape(count, colours, -1), mean.reshape(count, colours, -1)
-    values, other, level = (np.take_along_axis(v, at[:, None], 2).transpose(0, 2, 1) for v, at in (
+    at = y * size.window + x
+    each = np.arange(count + 1) * POINTS
+    values, other, level = (_picked(v, each, p.reshape(-1)).reshape(count, POINTS, colours) for v, p in (
         (light, ring), (light, ring + np.where(ok, offset[:, None], 0)), (mean, ring)))
     rim = ok & (np.take_along_axis(trust.reshape(count, -1), ring, 1) == RIM)
     plain = ok & ~rim
@@ -152,45 +152,32 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, rims, *, grain: Grain, s
     other *= ok[..., None]
     values -= rim[..., None] * tint[:, None]
     place = ring // size.window * size.span + ring % size.window
-    matrix = _system(table, place, ok, 1 + NUGGET + rim * uneven[:, None], size)
+    diagonal = (1 + NUGGET + rim * uneven[:, None]).astype(np.float32)
     given = np.concatenate([values, other], axis=2)
     if colours == 1:
-        solved, left = _solved(matrix, given, ok)
+        solved, left = _solved(table, place, ok, diagonal, given, size)
     else:
         # What channels have in common is carried across; how they differ only as far as it is more than noise.
         common = np.stack([np.einsum("nc,npc->np", share, v) for v in (values, other)], axis=2)
-        solved, left = (np.repeat(v, colours, axis=2) for v in _solved(matrix, common, ok))
-        diagonal = np.arange(POINTS)
-        matrix[:, diagonal, diagonal] += noise[:, None] ** UNSURE
-        more, shift = _solved(matrix, given - np.repeat(common, colours, axis=2), ok)
+        solved, left = (np.repeat(v, colours, axis=2) for v in _solved(table, place, ok, diagonal, common, size))
+        more, shift = _solved(table, place, ok, diagonal + noise[:, None] ** UNSURE,
+                              given - np.repeat(common, colours, axis=2), size)
         solved += more
         left += shift
 
-    # The pixels of all holes, one hole after the other.
-    begin = np.cumsum([0] + [len(y) for y, _ in local])
-    of = np.repeat(np.arange(count), np.diff(begin))
-    y, x = (np.concatenate(v) for v in zip(*local))
-    at = y * size.window + x
     both = _predicted(table, y * size.span + x + size.zero, begin, place, solved) + left[of, 0]
-    base = mean[of, :, at]
+    base = _picked(mean, begin, at)
     fill = np.clip(base + both[:, :colours], low[of], high[of])
-    rest = light[of, :, at + offset[of]] - both[:, colours:]
+    rest = _picked(light, begin, at + offset[of]) - both[:, colours:]
     base = base.mean(axis=1)
-    speckle, coarse = grain.at("pixel", base), grain.at("coarse", base)
+    for i in np.flatnonzero(offset == 0).tolist():
+        own = slice(begin[i], begin[i + 1])
+        rest[own] = rng.standard_normal(rest[own].shape, dtype=np.float32) * grain.at("pixel", base[own])[:, None]
+    coarse = np.add.reduceat(grain.at("coarse", base), begin[:-1]) / np.diff(begin)
+    filled = straight(fill + _detail(rest, fill, begin, y, x, rough, coarse)).astype(np.float32)
     spread = _variance(values, plain)
     enough = plain.sum(axis=1) >= 8
-    out = []
-    for i, (y, x) in enumerate(local):
-        if not enough[i]:
-            out.append(None)
-            continue
-        own = slice(begin[i], begin[i + 1])
-        mine = rest[own]
-        if not offset[i]:
-            mine = rng.standard_normal(mine.shape, dtype=np.float32) * speckle[own, None]
-        filled = fill[own] + _detail(mine, fill[own], y, x, rough[i], coarse[own].mean())
-        out.append((straight(filled).astype(np.float32), spread[i]))
-    return out
+    return [(filled[begin[i]:begin[i + 1]], spread[i]) if enough[i] else None for i in range(count)]
 
 
 def _range(values, there):
@@ -210,19 +197,6 @@ def _variance(values, there):
     return ((rest * rest).sum(axis=1) / number).mean(axis=1).tolist()
 
 
-def _system(table, place, ok, diagonal, size):
-    """Correlations between the points of each hole, nothing for those that do not count: (n, points, points)."""
-    n, points = place.shape
-    if compiled.loops:
-        matrix = np.empty((n, points, points))
-        compiled.loops.system(table, *table.shape, place, points, size.zero, ok, matrix)
-    else:
-        matrix = np.take_along_axis(table, (place[:, :, None] - place[:, None] + size.zero).reshape(n, -1), 1)
-        matrix = matrix.reshape(n, points, points) * (ok[:, :, None] & ok[:, None])
-    matrix[:, np.arange(points), np.arange(points)] = diagonal
-    return matrix
-
-
 def _predicted(table, lag, begin, place, solved):
     """Sums of the solutions, each weighted by its point's correlation with a pixel: (pixels, columns).
 
@@ -238,16 +212,49 @@ def _predicted(table, lag, begin, place, solved):
     return out
 
 
-def _solved(matrix, given, ok):
+def _solved(table, place, ok, diagonal, given, size):
     """Solutions for values given (n, POINTS, k), and the mean of each column (n, 1, k).
 
-    The mean of what the local mean leaves is not known to be 0: ordinary kriging.
+    The equations hold the correlations between the points of each hole, nothing for those that do not count. The mean of
+    what the local mean leaves is not known to be 0: ordinary kriging.
     """
     right = np.concatenate([given, ok[..., None].astype(np.float32)], axis=2)
-    solved = np.linalg.solve(matrix, right).astype(np.float32, copy=False)
+    n, points = place.shape
+    if compiled.loops:
+        # In singles: the white noise in the diagonal is a thousand times what rounding may add to it.
+        solved = np.empty_like(right)
+        compiled.loops.solve(table, *table.shape, place, points, size.zero, ok, diagonal, right, right.shape[2], solved)
+    else:
+        matrix = np.take_along_axis(table, (place[:, :, None] - place[:, None] + size.zero).reshape(n, -1), 1)
+        matrix = matrix.reshape(n, points, points).astype(float) * (ok[:, :, None] & ok[:, None])
+        matrix[:, np.arange(points), np.arange(points)] = diagonal
+        solved = np.linalg.solve(matrix, right).astype(np.float32, copy=False)
     weight, solved = solved[..., -1:], solved[..., :-1]
     left = solved.sum(axis=1, keepdims=True) / np.maximum(weight.sum(axis=1, keepdims=True), 1e-6)
     return solved - weight * left, left
+
+
+def _picked(values, begin, place):
+    """Of planes (n, c, ...) the values at places begin[i] .. begin[i + 1] - 1 of window i: (pixels, c)."""
+    n, colours = values.shape[:2]
+    if compiled.loops:
+        out = np.empty((len(place), colours), np.float32)
+        compiled.loops.picked(values, n, colours, values[0, 0].size, begin, place, out)
+        return out
+    return values.reshape(n, colours, -1)[np.repeat(np.arange(n), np.diff(begin)), :, place]
+
+
+def _looks(light, trust, near, size):
+    """How rough each channel is near a hole, and of colour what share each has in what they have in common and how noisy the
+    rest is (`_roughness`, `_colour`)."""
+    n, colours = light.shape[:2]
+    if compiled.loops:
+        rough, share, noise = np.empty((n, colours), np.float32), np.empty((n, colours), np.float32), np.empty(n, np.float32)
+        compiled.loops.looks(light, trust, near, n, colours, size.window, size.inner, GREY, rough, share, noise)
+        return rough, share, noise
+    inner = np.s_[..., size.margin:-size.margin, size.margin:-size.margin]
+    clear = trust[inner] == CLEAR
+    return _roughness(light[inner], clear, near), *(_colour(light[inner], clear) if colours > 1 else (None, None))
 
 
 def _noise(light, clear):
@@ -276,26 +283,53 @@ def _squares(values):
     return np.einsum("ncij,ncij->nc", values, values)
 
 
-def _windows(planes, trust, middle, size):
-    """Light (n, c, window, window) and trust in the window around each hole; outside the picture there is none."""
+def _surroundings(planes, trust, corner, size):
+    """What lies in the windows from their corners (n, 2) on.
+
+    Returns
+    -------
+    light : float32 array (n, c, window, window)
+        What the local mean leaves of it.
+    seen : uint8 array (n, window, window)
+        `DIRT` (outside the picture as well), `RIM` or `CLEAR`.
+    mean : float32 array (n, c, window, window)
+        The local mean.
+    grey, rest : float32 arrays (n, window, window)
+        The mean of the channels before that is taken off, and after, where it is known.
+    """
+    if compiled.loops and planes.flags.c_contiguous:
+        n, colours, side = len(corner), planes.shape[2], (size.window, size.window)
+        light, mean, grey, rest = (np.empty((n, *of, *side), np.float32) for of in ((colours,), (colours,), (), ()))
+        seen = np.empty((n, *side), np.uint8)
+        compiled.loops.surroundings(planes, trust, *planes.shape, corner, n, size.window, BLOCK, TOE,
+                                    np.ascontiguousarray(_bell(size).T), light, seen, mean, grey, rest)
+        return light, seen, mean, grey, rest
+    light, seen = _windows(planes, trust, corner, size)
+    clear = seen == CLEAR
+    mean = _local_mean(light * clear[:, None], clear, size)
+    grey = _grey(light)
+    light -= mean
+    return light, seen, mean, grey, _grey(light) * clear
+
+
+def _windows(planes, trust, corner, size):
+    """Light (n, c, window, window) and trust in the windows from their corners on; outside the picture there is none."""
     height, width, colours = planes.shape
-    light = np.zeros((len(middle), colours, size.window, size.window), np.float32)
-    seen = np.zeros((len(middle), size.window, size.window), np.uint8)
-    for i, (cy, cx) in enumerate(middle - size.window // 2):
+    light = np.zeros((len(corner), colours, size.window, size.window), np.float32)
+    seen = np.zeros((len(corner), size.window, size.window), np.uint8)
+    for i, (cy, cx) in enumerate(corner):
         y0, y1, x0, x1 = max(cy, 0), min(cy + size.window, height), max(cx, 0), min(cx + size.window, width)
         here = (slice(y0 - cy, y1 - cy), slice(x0 - cx, x1 - cx))
         light[(i, slice(None), *here)] = planes[y0:y1, x0:x1].transpose(2, 0, 1)
         seen[(i, *here)] = trust[y0:y1, x0:x1]
-    light *= np.float32(TOE)
-    # Dirt may be as bright as it likes.
     np.copyto(light, 0, where=(seen == DIRT)[:, None])
-    # asinh by a logarithm takes a third of the time, and what it loses near 0 lies far below a code value.
-    size = np.minimum(np.abs(light), np.float32(1e18))
-    root = size * size
-    root += 1
-    np.sqrt(root, out=root)
-    root += size
-    return np.copysign(np.log(root, out=root), light, out=light), seen
+    return bent(light), seen
+
+
+def _bell(size):
+    """Weights of the blocks' means in the local mean, (window, blocks)."""
+    centre = (np.arange(size.window // BLOCK) + 0.5) * BLOCK - 0.5
+    return np.exp(-0.5 * ((np.arange(size.window)[:, None] - centre) / LOCAL) ** 2).astype(np.float32)
 
 
 def _grey(light):
@@ -309,9 +343,7 @@ def _grey(light):
 
 def _local_mean(light, sure, size):
     """The mean of what is known around each pixel of the windows, (n, c, size.window, size.window)."""
-    blocks = size.window // BLOCK
-    centre = (np.arange(blocks) + 0.5) * BLOCK - 0.5
-    bell = np.exp(-0.5 * ((np.arange(size.window)[:, None] - centre) / LOCAL) ** 2).astype(np.float32)
+    bell = _bell(size)
     mean, total = (bell @ _summed(v) @ bell.T for v in (light, sure.astype(np.float32)))
     mean /= total[:, None] + np.float32(1e-20)
     return mean
@@ -330,38 +362,33 @@ def _correlation(grey, size):
 
     The spectrum is a power and so never negative, which makes the equations solvable whatever the picture.
     """
-    at = np.arange(size.window) - (size.window - 1) / 2
-    bell = np.exp(-0.5 * (at / size.weight) ** 2).astype(np.float32)
-    # Forth in doubles and back in singles: so numpy (2.4) is the fastest.
-    spectrum = np.fft.rfft2((grey * (bell[:, None] * bell)).astype(float))
-    power = (spectrum.real ** 2 + spectrum.imag ** 2).astype(np.complex64)
-    cov = np.fft.irfft2(power, (size.window, size.window)).astype(np.float32, copy=False)
-    table = np.concatenate([cov[:, 1 - size.inner:], cov[:, :size.inner]], axis=1)
-    table = np.concatenate([table[..., 1 - size.inner:], table[..., :size.inner]], axis=2)
-    table /= np.maximum(cov[:, :1, :1], 1e-12)
-    return table.reshape(len(grey), -1), cov[:, 0, 0] / np.sum((bell[:, None] * bell) ** 2)
+    n, window, inner = len(grey), size.window, size.inner
+    bell = np.exp(-0.5 * ((np.arange(window) - (window - 1) / 2) / size.weight) ** 2).astype(np.float32)
+    if compiled.loops:
+        table, square = np.empty((n, size.span ** 2), np.float32), np.empty(n, np.float32)
+        compiled.loops.correlation(grey, n, window, inner, bell, table, square)
+    else:
+        spectrum = np.fft.rfft2((grey * (bell[:, None] * bell)).astype(float))
+        cov = np.fft.irfft2(spectrum.real ** 2 + spectrum.imag ** 2, (window, window))
+        lags = np.arange(1 - inner, inner)
+        square = cov[:, 0, 0]
+        table = (cov[:, lags[:, None], lags] / np.maximum(square, 1e-12)[:, None, None]).reshape(n, -1).astype(np.float32)
+    return table, square / np.sum((bell[:, None] * bell) ** 2)
 
 
-def _distance(clear, local, margin):
-    """Steps from each hole in the inner window: 0 inside, 99 where it is too far to matter."""
-    n = len(clear)
-    grown = np.zeros(clear.shape, bool)
-    for i, (y, x) in enumerate(local):
-        grown[i, y - margin, x - margin] = True
-    distance = np.where(grown, np.float32(0), np.float32(99))
-    todo = np.arange(n)
+def _distance(clear, hole):
+    """Steps from each hole (n, inner, inner) in the inner window: 0 inside, 99 where it is too far to matter."""
+    distance = np.where(hole, np.float32(0), np.float32(99))
+    todo, grown = np.arange(len(clear)), hole
     for step in range(1, clear.shape[1]):
         wide = grown.copy()
         wide[:, 1:] |= grown[:, :-1]
         wide[:, :-1] |= grown[:, 1:]
         wide[:, :, 1:] |= grown[:, :, :-1]
         wide[:, :, :-1] |= grown[:, :, 1:]
-        if len(todo) == n:
-            distance[wide & ~grown] = step
-        else:
-            part = distance[todo]
-            part[wide & ~grown] = step
-            distance[todo] = part
+        part = distance[todo]
+        part[wide & ~grown] = step
+        distance[todo] = part
         grown = wide
         if step >= RING:
             # A hole within a crowd has few known pixels near: look further for those.
@@ -372,52 +399,62 @@ def _distance(clear, local, margin):
     return distance
 
 
-def _ring(trust, distance, rim, size):
+def _ring(trust, begin, y, x, rim, size):
     """The pixels each hole is predicted from; `rim` (n,) says whether its rim is among them.
 
     Returns
     -------
     ring : int array (n, POINTS)
-        Places in the window.
+        Places in the window, rising.
     ok : bool array (n, POINTS)
         Which of them count.
-    distance : float array (n, POINTS)
+    distance : float32 array (n, POINTS)
         From the dirt, in steps.
+    near : uint8 array (n, inner, inner)
+        Within `RING` steps of the hole.
     """
-    n = len(trust)
+    n, side, margin = len(trust), size.inner, size.margin
+    thin = 1 + 1.5 * np.random.default_rng(0).random((side, side), dtype=np.float32)
+    if compiled.loops:
+        ring, ok, distance = (np.empty((n, POINTS), t) for t in (np.int64, bool, np.float32))
+        near = np.empty((n, side, side), np.uint8)
+        compiled.loops.ring(trust, n, size.window, side, RING, POINTS, POINTS // 2, begin, y, x, rim, thin, ring, ok, distance,
+                            near)
+        return ring, ok, distance, near
+    trust = trust[:, margin:-margin, margin:-margin]
+    hole = np.zeros(trust.shape, bool)
+    hole[np.repeat(np.arange(n), np.diff(begin)), y - margin, x - margin] = True
+    distance = _distance(trust == CLEAR, hole)
+    near = (distance <= RING).astype(np.uint8)
     use = ((trust == CLEAR) | (trust == RIM) & rim[:, None, None]) & (distance < 99)
-    distance = distance + np.float32(2)
-    thin = 1 + 1.5 * np.random.default_rng(0).random(trust.shape[1:], dtype=np.float32)
+    distance += np.float32(2)
     order = np.where(use, distance * np.where((distance > 4) | (trust == RIM), thin, 1), np.float32(1e6)).reshape(n, -1)
-    ring = np.argpartition(order, POINTS, axis=1)[:, :POINTS]
+    ring = np.sort(np.argsort(order, axis=1, kind="stable")[:, :POINTS], axis=1)
     ok = np.take_along_axis(order, ring, 1) < 1e6
     distance = np.take_along_axis(distance.reshape(n, -1), ring, 1)
-    return (ring // size.inner + size.margin) * size.window + ring % size.inner + size.margin, ok, distance
+    return (ring // side + margin) * size.window + ring % side + margin, ok, distance, near
 
 
-def _sources(grey, sure, local, ring, ok, distance, rng, window):
+def _sources(grey, trust, begin, y, x, ring, ok, distance, rng, window):
     """Offset in the window to the place whose surroundings are most like each hole's; 0 where there is none."""
     reach = window // 2 - 8
     tries = rng.integers(-reach, reach + 1, (2 * PLACES, 2))
     tries = tries[(np.abs(tries) > 4).any(axis=1)]
     weight = ok / (1 + distance)
-    out = np.zeros(len(grey), int)
-    for i, (hy, hx) in enumerate(local):
-        use = ok[i]
-        if not use.any():
-            continue
-        at, w = ring[i][use], weight[i][use]
-        w = w / w.sum()
-        if compiled.loops:
-            out[i] = compiled.loops.source(grey[i], sure[i], window, hy, hx, len(hy), at, w, len(at), tries, len(tries),
-                                           PLACES)
-            continue
-        y, x = at // window, at % window
-        low = (-min(hy.min(), y.min()), -min(hx.min(), x.min()))
-        high = (window - 1 - max(hy.max(), y.max()), window - 1 - max(hx.max(), x.max()))
+    weight /= np.maximum(weight.sum(axis=1, keepdims=True), np.float32(1e-9))
+    out = np.zeros(len(grey), np.int64)
+    if compiled.loops:
+        compiled.loops.sources(grey, trust, len(grey), window, begin, y, x, ring, weight, ring.shape[1], tries, len(tries),
+                               PLACES, out)
+        return out
+    for i in np.flatnonzero(ok.any(axis=1)).tolist():
+        at, w, hy, hx = ring[i][ok[i]], weight[i][ok[i]], *(v[begin[i]:begin[i + 1]] for v in (y, x))
+        ry, rx = at // window, at % window
+        low = (-min(hy.min(), ry.min()), -min(hx.min(), rx.min()))
+        high = (window - 1 - max(hy.max(), ry.max()), window - 1 - max(hx.max(), rx.max()))
         move = tries[((tries >= low) & (tries <= high)).all(axis=1)][:PLACES]
         step = move[:, 0] * window + move[:, 1]
-        here, seen = grey[i].ravel(), sure[i].ravel()
+        here, seen = grey[i].ravel(), trust[i].ravel() == CLEAR
         step = step[seen[hy * window + hx + step[:, None]].all(axis=1)]
         step = step[seen[at + step[:, None]].all(axis=1)]
         if not len(step):
@@ -442,14 +479,20 @@ def _boxed(values):
     return tall[..., :-2] + tall[..., 1:-1] + tall[..., 2:]
 
 
-def _detail(rest, fill, y, x, rough, grain):
-    """Detail from a residual: the fine part as rough as the surroundings, a share of the coarse as far as it is grain."""
-    colours = rest.shape[1]
+def _detail(rest, fill, begin, y, x, rough, grain):
+    """Detail from residuals: the fine part as rough as the surroundings, a share of the coarse as far as it is grain."""
     if compiled.loops:
         out = np.empty(rest.shape, np.float32)
-        compiled.loops.detail(*(np.ascontiguousarray(v, np.float32) for v in (rest, fill)), y - y.min(), x - x.min(),
-                              *rest.shape, rough, grain, COARSE, STRENGTH, MOST, GAIN, out)
+        compiled.loops.detail(rest, fill, begin, y, x, *rough.shape, rough, grain.astype(float), COARSE, STRENGTH, MOST, GAIN,
+                              out)
         return out
+    return np.concatenate([_of_one(*(v[a:b] for v in (rest, fill, y, x)), *each)
+                           for a, b, *each in zip(begin[:-1], begin[1:], rough, grain)])
+
+
+def _of_one(rest, fill, y, x, rough, grain):
+    """The same of one hole."""
+    colours = rest.shape[1]
     y, x = y - y.min() + 1, x - x.min() + 1
     box = np.zeros((2 * colours + 1, y.max() + 2, x.max() + 2), np.float32)
     box[:colours, y, x], box[colours:-1, y, x], box[-1, y, x] = rest.T, fill.T, 1

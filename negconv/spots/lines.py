@@ -73,11 +73,17 @@ def lines(plane: np.ndarray, scale: int = 1) -> list[Line]:
         if min(turned.shape) < 2 * TILE:
             continue
         sums = pieces(evened(turned), LEAST * UNIT * np.sqrt(PIECE))
-        for total, chain in chains(sums, worth * UNIT * np.sqrt(PIECE)):
-            top, x, slope = sums[chain, 0] * PIECE, sums[chain, 1], sums[chain, 2]
-            points = np.stack([np.stack([x, x + slope], 1), np.stack([top, top + PIECE - 1], 1)], 2).reshape(-1, 2)
-            points = (points[:, ::-1] if across else points) + 0.5
-            found.append(Line(total / (UNIT * np.sqrt(PIECE)), len(chain), points * scale - 0.5, scale))
+        some = chains(sums, worth * UNIT * np.sqrt(PIECE))
+        # The ends of all pieces at once: of most lines nothing else is ever asked.
+        top, x, slope, _ = sums[np.concatenate([np.zeros(0, np.int64), *(chain for _, chain in some)])].T
+        points = np.empty((len(x), 2, 2))
+        points[:, :, 1 if across else 0] = np.stack([x, x + slope], axis=1)
+        points[:, :, 0 if across else 1] = top[:, None] * PIECE + (0, PIECE - 1)
+        points = ((points + 0.5) * scale - 0.5).reshape(-1, 2)
+        end = 0
+        for total, chain in some:
+            begin, end = end, end + 2 * len(chain)
+            found.append(Line(total / (UNIT * np.sqrt(PIECE)), len(chain), points[begin:end], scale))
     return sorted(found, key=lambda line: -line.sum)
 
 
@@ -194,7 +200,7 @@ def _pieces(value: np.ndarray, least: float, piece: int) -> np.ndarray:
     return np.concatenate(found)
 
 
-def chains(found: np.ndarray, least: float) -> list[tuple[float, list[int]]]:
+def chains(found: np.ndarray, least: float) -> list[tuple[float, np.ndarray]]:
     """Pieces that continue each other: the sum and the rows of `found` of each chain with a sum of at least `least`."""
     if not len(found):
         return []
@@ -204,7 +210,7 @@ def chains(found: np.ndarray, least: float) -> list[tuple[float, list[int]]]:
         compiled.loops.link(found, n, GAP, PIECE, MISS, TURN, WIDER, MISSED, TURNED, SKIPPED, score, back)
         many = compiled.loops.trace(np.argsort(-score, kind="stable"), score, back, n, least, total, size, member)
         ends = np.cumsum(size[:many])
-        return [(t, m[::-1].tolist()) for t, m in zip(total[:many].tolist(), np.split(member, ends))]
+        return [(t, m[::-1]) for t, m in zip(total[:many].tolist(), np.split(member, ends))]
     strip, x, reach, value = found[:, 0].astype(int), found[:, 1], found[:, 2], found[:, 3]
     end, score, back = x + reach, value.copy(), np.full(len(found), -1)
     starts = np.searchsorted(strip, np.arange(strip[-1] + 2))
@@ -232,5 +238,5 @@ def chains(found: np.ndarray, least: float) -> list[tuple[float, list[int]]]:
             k = back[k]
         total = score[i] - (score[k] if k >= 0 else 0)
         if chain and total >= least:
-            out.append((float(total), chain[::-1]))
+            out.append((float(total), np.array(chain[::-1])))
     return out

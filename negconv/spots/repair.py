@@ -11,10 +11,12 @@ from dataclasses import is_dataclass, replace
 import numpy as np
 
 from ..errors import InputError
+from ..values import frozen
+from . import compiled
 from .components import beside, connected, ordered
 from .grain import measure_grain
 from .kinds import grouped
-from .kriging import CLEAR, DIRT, LARGE, RIM, RING, SMALL, bent, krige, straight
+from .kriging import CLEAR, DIRT, LARGE, RIM, RING, SMALL, TOE, bent, krige, straight
 from .noise import over
 
 #: Pixels the mask is grown by before filling: the blur of the copying lens. Everything outside stays as it was.
@@ -100,21 +102,20 @@ def _fill(planes, index, rim, seed, threads) -> None:
     part, count = connected(index, width)
     todo = _pieces(index, part, width)
     _left_out(planes, trust, index, rim, todo)
-    rims = _rims(planes, trust, index, rim, part, count)
-    _guard(planes, trust, index, rim, part, rims)
+    rims = _guard(planes, trust, index, rim, part, _rims(planes, trust, index, rim, part, count))
     core = _core(index, rim, width)
     while todo:
-        holes = [(index[piece] // width, index[piece] % width) for piece in todo]
+        holes, owner = [index[piece] for piece in todo], part[np.array([piece[0] for piece in todo])]
         fills = [None] * len(todo)
-        small = np.array([max(np.ptp(y), np.ptp(x)) < SMALL.hole for y, x in holes])
+        small = _extents(holes, width) <= SMALL.hole
         batches = [(size, some[i:i + BATCH]) for size, of in ((SMALL, small), (LARGE, ~small))
                    for some in (np.flatnonzero(of),) for i in range(0, len(some), BATCH)]
 
-        def work(start: int, stop: int, holes=holes, fills=fills, todo=todo, batches=batches) -> None:
+        def work(start: int, stop: int, holes=holes, fills=fills, owner=owner, batches=batches) -> None:
             for size, some in batches[start:stop]:
-                around = [rims[part[todo[i][0]]][:3] for i in some]
-                got = krige(planes, trust, [holes[i] for i in some], around, grain=grain, size=size,
-                            seed=seed + int(some[0]))
+                of = owner[some]
+                got = krige(planes, trust, [holes[i] for i in some], rims.tint[of], rims.uneven[of], rims.use[of], grain=grain,
+                            size=size, seed=seed + int(some[0]))
                 for i, fill in zip(some, got):
                     fills[i] = fill
 
@@ -157,26 +158,32 @@ def _spread(index, edge, shape, steps):
     return index, rim
 
 
-def _rims(planes, trust, index, rim, part, count):
-    """For each part what dirt adds to its rim, by the step to the pixels next to it outside.
+@frozen(eq=False)
+class _Rims:
+    """Of each part of the mask.
 
-    Returns
-    -------
-    list of (tint (c,), variance of it, whether it is small against the other steps there, variance of those)
+    Attributes
+    ----------
+    tint : float32 array (parts, c)
+        What dirt adds to its rim.
+    uneven : array (parts,)
+        Variance of that.
+    use : bool array (parts,)
+        Whether that is small against the other steps there.
+    around : array (parts,)
+        Variance of those.
     """
-    width, colours = trust.shape[1], planes.shape[2]
-    flat, seen = planes.reshape(-1, colours), trust.reshape(-1)
-    at, part = index[rim], part[rim]
-    outside, number = np.zeros((len(at), colours), np.float32), np.zeros(len(at), np.float32)
-    x = at % width
-    for move, free in ((-width, at >= width), (width, at < len(seen) - width), (-1, x > 0), (1, x < width - 1)):
-        near = np.flatnonzero(free)
-        near = near[seen[at[near] + move] == CLEAR]
-        outside[near] += bent(flat[at[near] + move])
-        number[near] += 1
-    some = number > 0
-    step = bent(flat[at[some]]) - outside[some] / number[some, None]
-    part = part[some]
+
+    tint: np.ndarray
+    uneven: np.ndarray
+    use: np.ndarray
+    around: np.ndarray
+
+
+def _rims(planes, trust, index, rim, part, count):
+    """For each part what dirt adds to its rim, by the step to the pixels next to it outside."""
+    step, some = _steps(planes, trust, index[rim])
+    step, part = step[some], part[rim][some]
     total = np.maximum(np.bincount(part, minlength=count), 1)
     tint = _means(step, part, count)
     around = np.bincount(part, ((step - tint[part]) ** 2).mean(axis=1), count) / total
@@ -184,18 +191,36 @@ def _rims(planes, trust, index, rim, part, count):
     uneven = UNEVEN ** 2 * square
     # Twice the standard error of the tint is allowed for.
     use = uneven < around * (SMEARED + 4 * UNEVEN ** 2 / total)
-    return list(zip(tint.astype(np.float32), uneven, use, around))
+    return _Rims(tint, uneven, use, around)
 
 
-def _guard(planes, trust, index, rim, part, rims) -> None:
+def _steps(planes, trust, at):
+    """By how much pixels differ from the mean of the clear ones next to them (n, c), and which have any."""
+    width, colours = trust.shape[1], planes.shape[2]
+    flat, seen = planes.reshape(-1, colours), trust.reshape(-1)
+    outside, number = np.zeros((len(at), colours), np.float32), np.zeros(len(at), np.float32)
+    if compiled.loops and planes.flags.c_contiguous:
+        own = np.empty((len(at), colours), np.float32)
+        compiled.loops.steps_out(planes, trust, *planes.shape, np.ascontiguousarray(at), len(at), TOE, own, number)
+        return own, number > 0
+    x = at % width
+    for move, free in ((-width, at >= width), (width, at < len(seen) - width), (-1, x > 0), (1, x < width - 1)):
+        near = np.flatnonzero(free)
+        near = near[seen[at[near] + move] == CLEAR]
+        outside[near] += bent(flat[at[near] + move])
+        number[near] += 1
+    return bent(flat[at]) - outside / np.maximum(number, 1)[:, None], number > 0
+
+
+def _guard(planes, trust, index, rim, part, rims) -> _Rims:
     """Where a mask is so tight that dirt reaches beyond what is filled, take the pixels next to that for dirt too."""
     wide, outer = _spread(index, index[rim], trust.shape, 1)
     group, count = connected(wide, trust.shape[1])
-    free = np.array([rim[2] for rim in _rims(planes, trust, wide, outer, group, count)])
+    free = _rims(planes, trust, wide, outer, group, count).use
     trust.reshape(-1)[wide[outer & ~free[group]]] = DIRT
-    of = np.zeros(len(rims), np.intp)
+    of = np.zeros(len(rims.use), np.intp)
     of[part] = group[np.searchsorted(wide, index)]
-    rims[:] = [(tint, uneven, use and free[g], around) for (tint, uneven, use, around), g in zip(rims, of)]
+    return replace(rims, use=rims.use & free[of])
 
 
 def _left_out(planes, trust, index, rim, pieces) -> None:
@@ -313,7 +338,7 @@ def _seen_through(flat, index, part, core, done, rims):
     most = SPREAD * _means(local[core], owner)[:, 0]
     pair = np.flatnonzero((np.diff(index[core]) == 1) & (owner[1:] == owner[:-1]))
     steps = _means((light[pair + 1] - light[pair]) ** 2, owner[pair], len(most)).mean(axis=1)
-    around = np.array([rim[3] for rim in rims[:len(most)]])
+    around = rims.around[:len(most)]
     keep = ((_means(more ** 2, owner).mean(axis=1) < most) & (steps > LEAST * around) & (steps < MOST * around))[owner]
     grey = added.mean(axis=1)
     usual = _medians(grey, owner, len(most))[owner]
@@ -331,17 +356,27 @@ def _means(values, group, count=0):
     return (np.stack([np.bincount(group, v, count) for v in values.T], axis=1) / total[:, None]).astype(np.float32)
 
 
+def _extents(holes, width: int) -> np.ndarray:
+    """Longer side of the box around each of some sets of flat indices."""
+    place = np.stack(np.divmod(np.concatenate(holes), width))
+    begin = np.cumsum([0] + [len(hole) for hole in holes[:-1]])
+    return (np.maximum.reduceat(place, begin, axis=1) - np.minimum.reduceat(place, begin, axis=1)).max(axis=0) + 1
+
+
 def _pieces(index: np.ndarray, part: np.ndarray, width: int) -> list[np.ndarray]:
     """Positions in `index` of pieces small enough to be filled in one go."""
-    out = []
-    for _, members in grouped(np.arange(len(index)), part):
-        place = np.stack([index[members] // width, index[members] % width])
-        place -= place.min(axis=1, keepdims=True)
-        extent = place.max(axis=1) + 1
-        if extent.max() <= WHOLE:
+    order = ordered(part)
+    begin = np.concatenate([[0], np.flatnonzero(np.diff(part[order])) + 1])
+    place = np.stack(np.divmod(index[order], width))
+    least = np.minimum.reduceat(place, begin, axis=1)
+    extents = np.maximum.reduceat(place, begin, axis=1) - least + 1
+    out, ends = [], np.append(begin[1:], len(order)).tolist()
+    for a, b, low, extent, whole in zip(begin.tolist(), ends, least.T, extents.T, extents.max(axis=0) <= WHOLE):
+        members = order[a:b]
+        if whole:
             out.append(members)
             continue
         cells = -(-extent // PIECE)
-        cell = place * cells[:, None] // extent[:, None]
-        out += [members[piece] for _, piece in grouped(np.arange(len(members)), cell[0] * cells[1] + cell[1])]
+        cell = (place[:, a:b] - low[:, None]) * cells[:, None] // extent[:, None]
+        out += [members[piece] for _, piece in grouped(np.arange(b - a), cell[0] * cells[1] + cell[1])]
     return out

@@ -45,8 +45,11 @@ class Trees:
 
     def __call__(self, values: np.ndarray) -> np.ndarray:
         """Confidence (n,) of candidates of which all is known."""
-        alive, begin = np.arange(len(values)), 0
         total = np.full(len(values), self.start, np.float32)
+        if compiled.loops:
+            self._walk(values, (*self.stops, (len(self.leaves), -np.inf)), total)
+            return 1 / (1 + np.exp(-total))
+        alive, begin = np.arange(len(values)), 0
         for end, least in (*self.stops, (len(self.leaves), -np.inf)):
             total[alive] += self._sum(values[alive], begin, end)
             alive, begin = np.flatnonzero(total > least), end
@@ -57,23 +60,32 @@ class Trees:
         if stop >= len(self.stops):
             return np.ones(len(values), bool)
         trees, least = self.stops[stop]
-        return self.start + self._sum(values, 0, trees) > least
+        total = np.zeros(len(values), np.float32)
+        if compiled.loops:
+            self._walk(values, ((trees, -np.inf),), total)
+        else:
+            total = self._sum(values, 0, trees)
+        return self.start + total > least
 
     @cached_property
     def _packed(self) -> tuple[np.ndarray, ...]:
-        """All edges, where those of each feature start, and features, limits and leaves as the compiled loop takes them."""
-        return (np.concatenate(self.edges).astype(np.float32), np.cumsum([0, *map(len, self.edges)], dtype=np.int64),
+        """All edges, where those of each feature start, and features, limits and leaves as the compiled loop takes them:
+        edges in eights, filled up by such as nothing reaches."""
+        eights = [np.append(e, np.full(-len(e) % 8, np.inf)) for e in self.edges]
+        return (np.concatenate(eights).astype(np.float32), np.cumsum([0, *map(len, eights)], dtype=np.int64),
                 self.features.astype(np.uint8), self.limits.astype(np.uint8),
                 np.ascontiguousarray(self.leaves, np.float32))
 
+    def _walk(self, values: np.ndarray, stops, total: np.ndarray) -> None:
+        """Add to the totals what the trees say, as far as the stops."""
+        edges, start, *nodes, leaves = self._packed
+        values = np.ascontiguousarray(values, np.float32)
+        ends, least = np.array([end for end, _ in stops], np.int64), np.array([v for _, v in stops], np.float32)
+        compiled.loops.walk(values, *values.shape, edges, start, *nodes, leaves, leaves.shape[1].bit_length() - 1, ends, least,
+                            len(ends), total)
+
     def _sum(self, values: np.ndarray, begin: int, end: int) -> np.ndarray:
         n = len(values)
-        if compiled.loops:
-            total, values = np.zeros(n, np.float32), np.ascontiguousarray(values, np.float32)
-            edges, start, *nodes, leaves = self._packed
-            compiled.loops.walk(values, n, values.shape[1], edges, start, *(v[begin:end] for v in nodes),
-                                leaves[begin:end], end - begin, leaves.shape[1].bit_length() - 1, total)
-            return total
         bins = np.stack([np.searchsorted(e, values[:, j], side="right")
                          for j, e in enumerate(self.edges[:values.shape[1]])]).astype(np.uint8)
         flat, column = bins.reshape(-1), np.arange(n)

@@ -223,9 +223,9 @@ def extended(points, normals, shape):
 
 def _median(values, axis=-1):
     """numpy's without its checks."""
-    values = np.sort(values, axis=axis)
-    n = values.shape[axis]
-    return (np.take(values, (n - 1) // 2, axis) + np.take(values, n // 2, axis)) / 2
+    values = np.moveaxis(np.sort(values, axis=axis), axis, 0) if values.ndim > 1 else np.sort(values)
+    n = len(values)
+    return (values[(n - 1) // 2] + values[n // 2]) / 2
 
 
 def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float, line: Line,
