@@ -387,14 +387,20 @@ WIDEST static void log_planes(const float *light, idx n, float floor, float *out
     }
 }
 
-/* levels.even_tones: where a plane hardly changes along both axes, or along one with a ridge across. */
-WIDEST static void even_row(const float *y, idx w, idx n, float limit, float darkest, uint8_t *out)
+/* levels.even_tones: where a plane hardly changes along both axes, or along one with a ridge or a shelf across. */
+WIDEST static void even_row(const float *y, idx w, idx n, const idx *far, float limit, float darkest, uint8_t *out)
 {
     const float *up = y - 2 * w, *down = y + 2 * w, *left = y - 2, *right = y + 2;
+    const float *above = y - far[0] * w, *below = y + far[1] * w, *before = y - far[2], *after = y + far[3];
     for (idx i = 0; i < n; i++) {
         const int even_x = fabsf(right[i] - left[i]) < limit, even_y = fabsf(down[i] - up[i]) < limit;
         const int over_y = (y[i] > up[i]) & (y[i] > down[i]), over_x = (y[i] > left[i]) & (y[i] > right[i]);
-        out[i] = (uint8_t)(((even_x & even_y) | (even_x & over_y) | (even_y & over_x)) & (y[i] > darkest));
+        const float a = above[i] - y[i], b = y[i] - below[i], c = before[i] - y[i], d = y[i] - after[i];
+        const int steps_y = (least(a, b) > 2 * limit) | (most(a, b) < -2 * limit);
+        const int steps_x = (least(c, d) > 2 * limit) | (most(c, d) < -2 * limit);
+        const int shelf_y = (2 * fabsf(y[i + w] - y[i - w]) < limit) & steps_y;
+        const int shelf_x = (2 * fabsf(y[i + 1] - y[i - 1]) < limit) & steps_x;
+        out[i] = (uint8_t)(((even_x & (even_y | over_y | shelf_y)) | (even_y & (over_x | shelf_x))) & (y[i] > darkest));
     }
 }
 
@@ -1233,7 +1239,11 @@ static PyObject *py_even(PyObject *self, PyObject *args)
         Py_BEGIN_ALLOW_THREADS
         memset(out.buf, 0, h * w);
         for (idx y = 2; y < h - 2; y++)
-            even_row((const float *)plane.buf + y * w + 2, w, w - 4, limit, darkest, (uint8_t *)out.buf + y * w + 2);
+            for (idx x = 2, n; x < w - 2; x += n) {
+                n = x == 2 || x == w - 3 ? 1 : w - 6;
+                const idx far[] = {y < 3 ? y : 3, h - 1 - y < 3 ? h - 1 - y : 3, x < 3 ? x : 3, w - x < 4 ? w - 1 - x : 3};
+                even_row((const float *)plane.buf + y * w + x, w, n, far, limit, darkest, (uint8_t *)out.buf + y * w + x);
+            }
         Py_END_ALLOW_THREADS
     }
     return DONE(all, fine);

@@ -324,9 +324,11 @@ def yielding(this: Attempt, other: Attempt) -> float:
 
 def _lined(kinds: np.ndarray, found: Found) -> float:
     """Of the clear pixels just outside a rectangle, the share that is base: pictures border on rebate, not on panel."""
-    for out in (-4, -2):
+    most = 0.0
+    for out in (-4, -3, -2):            # of a sliver of rebate, all that is seen may lie close by
         counts = np.sum([np.bincount(side, minlength=5) for side in _along(kinds, found, out)], axis=0)
-        if counts[BASE] + counts[PANEL] > SLIVER * counts.sum():
-            break                       # else a sliver of rebate may lie closer by
+        clear = counts[BASE] + counts[PANEL]
+        if clear > (SLIVER * counts.sum() if out < -2 else 0):
+            most = max(most, float(counts[BASE] / clear))
     # Perforations may lie close along two of the sides.
-    return min(2 * float(counts[BASE] / max(counts[BASE] + counts[PANEL], 1)), 1.0)
+    return min(2 * most, 1.0)

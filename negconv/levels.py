@@ -14,7 +14,8 @@ from .robust import median, quantile
 from .values import frozen
 
 VOID, PANEL, BASE, PICTURE, DARK = range(5)
-#: All channels above this, and alike, can only be bare panel in a flattened capture: film reflects 4 % at each face.
+#: All channels above this, and alike, can only be bare panel in a flattened capture: film reflects 4 % at each face. Green
+#: may be less, where it alone was beyond saturation.
 BARE = 0.9
 #: With less green than this, beside red and blue, a flattened tone is no film's, neutral or orange, but the panel's where
 #: it was exposed beyond saturation: that divided by the panel, of which cameras see most in green.
@@ -141,7 +142,7 @@ def even_tones(log: np.ndarray, *, most: int = 7, rigid: bool = False) -> Iterat
 
 
 def _even(y: np.ndarray) -> np.ndarray:
-    """bool: where a plane of log light hardly changes, or hardly along a ridge, and is not as dark as a holder."""
+    """bool: where a plane of log light hardly changes, or hardly along a ridge or shelf, and is not as dark as a holder."""
     flat = np.zeros(y.shape, bool)
     up, down, left, right, here = y[:-4, 2:-2], y[4:, 2:-2], y[2:-2, :-4], y[2:-2, 4:], y[2:-2, 2:-2]
     some = (slice(None, None, 5),) * 2
@@ -152,9 +153,14 @@ def _even(y: np.ndarray) -> np.ndarray:
         kernel.loops.even(y, *y.shape, limit, darkest, flat)
         return flat
     even_x, even_y = np.abs(right - left) < limit, np.abs(down - up) < limit
-    # A sliver of rebate is even along itself, and a ridge across.
-    flat[2:-2, 2:-2] = ((even_x & even_y) | (even_x & (here > up) & (here > down))
-                        | (even_y & (here > left) & (here > right)))
+    # A sliver of rebate is even along itself, and across it a ridge, or between panel and picture a shelf.
+    over_y, over_x = (here > up) & (here > down), (here > left) & (here > right)
+    for over, plane in ((over_y, y[:, 2:-2]), (over_x.T, y[2:-2].T)):
+        ends = np.concatenate([plane[:1], plane, plane[-1:]])
+        before, after = ends[:-6] - plane[2:-2], plane[2:-2] - ends[6:]
+        steps = (np.minimum(before, after) > 2 * limit) | (np.maximum(before, after) < -2 * limit)
+        over |= (2 * np.abs(plane[3:-1] - plane[1:-3]) < limit) & steps
+    flat[2:-2, 2:-2] = (even_x & (even_y | over_y)) | (even_y & over_x)
     flat &= y > darkest
     return flat
 
@@ -245,9 +251,10 @@ def bare_panel(level: Level, flattened: bool | None) -> bool:
     light = 10.0 ** np.array(level.log)
     if flattened is False:
         return bool(light.min() > 0.985)
-    if flattened and light[1] < MAGENTA * min(light[0], light[2]):
+    least = min(light[0], light[2]) if flattened else light.min()
+    if flattened and light[1] < MAGENTA * least:
         return True
-    return bool(light.min() > BARE and light.max() / light.min() < 1.06)
+    return bool(least > BARE and light.max() / least < 1.06)
 
 
 def panel_like(level: Level, flattened: bool | None) -> bool:
