@@ -174,9 +174,19 @@ def _part(f: Found, down: bool, low: float, high: float, first: bool, last: bool
 
 def past_film(kinds: np.ndarray) -> bool:
     """Whether what was taken for the base is brighter than film: through two rows of perforations it shows, or what is
-    brighter still, and around them it does not."""
-    boxes = _boxes((kinds == BASE) | (kinds == PANEL))
-    return any(_pairs(_rows(boxes[:, (2, 3, 0, 1)] if down else boxes)) for down in (False, True))
+    brighter still, and between them it does not. The cut edge of each may be a dark line."""
+    clear = (kinds == BASE) | (kinds == PANEL)
+    boxes = _boxes(clear)
+    return any(not (_clear_between(plane, a) and _clear_between(plane, b))
+               for plane, some in ((clear, boxes), (clear.T, boxes[:, (2, 3, 0, 1)])) for a, b in _pairs(_rows(some)))
+
+
+def _clear_between(clear: np.ndarray, row: tuple[float, float, float, int, float]) -> bool:
+    """Whether film is clear half way from each perforation of a row to the next."""
+    top, bottom, pitch, n, middle = row
+    x = np.rint(middle + pitch * (np.arange(n - 1) - n // 2 + 0.5)).astype(int)
+    quarter = (bottom - top) / 4
+    return bool(clear[int(top + quarter):int(bottom - quarter) + 1, x[(x >= 0) & (x < clear.shape[1])]].mean() > 0.5)
 
 
 def _boxes(holes: np.ndarray) -> np.ndarray:

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import binary_dilation, gaussian_filter
 
 from negconv.attempt import unprinted
 from negconv.base import sample_base
@@ -349,6 +349,10 @@ def test_what_shows_through_perforations_is_not_the_base():
     assert not past_film(kinds)
     taken = np.where(kinds == PANEL, BASE, PICTURE).astype(np.uint8)
     assert past_film(taken) and not past_film(np.full(kinds.shape, DARK, np.uint8))
+    # The cut edge of each perforation may be a dark line round it.
+    edge = binary_dilation(kinds == PANEL, iterations=2) & (kinds == BASE)
+    assert edge.any() and not past_film(np.where(edge, PICTURE, kinds).astype(np.uint8))
+    assert past_film(np.where(edge, PICTURE, taken).astype(np.uint8))
 
 
 def test_a_night_between_perforations_is_framed_by_them():
