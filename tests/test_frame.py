@@ -346,6 +346,7 @@ def test_the_edges_of_roll_film_say_it_too():
 
 def test_what_shows_through_perforations_is_not_the_base():
     kinds = strip_of_135()
+    kinds[60:300] = PICTURE
     assert not past_film(kinds)
     taken = np.where(kinds == PANEL, BASE, PICTURE).astype(np.uint8)
     assert past_film(taken) and not past_film(np.full(kinds.shape, DARK, np.uint8))
