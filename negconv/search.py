@@ -211,7 +211,8 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
         ringed = best is not None and panel_like(best.base, flattened) and is_ringed(best, base)
         if best is None or ringed or best.merit < PLAIN or bordered(best):
             attempt = attempted(log, base, aspect)
-            if panel_like(base, flattened) and past_film(attempt.kinds):
+            explains = best is None or attempt.merit > best.merit - NESTED
+            if explains and panel_like(base, flattened) and past_film(attempt.kinds):
                 # Neither is what is brighter than this the base.
                 best, bare, tried = None, bare or best or attempt, []
                 continue
