@@ -322,6 +322,12 @@ def yielding(this: Attempt, other: Attempt) -> float:
     return SURROUNDED if inset >= 4 and this.brighter < BRIGHTER / 2 and this.astray < 0.75 else NESTED
 
 
+def at_panel(attempt: Attempt) -> bool:
+    """Whether along most of a side what was taken for rebate is panel: the side is the film's edge."""
+    return any(on == "rebate" and 2 * np.count_nonzero(side == PANEL) > np.count_nonzero(side != VOID)
+               for f in attempt.found for out in (-4, -2) for on, side in zip(f.rests, _along(attempt.kinds, f, out)))
+
+
 def _lined(kinds: np.ndarray, found: Found) -> float:
     """Of the clear pixels just outside a rectangle, the share that is base: pictures border on rebate, not on panel."""
     most = 0.0

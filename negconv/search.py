@@ -6,13 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from .attempt import (DENSE, NESTED, STRIP, Attempt, attempted, baseless, bases_in, bordered, is_ringed, is_skirt,
+from .attempt import (DENSE, NESTED, STRIP, Attempt, at_panel, attempted, baseless, bases_in, bordered, is_ringed, is_skirt,
                       may_be_film, may_be_ringed, off_gate, promising, unprinted, yielding)
 from .capture import block_mean
 from .faint import Faint, Seen, faint_pictures, outlines
 from .frame import TRUSTED, Frame, format_named
 from .gate import NARROW, WIDE, by_perforations, measured, past_film
-from .levels import BASE, DARK, PICTURE, VOID, Level, Parts, even_tones, log_light, panel_like
+from .keen import nearby, smoothed, stretched, stretched_tone
+from .levels import BASE, DARK, PICTURE, VOID, Level, Parts, even_tones, log_light, panel_like, parts
 from .rectangles import counts, rectangles
 from .sided import ALIKE, FAINT_WEIGHTS, LOOSE, Sided, confidence_of, in_shape, refined
 from .values import frozen
@@ -32,6 +33,8 @@ SATURATED = -0.007
 #: With less confidence than this another base and a finer plan are tried: a base so many times as common, and for
 #: several pictures already with less than the last.
 AGAIN, MANY, MANY_AGAIN = 0.3, 3.0, 0.5
+#: A frame less sure than PLAINLY, or with a side seen along less than this, is looked for more keenly.
+KEEN = 0.5
 #: With less than this the answers of all tones are weighed against each other, by a constant and, in its order, what is
 #: said of them in `_beside_each_other`; fitted to captures rendered in three ways, beside the repository.
 UNSURE = 0.5
@@ -235,7 +238,7 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
             break
     if best is None:
         return None
-    frames, attempt, faint = _framed(proxy, k, best, aspect, film_format)
+    frames, attempt, faint = _either(proxy, plan, k, log, best, tones, aspect, film_format, flattened)
     if _mean(frames) < UNSURE and not _strip(attempt.kinds):
         # What several tones agree on is likely right, though none of them speaks for it alone. Small pictures are sought in
         # a finer plan.
@@ -246,6 +249,57 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
     if panel_like(attempt.base, flattened) and any(may_be_film(attempt, tone) for tone in tones):
         frames = [replace(f, confidence=min(f.confidence, GUESSED)) for f in frames]
     return _Answer(attempt, frames, faint, plan, k)
+
+
+def _surely(f: Sided) -> bool:
+    """Whether a frame is sure, and its sides are seen."""
+    return f.confidence >= PLAINLY and min((v for v, on in zip(f.firm, f.rests) if on != "view"), default=1.0) >= KEEN
+
+
+def _either(proxy: np.ndarray, plan: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: list[Level],
+            aspect: float | None, film_format: str | None, flattened: bool | None) -> tuple[list[Sided], Attempt, bool]:
+    """The frames of an attempt, or those seen more keenly near its base, whichever are surer; whether by sides that hardly
+    show, which are looked for where no others do."""
+    shown = _shown(proxy, k, best, aspect, film_format)
+    film = panel_like(best.base, flattened) and any(may_be_film(best, tone) for tone in tones)
+    if film:
+        shown = replace(shown, frames=[replace(f, confidence=min(f.confidence, GUESSED)) for f in shown.frames])
+    if shown.frames and not film and all(_surely(f) for f in shown.frames) or flattened and panel_like(best.base, flattened):
+        return _framed(proxy, k, shown, aspect, film_format)
+    keen = None if film else _keen(plan, best, aspect, film_format, flattened)
+    # What explains the capture no better has no say.
+    if keen is None or not keen[1].sure and keen[1].attempt.merit <= best.merit:
+        return _framed(proxy, k, shown, aspect, film_format)
+    light, other, base = keen
+    frames, attempt, faint = _framed(light, 1, other, aspect, film_format)
+    frames = [replace(f, corners=f.scaled(k).corners) for f in frames]
+    seen, seen_in, by = (shown.frames, best, False) if other.sure else _framed(proxy, k, shown, aspect, film_format)
+    if _mean(seen) >= _mean(frames):
+        return seen, seen_in, by
+    if seen and _same(seen, frames) and min(min(f.firm) for f in seen) > LOOSE:
+        # Of one answer, sides that are seen in the proxy itself are the more exact ones.
+        return [replace(f, confidence=max(f.confidence, g.confidence)) for f, g in zip(seen, frames)], seen_in, by
+    return frames, replace(attempt, base=base, parts=parts(log, base)), faint
+
+
+def _keen(plan: np.ndarray, first: Attempt, aspect: float | None, film_format: str | None,
+          flattened: bool | None) -> tuple[np.ndarray, _Shown, Level] | None:
+    """Light near the base of an attempt without its grain and stretched, what it shows, and the base of that; None where
+    there is none."""
+    plan = log_light(smoothed(plan, first.base))
+    best, base = None, first.base
+    for tone in nearby(plan, first.base, rigid=bool(flattened)):
+        attempt = attempted(stretched(plan, tone), stretched_tone(tone), aspect)
+        if at_panel(attempt):
+            continue
+        if best is None or attempt.merit > best.merit + NESTED / 3:
+            best, base = attempt, tone
+        if best.merit >= PLAIN:
+            break
+    if best is None:
+        return None
+    light = np.ascontiguousarray(np.exp(stretched(plan, base) * np.float32(np.log(10))).transpose(1, 2, 0))
+    return light, _shown(light, 1, best, aspect, film_format), base
 
 
 def _beside_each_other(proxy: np.ndarray, k: int, tried: list[Attempt], aspect: float | None,
@@ -287,9 +341,22 @@ def _saturated(log: np.ndarray, tones: list[Level], aspect: float | None) -> Att
     return attempt if clear or not any(is_ringed(attempt, other) for other in others) else None
 
 
-def _framed(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None,
-            film_format: str | None) -> tuple[list[Sided], Attempt, bool]:
-    """The frames of an attempt, by sides that show or by those that hardly do, and whether by these."""
+@frozen(eq=False)
+class _Shown:
+    """The frames of an attempt by sides that show; whether one was grown to its shape, and how sure any may be at most."""
+
+    attempt: Attempt
+    frames: list[Sided]
+    grown: bool
+    most: float
+
+    @property
+    def sure(self) -> bool:
+        return bool(self.frames) and min(f.confidence for f in self.frames) >= PLAINLY and self.attempt.astray <= ASTRAY
+
+
+def _shown(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None, film_format: str | None) -> _Shown:
+    """The frames of an attempt by sides that show."""
     sided: list[Sided] = []
     grown = False
     across = by_perforations(best.kinds) if best.found else []
@@ -318,7 +385,14 @@ def _framed(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None,
         for one, f in zip(best.found, sided)]
     if aspect is not None:
         sided = [replace(f, confidence=min(f.confidence, GUESSED)) if _misshapen(f, aspect) else f for f in sided]
-    if sided and min(f.confidence for f in sided) >= PLAINLY and best.astray <= ASTRAY:
+    return _Shown(best, sided, grown, most)
+
+
+def _framed(proxy: np.ndarray, k: int, shown: _Shown, aspect: float | None,
+            film_format: str | None) -> tuple[list[Sided], Attempt, bool]:
+    """The frames of an attempt, by sides that show or by those that hardly do, and whether by these."""
+    best, sided, grown, most = shown.attempt, shown.frames, shown.grown, shown.most
+    if shown.sure:
         return sided, best, False
     other = _faintly(proxy, k, best, aspect, film_format)
     if other is None:

@@ -13,7 +13,7 @@ PACKAGE = ROOT / "negconv"
 
 #: In the order the light takes; a module imports only from those before it (DEVELOPERS.md).
 ORDER = ["errors", "textfile", "values", "parallel", "components", "robust", "_kernel", "kernel", "settings", "hashes", "files", "density", "colour", "icc", "tone", "rows", "capture", "samples", "tags", "images", "raw", "reading", "flat", "resample",
-         "frame", "levels", "rectangles", "sides", "gate", "bars", "faint", "attempt", "sided", "search", "base", "film", "generic", "balance", "appraise", "pool", "chart",
+         "frame", "levels", "keen", "rectangles", "sides", "gate", "bars", "faint", "attempt", "sided", "search", "base", "film", "generic", "balance", "appraise", "pool", "chart",
          "encode", "invert", "positive", "spots", "finish", "recipe", "exif", "notes", "gather", "output", "conversion",
          "workers", "begin", "jobs", "shared", "roll", "sheet", "proof", "proofs", "plots", "synthetic", "cli", "__main__"]
 

@@ -1,0 +1,81 @@
+"""Light near the base, seen more keenly: without its grain, and its density stretched.
+
+Flare and fog inside a camera's gate lift a picture's shadows above the rebate by a hundredth or two of density all over.
+That is less than the grain of a single pixel, and a multiple of it over a few.
+"""
+from __future__ import annotations
+
+from typing import Iterator
+
+import numpy as np
+
+from .levels import Level, below, even_tones, log_light, near
+
+#: Density from a tone within which light is stretched, how many times, and at what density above it nothing is moved.
+WITHIN, GAIN, AS_IT_WAS = 0.1, np.float32(4), 1.2
+#: How many times light is stretched where tones are told from each other.
+TELL = np.float32(8)
+#: No base is darker, by so much, than an even tone near it that was taken for one.
+DARKER = 0.02
+#: Grain is averaged over so many pixels each way, of those that are near the tone.
+BOX = 3
+#: So many pixels from what is brighter than that, light is the blur of an edge.
+FRINGE = 3
+
+
+def smoothed(light: np.ndarray, tone: Level) -> np.ndarray:
+    """Light like `light`, float32 (h, w, 3), without the grain of what is near a tone; that has the tone's colour."""
+    density, *_ = below(log_light(light), tone)
+    # Beside a panel, the blur of the film's edge is no tone of its own.
+    close = (np.abs(density) < WITHIN) & ~near(density <= -WITHIN, FRINGE)
+    mean = np.exp((tone.over(close.shape) - _evened(density, close)) * np.float32(np.log(10)))
+    return np.where(close[..., None], mean[..., None] * (10 ** np.array(tone.log, np.float32)), light)
+
+
+def _evened(plane: np.ndarray, close: np.ndarray) -> np.ndarray:
+    """The mean of a plane over BOX pixels each way, of those that are `close`."""
+    return _box(plane * close) / np.maximum(_box(close.astype(np.float32)), 1)
+
+
+def _box(plane: np.ndarray) -> np.ndarray:
+    """The sum over BOX pixels each way; beyond the border is nothing."""
+    r = BOX // 2
+    for _ in range(2):
+        padded = np.pad(plane, ((r, r), (0, 0)))
+        plane = padded[:len(plane)].copy()
+        for i in range(1, BOX):
+            plane += padded[i:i + len(plane)]
+        plane = np.ascontiguousarray(plane.T)
+    return plane
+
+
+def nearby(log: np.ndarray, tone: Level, *, rigid: bool) -> Iterator[Level]:
+    """The even tones near one in smoothed log light, and none that is clearly darker, told from each other more finely,
+    brightest first."""
+    surface = tone.over(log.shape[1:])
+    most = np.float32(1.5 * TELL * WITHIN)
+    fine = np.stack([np.clip(TELL * (plane - surface - np.float32(c)), -most, most) for plane, c in zip(log, tone.log)])
+    light = fine.mean(axis=0)
+    wide = near(light > TELL * WITHIN, FRINGE)
+    close = (np.abs(light) < TELL * WITHIN) & ~wide
+    fine = np.where(close, _evened(light, close), fine)
+    fine[:, wide] = -most
+    for one in even_tones(fine, rigid=rigid):
+        if -DARKER * TELL < float(np.mean(one.log)) < 0.9 * TELL * WITHIN:
+            log3, terms = (tuple(float(b + t / TELL) for b, t in zip(was, is_)) for was, is_ in (
+                (tone.log, one.log), (tone.surface, one.surface)))
+            yield Level(log3, terms, one.spread / float(TELL), one.share)
+
+
+def stretched(log: np.ndarray, tone: Level) -> np.ndarray:
+    """Log light over that of a tone, like `log`, in which what is little denser is as many times denser; what is brighter
+    stays as it is, since a panel is much brighter than any base, and a tone's own unevenness is not."""
+    density, *_ = below(log, tone)
+    more = np.clip(density, 0, WITHIN) * np.clip((AS_IT_WAS - density) * np.float32(1 / (AS_IT_WAS - WITHIN)), 0, 1)
+    more = tone.over(density.shape) + (GAIN - 1) * more
+    return np.stack([plane - more - np.float32(c) for plane, c in zip(log, tone.log)])
+
+
+def stretched_tone(tone: Level) -> Level:
+    """The tone itself in log light so stretched."""
+    return Level((0.0, 0.0, 0.0), (0.0,) * 6, tone.spread * float(GAIN), tone.share)
