@@ -40,11 +40,14 @@ class Measured:
         Height (over the opening) of what lies around each part, in steps.
     contrast : float array (count,)
         Of each part over that ground, in steps.
+    top : float array (count,)
+        Of the highest pixel of each over it, in steps.
     """
 
     values: np.ndarray
     ground: np.ndarray
     contrast: np.ndarray
+    top: np.ndarray
 
 
 def glance(parts: Parts, frame: Frame) -> np.ndarray:
@@ -115,7 +118,7 @@ def measure(parts: Parts, frame: Frame) -> Measured:
                edge[TWO] - frame.steepness, log(contrast / total), log(np.sqrt(area) * level.scale),
                edge[SHARP], log(contrast / deep), log(contrast / deepest), log(ring_spread * contrast / grain),
                log(inside / grain), log(inside / most))
-    return Measured(np.stack(columns, axis=1).astype(np.float32), ground, contrast)
+    return Measured(np.stack(columns, axis=1).astype(np.float32), ground, contrast, peak - ground)
 
 
 def _grain_inside(parts: Parts) -> np.ndarray:

@@ -45,6 +45,9 @@ STRANGERS, OUTNUMBERED = 5, 2.5
 #: Density from which on dirt takes so much light that all of it is dense, the share of its density above its darkest edge that
 #: its core has at least, and pixels beyond that a lens blurs.
 OPAQUE, CORE, BLURRED = 0.8, 0.4, 4
+#: The most that the middle of a spot, and of one at least so many times longer than wide, stands out by, in means over it:
+#: as much as where a lens spreads a point and a line. What stands out further is the picture under it.
+POINT, LINE, SLENDER = 2.0, 1.41, 3.0
 #: Confidence of what proves to be the picture's.
 PICTURE = 0.35
 #: So many lines parallel to a dark one that is not sure, and it is one of a row in the picture.
@@ -135,6 +138,7 @@ class _Found:
     """Candidates of one sign that may be dirt: pixels at full size, who owns them, and what is known of each.
 
     Of light ones all features may be known, and what all that were measured look like: those are seen among the others.
+    Pixels of the fringe lie beyond half of what the middle of a candidate takes (`outline`).
     """
 
     index: np.ndarray
@@ -146,6 +150,7 @@ class _Found:
     peers: company.Peers | None = None
     scale: int = 1
     closed: bool = False        # rims of drying marks
+    fringe: np.ndarray | None = None
 
 
 def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
@@ -174,14 +179,19 @@ def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
             continue
         inside = take[parts.part]
         index, owner = parts.index[inside], (np.cumsum(take) - 1)[parts.part[inside]]
-        confidence, ground, contrast = confidence[take], seen.ground[take], seen.contrast[take]
+        confidence, ground, contrast, top = confidence[take], seen.ground[take], seen.contrast[take], seen.top[take]
         area = np.bincount(owner)
         wins = winners(index, owner, worth(confidence, area), area)
         keep = wins[owner]
         number = np.cumsum(wins) - 1
-        at, who, whole = outline(level, index[keep], number[owner[keep]], ground[wins], contrast[wins])
+        of = (level, index[keep], number[owner[keep]], ground[wins])
+        at, who, whole = outline(*of, noise.edge(contrast[wins]))
+        slender = known[take, features.NAMES.index("slenderness")] > np.log(SLENDER)
+        middle = np.minimum(top, np.where(slender, LINE, POINT) * contrast)[wins]
+        inner, its, _ = outline(*of, noise.edge(middle) if light else -noise.edge(-middle))
+        fringe = ~_among(who, at, its, inner, plane.size)
         out.append(_Found(at, who, np.where(whole, confidence[wins], 0), contrast[wins] / noise.STEPS, light,
-                          known[take][wins], scale=level.scale))
+                          known[take][wins], scale=level.scale, fringe=fringe))
     if not light or not met:
         return out
     peers = company.Peers(*map(np.concatenate, zip(*met)))
@@ -232,18 +242,30 @@ def claimed(index, owner, value) -> tuple[np.ndarray, np.ndarray]:
     return place[first], best[np.minimum.reduceat(rank[owner[order]], first)]
 
 
-def outline(level, index, owner, above, contrast):
+def _among(owner, index, other, there, size: int) -> np.ndarray:
+    """Which pairs of owner and pixel are among other pairs, bool array."""
+    key, keys = (np.asarray(a, np.int64) * size + b for a, b in ((owner, index), (other, there)))
+    if not len(keys):
+        return np.zeros(len(key), bool)
+    keys.sort()
+    return keys[np.minimum(np.searchsorted(keys, key), len(keys) - 1)] == key
+
+
+def outline(level, index, owner, above, edge):
     """Outlines at full size of chosen parts of a level, without crumbs.
 
-    The edge of dirt lies where half of the light it takes is taken: for deep dirt far below half its density.
+    The edge of dirt lies where half of the light it takes is taken: for deep dirt far below half its density. Of a scratch it
+    lies where half of the light it lets through is let through: above half of what it lacks. A small spot is a peak, and its
+    mean far below what it takes at its middle: what is scored reaches out to half of the mean, what is marked to half of the
+    middle.
 
     Parameters
     ----------
     level : Level
     index, owner : int arrays
         Pixels of the level and the part, 0 .. count - 1, each belongs to; parts may overlap.
-    above, contrast : float arrays (count,)
-        `Measured.ground` and `Measured.contrast`.
+    above, edge : float arrays (count,)
+        `Measured.ground`, and by how much the edge lies above that (`noise.edge`).
 
     Returns
     -------
@@ -254,7 +276,7 @@ def outline(level, index, owner, above, contrast):
     """
     full, scale = level.full, level.scale
     width, wide = level.plane.shape[1], full.shape[1]
-    half = above + noise.edge(contrast)
+    half = above + edge
     if compiled.loops:
         whole = np.zeros(len(half), bool)
         found = compiled.loops.outlines(
@@ -358,6 +380,7 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
     if not found:
         return Spots(labels, (), (), pixel_um)
     index, owner, confidence, contrast, light = together(found)
+    fringe = np.concatenate([np.zeros(len(f.index), bool) if f.fringe is None else f.fringe for f in found])
     # What was found in another way is not seen among the others.
     seen = np.concatenate([np.full(len(f.confidence), f.known is not None and f.light) for f in found])
     confidence = confidence.copy()
@@ -380,6 +403,7 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
     every, extent = np.bincount(owner, minlength=len(confidence)), _extent(index, owner, len(confidence), shape[1])
     closed = np.concatenate([np.full(len(f.confidence), f.closed) for f in found])
     listed = (confidence >= min(least * NEARLY, score.DOUBTFUL)) & ~((extent >= 4) & (every <= THIN * extent))
+    fringe = fringe[listed[owner]]
     index, owner = index[listed[owner]], (np.cumsum(listed) - 1)[owner[listed[owner]]]
     confidence, contrast, light = confidence[listed], contrast[listed], light[listed]
     drawn = light & ~seen[listed]
@@ -434,6 +458,8 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
                 spot, holder = spot[~away], holder[~away]
                 part, count = joined(spot, light[holder], shape[1])
             own = _near_its_core(plane, spot, holder, part, count, contrast * light)
+            inner = own & ~_among(holder, spot, owner[fringe], index[fringe], plane.size)
+            own = np.where(np.bincount(part[inner], minlength=count)[part] > 0, inner, own)
             # What that leaves of one spot stays one, though it may be in pieces.
             spot, holder, part = spot[own], holder[own], part[own]
             order = _reading_order(spot, part, count, shape[1])

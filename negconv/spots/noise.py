@@ -156,7 +156,7 @@ def grain_at(mean: np.ndarray, rough: np.ndarray, *, least: float) -> np.ndarray
 
 
 def edge(contrast):
-    """Steps above its ground at which the outline of dirt lies that stands out by so many."""
+    """Steps above its ground at which the outline of dirt lies that stands out by so many; of a scratch, both negative."""
     return -STEPS * np.log10(1 - EDGE * (1 - 10.0 ** -(contrast / STEPS)))
 
 

@@ -250,6 +250,9 @@ def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float
         return None
     a, b = min(int(np.ceil(right)) + 1, REACH - 4), min(int(np.ceil(left)) + 1, REACH - 4)
     core = max(int(min(left, right) / 2), 0)
+    # Of a scratch half of the light it lets through lies above half of the density it lacks.
+    edge = -noise.edge(-bottom) if light else noise.edge(profile[REACH - 1:REACH + 2].min())
+    half = _half(profile[REACH::-1], edge), _half(profile[REACH:], edge)
 
     def levels(mean):
         one, other = mean[:, REACH - b - 3:REACH - b + 1].mean(axis=1), mean[:, REACH + a:REACH + a + 4].mean(axis=1)
@@ -301,7 +304,7 @@ def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float
               np.log(_median(np.abs(np.diff(ground))) / unsure + 0.01), shoulder, lobe, borders, change, goes_on,
               spread, least, most, _median(np.abs(dip - wide)) / wide, line.scale, line.pieces / len(points),
               (min(_median(one), _median(other)) - low) / STEPS, np.std(middle - _smooth(middle, 2)) / contrast)
-    return Scratch(points, normals, (left, right), contrast, np.array(values, np.float32))
+    return Scratch(points, normals, half, contrast, np.array(values, np.float32))
 
 
 def _onward(there, last, known):
@@ -396,6 +399,12 @@ def search(plane: np.ndarray, colour: Channels | None, frame: Frame, *, light: b
     return np.concatenate([*pixels, np.zeros(0, np.int64)]), owner, confidence[taken], contrast
 
 
+def doubts(alone: np.ndarray) -> np.ndarray:
+    """The doubt lines leave of a frame: what is likelier a scratch than not leaves little, or many scratches would be held
+    for the picture's."""
+    return alone * (1 - alone) ** 2
+
+
 def confidences(values: np.ndarray, *, light: bool = False) -> np.ndarray:
     """Share of lines with such values that are scratches; `values` are those of all lines of a frame.
 
@@ -403,7 +412,7 @@ def confidences(values: np.ndarray, *, light: bool = False) -> np.ndarray:
     """
     trees, (start, own, others) = scorer(light)
     alone = np.clip(trees(values), 1e-4, 1 - 1e-4)
-    doubt = alone * (1 - alone)
+    doubt = doubts(alone)
     return 1 / (1 + np.exp(-(start + own * np.log(alone / (1 - alone)) + others * np.log(doubt.sum() - doubt + DOUBT))))
 
 
