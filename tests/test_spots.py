@@ -354,7 +354,17 @@ def test_the_larger_part_of_a_spot_is_no_stranger_to_it_and_picture_that_took_it
     place, who = np.concatenate([first, second, third]), np.repeat([0, 1, 2], [6, within, 3])
     confidence = np.array([own, 0.95, 0.9])
     spot, holder = find.claimed(place, who, np.array([0.0, 2, 1]))
-    assert find._of_what_it_holds(place, who, spot, holder, confidence).tolist() == [believed, 0.95, 0.9]
+    assert find._of_what_it_holds(place, who, spot, holder, confidence, 20).tolist() == [believed, 0.95, 0.9]
+
+
+def test_a_line_may_hold_surer_pieces_of_itself():
+    # A line of 60 by 2 pixels and a block of 12 by 10, each with a surer piece that is a quarter of it; numbers are invented.
+    line, block = (np.add.outer(np.arange(tall) * 200, np.arange(wide)).ravel() + at for tall, wide, at in ((2, 60, 0), (12, 10, 2000)))
+    pieces = np.concatenate([line[:15], line[60:75]]), np.add.outer(np.arange(6) * 200, np.arange(5)).ravel() + 2000
+    place, who = np.concatenate([line, block, *pieces]), np.repeat([0, 1, 2, 3], [120, 120, 30, 30])
+    confidence = np.array([0.6, 0.6, 0.95, 0.95])
+    spot, holder = find.claimed(place, who, confidence)
+    assert find._of_what_it_holds(place, who, spot, holder, confidence, 200).tolist() == [0.6, 0, 0.95, 0.95]
 
 
 def test_length_and_width_of_strips():
@@ -881,3 +891,10 @@ def test_small_spots_are_marked_as_large_as_the_lens_draws_them():
         areas.append(spots.mask[here].sum() / (cover[here] >= 0.5 * cover[here].max()).sum())
     # A bar of our own; marked to half of their mean they were 1.7 times as large.
     assert 0.8 <= np.median(areas) <= 1.5
+    # What the lens drew beyond that is filled: more of the dirt lies there than elsewhere as near.
+    further = ndimage.distance_transform_edt(~spots.mask)
+    blurred = spots.reach & ~spots.mask
+    elsewhere = (further > 0) & (further < 3) & ~blurred
+    assert blurred.sum() > 0.1 * spots.mask.sum() and further[blurred].max() < 3
+    assert cover[blurred].min() > 0.02 and np.median(cover[blurred]) > 3 * np.median(cover[elsewhere])
+    assert not spots.refuse(*(s.row for s in spots.rows)).reach.any()

@@ -22,6 +22,8 @@ BESIDE = 0.2
 TWINS, DEEP = 0.6, 12
 #: Share of what a candidate keeps that lies within another, if it is a part of that.
 WITHIN = 0.8
+#: How many times longer than wide a line is, and how many times wider it may be than a piece of it that is surer.
+LONGER, WIDER = 12.0, 2.5
 #: How much a larger outline is worth beside its odds.
 LARGER = 0.8
 #: The same where outlines of one thing are as sure as each other.
@@ -188,8 +190,10 @@ def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
         at, who, whole = outline(*of, noise.edge(contrast[wins]))
         slender = known[take, features.NAMES.index("slenderness")] > np.log(SLENDER)
         middle = np.minimum(top, np.where(slender, LINE, POINT) * contrast)[wins]
-        inner, its, _ = outline(*of, noise.edge(middle) if light else -noise.edge(-middle))
-        fringe = ~_among(who, at, its, inner, plane.size)
+        fringe = None
+        if light:
+            inner, its, _ = outline(*of, noise.edge(middle))
+            fringe = ~_among(who, at, its, inner, plane.size)
         out.append(_Found(at, who, np.where(whole, confidence[wins], 0), contrast[wins] / noise.STEPS, light,
                           known[take][wins], scale=level.scale, fringe=fringe))
     if not light or not met:
@@ -426,6 +430,7 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
     rows: list = []
     doubtful: list = []
     pixels: dict = {}
+    beyond = (np.zeros(0, np.int64), np.zeros(0, np.int64))
     flat = labels.reshape(-1)
     for certain in (True, False):
         pool = sure if certain else ~sure & (confidence >= score.DOUBTFUL)
@@ -445,7 +450,7 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
             # What touches a sure spot must be nearly as sure, or it is the picture beside it.
             best = np.zeros(count)
             np.maximum.at(best, part, confidence[holder])
-            vouched = _of_what_it_holds(place, who, spot, holder, confidence)
+            vouched = _of_what_it_holds(place, who, spot, holder, confidence, shape[1])
             # Scratches cross.
             stay = (vouched[holder] >= best[part] - BESIDE) | strips[holder] | ~light[holder]
             spot, holder = spot[stay], holder[stay]
@@ -459,11 +464,12 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
                 part, count = joined(spot, light[holder], shape[1])
             own = _near_its_core(plane, spot, holder, part, count, contrast * light)
             inner = own & ~_among(holder, spot, owner[fringe], index[fringe], plane.size)
-            own = np.where(np.bincount(part[inner], minlength=count)[part] > 0, inner, own)
+            inner = np.where(np.bincount(part[inner], minlength=count)[part] > 0, inner, own)
+            blurred, whose = spot[own & ~inner], part[own & ~inner]
             # What that leaves of one spot stays one, though it may be in pieces.
-            spot, holder, part = spot[own], holder[own], part[own]
+            spot, holder, part = spot[inner], holder[inner], part[inner]
             order = _reading_order(spot, part, count, shape[1])
-            part = order[part]
+            part, beyond = order[part], (blurred, order[whose] + 1)
         best = np.zeros(count)
         np.maximum.at(best, part, confidence[holder])
         deep = np.zeros(count)
@@ -482,7 +488,7 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
                 row = len(rows) + 1 + k
                 doubtful.append(replace(listed[i], row=row))
                 pixels[row] = groups[i]
-    return Spots(labels, tuple(rows), tuple(doubtful), pixel_um, pixels)
+    return Spots(labels, tuple(rows), tuple(doubtful), pixel_um, pixels, beyond)
 
 
 def as_its_twins(index, owner, confidence, area, light) -> np.ndarray:
@@ -510,9 +516,10 @@ def as_its_twins(index, owner, confidence, area, light) -> np.ndarray:
     return out
 
 
-def _of_what_it_holds(place, who, spot, holder, confidence):
+def _of_what_it_holds(place, who, spot, holder, confidence, width: int):
     """Confidence of candidates, or the greatest of those that lie within them and are the larger part of them: a part of a
-    spot is no stranger to it, but picture that takes in a speck is, and for itself no dirt unless beyond doubt."""
+    spot is no stranger to it, but picture that takes in a speck is, and for itself no dirt unless beyond doubt. A line may
+    hold pieces of itself, which are hardly narrower."""
     inner = holder[np.searchsorted(spot, place)]
     other = np.flatnonzero(inner != who)
     if not len(other):
@@ -525,7 +532,14 @@ def _of_what_it_holds(place, who, spot, holder, confidence):
     out = confidence.copy()
     np.maximum.at(out, outer[within & part], confidence[inner[within & part]])
     taken = within & ~part & (confidence[inner] > confidence[outer]) & (out[outer] <= look.ALONE)
-    out[outer[taken]] = 0
+    if taken.any():
+        outer, inner = outer[taken], inner[taken]
+        some, number = np.unique(np.concatenate([outer, inner]), return_inverse=True)
+        here = np.isin(who, some)
+        form = shapes(place[here], np.searchsorted(some, who[here]), len(some), width)
+        whole, piece = number.reshape(2, -1)
+        line = (form.length >= LONGER * form.width)[whole] & (form.width[whole] < WIDER * form.width[piece])
+        out[outer[~line]] = 0
     return out
 
 

@@ -76,7 +76,7 @@ def repair(positive, spots, *, seed: int = 0, threads: int = 2, in_place: bool =
     0.18
     """
     linear = positive.linear if hasattr(positive, "linear") else np.asarray(positive)
-    mask = np.asarray(spots.labels if hasattr(spots, "labels") else spots) > 0
+    mask = np.asarray(spots.reach if hasattr(spots, "reach") else spots) > 0
     if mask.shape != linear.shape[:2]:
         raise InputError("mask", f"is {mask.shape[1]} x {mask.shape[0]} pixels, the picture "
                          f"{linear.shape[1]} x {linear.shape[0]}", "give a mask of the picture's own size")

@@ -15,6 +15,8 @@ from ..values import frozen
 
 #: Bytes a list of spots may have.
 MAX_LIST = 4_000_000
+#: Pixels beyond an outline that are filled with it.
+BLUR = 2
 #: Kinds of spot, in the order they are listed and drawn.
 KINDS = ("speck", "fibre", "scratch", "drying mark")
 
@@ -109,6 +111,8 @@ class Spots:
     doubtful: tuple[Spot, ...] = field(default=(), repr=False)
     pixel_um: float | None = None
     _pixels: dict[int, np.ndarray] = field(default_factory=dict, repr=False)
+    #: Flat indices of what a lens blurred beyond the outlines, and the rows it belongs to.
+    _beyond: tuple[np.ndarray, np.ndarray] = field(default=(np.zeros(0, np.int64), np.zeros(0, np.int64)), repr=False)
 
     @classmethod
     def from_mask(cls, mask, *, pixel_um: float | None = None, light: bool = True) -> Spots:
@@ -162,6 +166,21 @@ class Spots:
     def mask(self) -> np.ndarray:
         """bool (h, w), True on spots."""
         return self.labels > 0
+
+    @property
+    def reach(self) -> np.ndarray:
+        """bool (h, w), True on spots and on what a lens blurred of them beyond their outlines, no further than `BLUR` pixels: what
+        a repair fills."""
+        out, (index, row) = self.mask, self._beyond
+        index = index[np.isin(row, [s.row for s in self.rows])]
+        h, w = out.shape
+        y, x = np.divmod(index, w)
+        near = np.zeros(len(index), bool)
+        for dy in range(-BLUR, BLUR + 1):
+            for dx in range(-BLUR, BLUR + 1):
+                near |= out[np.clip(y + dy, 0, h - 1), np.clip(x + dx, 0, w - 1)]
+        out.reshape(-1)[index[near]] = True
+        return out
 
     @property
     def shape(self) -> tuple[int, int]:
