@@ -21,6 +21,8 @@ NESTED = 0.5
 SURROUNDED = 1.2
 #: Log light in blue less that in green that no camera sees through the mask of colour film.
 BLUISH = -0.35
+#: Log light, of a capture not flattened, that is saturated.
+SATURATED = -0.007
 #: A base whose spread is so many times that of a larger and darker tone is a gradient.
 UNEVEN = 3.0
 #: No more tones than this are tried for the base.
@@ -45,6 +47,8 @@ BLANK = 0.5
 #: Log light within which a band along a side has one tone; how much of a side it takes, and how many of the sides.
 BAND, MUCH, NEARLY = 0.08, 0.35, 0.7
 INSETS = (3, 5, 8, 12, 17)
+#: Beside a picture there is room for another where film, but for this share of dirt, goes on for this share of its length.
+DIRT, ROOM = 0.2, 0.97
 #: Of a line of print, or the edge of film or holder, taken for a side: how far inside it, as a share of the picture, the
 #: side is looked for; how much of a row is exposed in it, and, as shares of that, what ends within two rows, and what
 #: there is between it and the picture, at most; and along how much of that the side shows, as a share of what the line does.
@@ -146,13 +150,14 @@ def bases_in(tones: Iterable[Level], flattened: bool | None) -> Iterator[Level]:
 
 
 def _past_masked_film(tone: Level, tones: Iterable[Level]) -> bool:
-    """Whether a tone is the panel beside colour film: much of the view is orange against it, and it is not orange itself.
+    """Whether a tone is the panel beside colour film: much of the view is orange against it, and it is not orange itself;
+    the more so if its blue is saturated, which the mask dims most.
     The orange is the mask's: clear in red, and of 0.4 to 0.8 more in blue (common practice, no source)."""
     if tone.log[2] - tone.log[1] < BLUISH:
         return False
     for other in tones:
         red, green, blue = np.array(tone.log) - other.log
-        if other.share > 0.1 and other.share > 5 * tone.share and red < 0.4 and green > red + 0.2 and blue > red + 0.45:
+        if other.share > (0.1 if tone.log[2] > SATURATED else max(0.1, 5 * tone.share)) and red < 0.4 and green > red + 0.2 and blue > red + 0.45:
             return True
     return False
 
@@ -259,6 +264,26 @@ def _next_to(kinds: np.ndarray, found) -> int:
                 some += int(lines.sum())
         most = max(most, some)
     return most
+
+
+def roomy(kinds: np.ndarray, found: Sequence[Found]) -> bool:
+    """Whether beside one of the pictures of an upright view there is film enough for another, and none was found there."""
+    # Brighter than what was taken for the base may be a gap, where that is the other picture's shadows.
+    shown = ((kinds == BASE) | (kinds == PICTURE)) + (kinds == PANEL) * np.float32(1 - DIRT)
+    boxes = np.array([(f.top, f.bottom, f.left, f.right) for f in found])
+    for plane, some in ((shown, boxes), (shown.T, boxes[:, [2, 3, 0, 1]])):
+        size = median(some[:, 3] - some[:, 2])
+        for low, high, left, right in some:
+            inset = 0.05 * (high - low)
+            band = plane[max(int(low + inset), 0):int(high - inset) + 1]
+            level = some[(some[:, 0] < high) & (some[:, 1] > low)]
+            for start, stop, taken in ((right, right + ROOM * size, (level[:, 3] > right + 1).any()),
+                                       (left - ROOM * size, left, (level[:, 2] < left - 1).any())):
+                beside = band[:, int(start) + 5:int(stop) - 4]
+                if not taken and start >= 0 and stop < plane.shape[1] and beside.size and (
+                        beside.mean(axis=0).min() > 1 - 2 * DIRT and beside.mean() > 1 - DIRT / 2):
+                    return True
+    return False
 
 
 def _along(plane: np.ndarray, found: Found, inset: int) -> list[np.ndarray]:

@@ -3,11 +3,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Sequence
 
 import numpy as np
 
-from .attempt import (DENSE, NESTED, STRIP, Attempt, at_panel, attempted, baseless, bases_in, bordered, is_ringed, is_skirt,
-                      may_be_film, may_be_ringed, off_gate, promising, unprinted, yielding)
+from .attempt import (DENSE, NESTED, SATURATED, STRIP, Attempt, at_panel, attempted, baseless, bases_in, bordered, is_ringed,
+                      is_skirt, may_be_film, may_be_ringed, off_gate, promising, roomy, unprinted, yielding)
 from .capture import block_mean
 from .faint import Faint, Seen, faint_pictures, outlines
 from .frame import TRUSTED, Frame, format_named
@@ -15,6 +16,7 @@ from .gate import NARROW, WIDE, by_perforations, measured, past_film
 from .keen import nearby, smoothed, stretched, stretched_tone
 from .levels import BASE, DARK, PICTURE, VOID, Level, Parts, even_tones, log_light, panel_like, parts
 from .rectangles import counts, rectangles
+from .robust import median
 from .sided import ALIKE, FAINT_WEIGHTS, LOOSE, Sided, confidence_of, in_shape, refined
 from .values import frozen
 
@@ -28,8 +30,6 @@ POOR = 0.2
 UNTRUSTED = 0.1
 #: With this merit no other base is looked for, unless its tone surrounds the pictures.
 PLAIN = 0.75
-#: Log light, of a capture not flattened, that is saturated.
-SATURATED = -0.007
 #: With less confidence than this another base and a finer plan are tried: a base so many times as common, and for
 #: several pictures already with less than the last.
 AGAIN, MANY, MANY_AGAIN = 0.3, 3.0, 0.5
@@ -56,9 +56,12 @@ SLIVER, UNDISPUTED = 0.06, 0.4
 ALONE = 0.55
 #: No more confidence is given to a picture one of whose sides hardly shows, or lies where its format has it.
 GUESSED, FITTED = 0.45, 0.8
+#: How far the corners of a picture seen twice may lie apart, as a share of its size.
+CLOSE = 0.01
 #: Below this one it is trusted, but a person had better look.
 SURE = 0.6
 LOOK = "an edge of the picture hardly shows (confidence {:.2f}), so look whether the frame is right"
+BESIDE = "beside it there is film enough for another picture, of which nothing was seen, so look whether there is one"
 NOTHING = "no edge of a picture was found, so all that the gate shows is used"
 #: A picture that ends at the holder is seen to along more than this share of a side.
 MEETS = 0.05
@@ -165,7 +168,7 @@ def look(proxy: np.ndarray, film_format: str | None = None, *, flattened: bool |
         return Look((_whole(w, h, film_format, NOTHING),), None)
     frames: list[Frame] = [
         Frame(f.corners, f.angle, f.confidence, f.basis, f.format,
-              (LOOK.format(f.confidence),) if f.confidence < SURE else ()) for f in answer.frames]
+              f.warnings + ((LOOK.format(f.confidence),) if f.confidence < SURE else ())) for f in answer.frames]
     evidence = tuple(f.evidence for f in answer.frames)
     if not frames or max(f.confidence for f in frames) < TRUSTED:
         frames = [_gate(proxy, answer.reduced, answer.attempt, film_format, NOTHING if not frames else
@@ -264,15 +267,25 @@ def _either(proxy: np.ndarray, plan: np.ndarray, k: int, log: np.ndarray, best: 
     film = panel_like(best.base, flattened) and any(may_be_film(best, tone) for tone in tones)
     if film:
         shown = replace(shown, frames=[replace(f, confidence=min(f.confidence, GUESSED)) for f in shown.frames])
-    if shown.frames and not film and all(_surely(f) for f in shown.frames) or flattened and panel_like(best.base, flattened):
+    room = shown.sure and roomy(best.kinds, shown.attempt.found)
+    if shown.frames and not (film or room) and all(_surely(f) for f in shown.frames) or flattened and panel_like(
+            best.base, flattened):
         return _framed(proxy, k, shown, aspect, film_format)
-    keen = None if film else _keen(plan, best, aspect, film_format, flattened)
+    keen = None if film else _keen(plan, best, aspect, film_format, flattened, -2.0 if room else best.merit)
     # What explains the capture no better has no say.
-    if keen is None or not keen[1].sure and keen[1].attempt.merit <= best.merit:
+    if keen is None or not (keen[1].sure or room) and keen[1].attempt.merit <= best.merit:
         return _framed(proxy, k, shown, aspect, film_format)
     light, other, base = keen
     frames, attempt, faint = _framed(light, 1, other, aspect, film_format)
     frames = [replace(f, corners=f.scaled(k).corners) for f in frames]
+    if room:
+        for some, one, by in ((frames, attempt, faint), ([replace(f, corners=f.scaled(k).corners) for f in other.frames],
+                                                         other.attempt, False)):
+            both = _with_mates(shown.frames, some)
+            if both:
+                return both, replace(one, base=base, parts=parts(log, base)), by
+        shown = replace(shown, frames=[replace(f, confidence=min(f.confidence, SURE), warnings=(BESIDE,)) for f in shown.frames])
+        return shown.frames, best, False
     seen, seen_in, by = (shown.frames, best, False) if other.sure else _framed(proxy, k, shown, aspect, film_format)
     if _mean(seen) >= _mean(frames):
         return seen, seen_in, by
@@ -283,9 +296,9 @@ def _either(proxy: np.ndarray, plan: np.ndarray, k: int, log: np.ndarray, best: 
 
 
 def _keen(plan: np.ndarray, first: Attempt, aspect: float | None, film_format: str | None,
-          flattened: bool | None) -> tuple[np.ndarray, _Shown, Level] | None:
+          flattened: bool | None, least: float = -2.0) -> tuple[np.ndarray, _Shown, Level] | None:
     """Light near the base of an attempt without its grain and stretched, what it shows, and the base of that; None where
-    there is none."""
+    there is none, or none of more merit than `least` that leaves little unexplained."""
     plan = log_light(smoothed(plan, first.base))
     best, base = None, first.base
     for tone in nearby(plan, first.base, rigid=bool(flattened)):
@@ -296,7 +309,7 @@ def _keen(plan: np.ndarray, first: Attempt, aspect: float | None, film_format: s
             best, base = attempt, tone
         if best.merit >= PLAIN:
             break
-    if best is None:
+    if best is None or best.merit <= least and best.astray > ASTRAY:
         return None
     light = np.ascontiguousarray(np.exp(stretched(plan, base) * np.float32(np.log(10))).transpose(1, 2, 0))
     return light, _shown(light, 1, best, aspect, film_format), base
@@ -499,6 +512,32 @@ def _same(some: list[Sided], others: list[Sided]) -> bool:
     """Whether two answers are one."""
     return len(some) == len(others) and all(
         np.abs(np.array(a.corners) - b.corners).max() < 0.005 * max(a.size) for a, b in zip(some, others))
+
+
+def _close(one: Sided, other: Sided) -> bool:
+    """Whether two pictures are one, or nearly so."""
+    return float(np.abs(np.array(one.corners) - other.corners).max()) < CLOSE * max(one.size)
+
+
+def _with_mates(sure: list[Sided], frames: list[Sided]) -> list[Sided]:
+    """Pictures of a strip some of which are sure, and keep their sides; a side of another that hardly shows lies as far from
+    the one across as theirs do. Empty where not all of the sure ones are among them, or no other."""
+    if len(frames) <= len(sure) or not all(any(_close(f, g) for g in frames) for f in sure):
+        return []
+    size = [float(median([f.size[i] for f in sure])) for i in (0, 1)]
+    return [next((f for f in sure if _close(f, g)), None) or _sized(g, size) for g in frames]
+
+
+def _sized(f: Sided, size: Sequence[float]) -> Sided:
+    """A picture of known width and height, where one of two sides across from each other hardly shows."""
+    corners, sized = np.array(f.corners), False
+    for long, (one, a), (other, b) in ((size[0], (3, (0, 3)), (1, (1, 2))), (size[1], (0, (0, 1)), (2, (3, 2)))):
+        for own, ends, seen, starts in ((one, a, other, b), (other, b, one, a)):
+            if f.firm[own] < LOOSE <= f.firm[seen]:
+                way = corners[list(ends)] - corners[list(starts)]
+                corners[list(ends)] = corners[list(starts)] + way * (long / np.hypot(*way.T)[:, None])
+                sized = True
+    return replace(f, corners=tuple(map(tuple, corners.tolist())), confidence=FITTED if sized else f.confidence)
 
 
 def _cut(one: Sided, other: Sided) -> bool:

@@ -274,6 +274,23 @@ def test_panel_past_the_edges_of_masked_film_is_not_the_base():
     assert np.abs(10.0 ** np.array(seen.base.log) / base - 1).max() < 0.02
 
 
+def test_a_panel_around_masked_film_that_is_saturated_but_in_red_is_not_the_base():
+    """A capture not flattened: orange film, hardly anything exposed on it, lies on more panel than it covers."""
+    panel = np.array([0.76, 1.0, 1.0])
+    base = np.array([0.54, 0.39, 0.235])
+    data = np.empty((640, 1000, 3))
+    data[:] = panel
+    data[160:480, 60:940] = base
+    data[180:460, 130:870] *= 0.92
+    rng = np.random.default_rng(5)
+    for y, x in zip(rng.integers(200, 430, 30), rng.integers(150, 840, 30)):
+        data[y:y + 14, x:x + 14] *= 0.15
+    data = np.where(data < 1, data * (1 + rng.normal(0, 0.003, data.shape)), 1.0).astype(np.float32)
+    (frame,) = find_frames(Capture(data, flattened=False))
+    assert np.abs(np.array(frame.corners) - Frame.rectangle(130, 180, 740, 280).corners).max() < 1.5
+    assert np.abs(np.array(sample_base(data, [frame]).rgb) / base - 1).max() < 0.02
+
+
 @pytest.mark.parametrize("unknown", [np.nan, np.inf, -np.inf])
 def test_pixels_of_which_nothing_is_known_lead_to_none(scenes, unknown):
     """One pixel in a thousand of a capture, and all of one."""

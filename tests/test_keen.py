@@ -65,3 +65,40 @@ def test_a_night_is_found_by_how_little_its_shadows_are_above_the_rebate(lift):
     assert np.hypot(*(np.array(frame.corners) - truth).T).max() < 0.0025 * 1200
     assert abs(frame.angle) < 0.1
     assert frame.confidence > 0.9
+
+
+def strip(lift: float, *, frames: int = 1) -> tuple[np.ndarray, np.ndarray]:
+    """Log light of film in a holder with so many plain pictures on it and room for one more, `lift` above the rebate, and
+    the corners of all of them."""
+    rng = np.random.default_rng(4)
+    density = np.full((700, 500 * (frames + 1) + 140), 4.0)
+    density[100:600, 40:-40] = 0.0
+    corners = []
+    for i in range(frames + 1):
+        x = 80 + 500 * i
+        some = rng.uniform(0.2, 1.4, (9, 12)) if i < frames else np.full((9, 12), lift)
+        density[140:560, x:x + 480] = some.repeat(47, axis=0)[:420].repeat(40, axis=1)
+        corners.append([(x - 0.5, 139.5), (x + 479.5, 139.5), (x + 479.5, 559.5), (x - 0.5, 559.5)])
+    return light_of(density + (density < 2) * rng.normal(0, 0.02, density.shape)), np.array(corners)
+
+
+@pytest.mark.parametrize("frames", [1, 2])
+def test_a_night_beside_sure_pictures_is_looked_for_where_there_is_room(frames):
+    light, corners = strip(0.025, frames=frames)
+    found = find_frames(light)
+    assert len(found) == frames + 1
+    for frame, truth in zip(found, corners):
+        assert np.hypot(*(np.array(frame.corners) - truth).T).max() < 0.004 * 480
+        assert frame.confidence > 0.7
+
+
+def test_where_nothing_is_seen_but_there_is_room_a_picture_may_be_missing():
+    light, corners = strip(0.0)
+    (frame,) = find_frames(light)
+    assert np.hypot(*(np.array(frame.corners) - corners[0]).T).max() < 0.004 * 480
+    assert frame.confidence <= 0.6
+    assert any("another picture" in text for text in frame.warnings)
+    # Less film than a picture takes is a margin.
+    (frame,) = find_frames(np.ascontiguousarray(light[:, :900]))
+    assert frame.confidence > 0.9
+    assert not frame.warnings
