@@ -157,7 +157,8 @@ def _past_masked_film(tone: Level, tones: Iterable[Level]) -> bool:
         return False
     for other in tones:
         red, green, blue = np.array(tone.log) - other.log
-        if other.share > (0.1 if tone.log[2] > SATURATED else max(0.1, 5 * tone.share)) and red < 0.4 and green > red + 0.2 and blue > red + 0.45:
+        much = other.share > (0.1 if tone.log[2] > SATURATED else max(0.1, 5 * tone.share))
+        if much and red < 0.4 and green > red + 0.2 and blue > red + 0.45:
             return True
     return False
 

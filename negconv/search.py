@@ -57,7 +57,9 @@ ALONE = 0.55
 #: No more confidence is given to a picture one of whose sides hardly shows, or lies where its format has it.
 GUESSED, FITTED = 0.45, 0.8
 #: How far the corners of a picture seen twice may lie apart, as a share of its size.
-CLOSE = 0.01
+CLOSE = 0.015
+#: And of one and where the pitch of a strip has it.
+PACE = 0.03
 #: Below this one it is trusted, but a person had better look.
 SURE = 0.6
 LOOK = "an edge of the picture hardly shows (confidence {:.2f}), so look whether the frame is right"
@@ -267,7 +269,7 @@ def _either(proxy: np.ndarray, plan: np.ndarray, k: int, log: np.ndarray, best: 
     film = panel_like(best.base, flattened) and any(may_be_film(best, tone) for tone in tones)
     if film:
         shown = replace(shown, frames=[replace(f, confidence=min(f.confidence, GUESSED)) for f in shown.frames])
-    room = shown.sure and roomy(best.kinds, shown.attempt.found)
+    room = shown.lacking
     if shown.frames and not (film or room) and all(_surely(f) for f in shown.frames) or flattened and panel_like(
             best.base, flattened):
         return _framed(proxy, k, shown, aspect, film_format)
@@ -279,13 +281,13 @@ def _either(proxy: np.ndarray, plan: np.ndarray, k: int, log: np.ndarray, best: 
     frames, attempt, faint = _framed(light, 1, other, aspect, film_format)
     frames = [replace(f, corners=f.scaled(k).corners) for f in frames]
     if room:
-        for some, one, by in ((frames, attempt, faint), ([replace(f, corners=f.scaled(k).corners) for f in other.frames],
-                                                         other.attempt, False)):
+        plainly = [replace(f, corners=f.scaled(k).corners) for f in other.frames]
+        for some, one, by in ((frames, attempt, faint), (plainly, other.attempt, False)):
             both = _with_mates(shown.frames, some)
             if both:
                 return both, replace(one, base=base, parts=parts(log, base)), by
-        shown = replace(shown, frames=[replace(f, confidence=min(f.confidence, SURE), warnings=(BESIDE,)) for f in shown.frames])
-        return shown.frames, best, False
+    if room and shown.sure:
+        return [replace(f, confidence=min(f.confidence, SURE), warnings=(BESIDE,)) for f in shown.frames], best, False
     seen, seen_in, by = (shown.frames, best, False) if other.sure else _framed(proxy, k, shown, aspect, film_format)
     if _mean(seen) >= _mean(frames):
         return seen, seen_in, by
@@ -300,18 +302,19 @@ def _keen(plan: np.ndarray, first: Attempt, aspect: float | None, film_format: s
     """Light near the base of an attempt without its grain and stretched, what it shows, and the base of that; None where
     there is none, or none of more merit than `least` that leaves little unexplained."""
     plan = log_light(smoothed(plan, first.base))
-    best, base = None, first.base
+    best, base, light = None, first.base, plan
     for tone in nearby(plan, first.base, rigid=bool(flattened)):
-        attempt = attempted(stretched(plan, tone), stretched_tone(tone), aspect)
+        log = stretched(plan, tone)
+        attempt = attempted(log, stretched_tone(tone), aspect)
         if at_panel(attempt):
             continue
         if best is None or attempt.merit > best.merit + NESTED / 3:
-            best, base = attempt, tone
+            best, base, light = attempt, tone, log
         if best.merit >= PLAIN:
             break
     if best is None or best.merit <= least and best.astray > ASTRAY:
         return None
-    light = np.ascontiguousarray(np.exp(stretched(plan, base) * np.float32(np.log(10))).transpose(1, 2, 0))
+    light = np.ascontiguousarray(np.exp(light * np.float32(np.log(10))).transpose(1, 2, 0))
     return light, _shown(light, 1, best, aspect, film_format), base
 
 
@@ -366,6 +369,11 @@ class _Shown:
     @property
     def sure(self) -> bool:
         return bool(self.frames) and min(f.confidence for f in self.frames) >= PLAINLY and self.attempt.astray <= ASTRAY
+
+    @property
+    def lacking(self) -> bool:
+        """Whether beside a picture that is sure, or several that need not be, the film has room for another."""
+        return (self.sure or len(self.frames) > 1) and roomy(self.attempt.kinds, self.attempt.found)
 
 
 def _shown(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None, film_format: str | None) -> _Shown:
@@ -520,12 +528,27 @@ def _close(one: Sided, other: Sided) -> bool:
 
 
 def _with_mates(sure: list[Sided], frames: list[Sided]) -> list[Sided]:
-    """Pictures of a strip some of which are sure, and keep their sides; a side of another that hardly shows lies as far from
-    the one across as theirs do. Empty where not all of the sure ones are among them, or no other."""
+    """Pictures of a strip some of which are sure, and keep their sides; a side of another that hardly shows lies where the
+    pitch of several has it, or as far from the one across as theirs do. Empty where not all of the sure ones are among
+    them, or no other."""
     if len(frames) <= len(sure) or not all(any(_close(f, g) for g in frames) for f in sure):
         return []
     size = [float(median([f.size[i] for f in sure])) for i in (0, 1)]
-    return [next((f for f in sure if _close(f, g)), None) or _sized(g, size) for g in frames]
+    return [next((f for f in sure if _close(f, g)), None) or _paced(g, sure) or _sized(g, size) for g in frames]
+
+
+def _paced(f: Sided, strip: list[Sided]) -> Sided | None:
+    """A picture one of whose sides hardly shows, where the pitch of a strip's others has it; None where that is not near."""
+    if len(strip) < 2 or min(f.firm) >= LOOSE:
+        return None
+    rows = np.array([g.corners for g in strip])
+    # Seen at a slant, each step is longer than the last.
+    placed = [row[-1] + (row[-1] - row[-2]) + (row[-1] - 2 * row[-2] + row[-3] if len(row) > 2 else 0.0)
+              for row in (rows, rows[::-1])]
+    corners = min(placed, key=lambda some: float(np.abs(some - f.corners).max()))
+    if np.abs(corners - f.corners).max() > PACE * max(f.size):
+        return None
+    return replace(f, corners=tuple(map(tuple, corners.tolist())), confidence=FITTED)
 
 
 def _sized(f: Sided, size: Sequence[float]) -> Sided:

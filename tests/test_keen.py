@@ -1,28 +1,34 @@
 """Light near the base without its grain, stretched: against planes whose densities are written down. All invented."""
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from negconv import find_frames
+from negconv.attempt import Attempt, roomy
 from negconv.keen import nearby, smoothed, stretched
-from negconv.levels import Level, log_light
+from negconv.levels import BASE, DARK, PANEL, PICTURE, Level, Parts, log_light
+from negconv.rectangles import Found
+from negconv.search import _Shown, _with_mates
+from negconv.sided import Sided
 
 FLAT = (0.0,) * 6
-BASE = Level((-0.3, -0.5, -0.9), FLAT, 0.01, 0.3)
+REBATE = Level((-0.3, -0.5, -0.9), FLAT, 0.01, 0.3)
 
 
 def light_of(density: np.ndarray) -> np.ndarray:
     """Light through so much density above the base, alike in all channels."""
-    return (10.0 ** (np.array(BASE.log) - density[..., None])).astype(np.float32)
+    return (10.0 ** (np.array(REBATE.log) - density[..., None])).astype(np.float32)
 
 
 def test_what_is_little_denser_is_stretched_and_nothing_else_is():
     density = np.array([[-0.3, -0.05, 0.0, 0.02, 0.1, 1.2, 2.0]])
-    out = -stretched(log_light(light_of(density)), BASE)
+    out = -stretched(log_light(light_of(density)), REBATE)
     assert out.shape == (3, 1, 7)
     for plane in out:
         assert plane[0] == pytest.approx([-0.3, -0.05, 0.0, 0.08, 0.4, 1.2, 2.0], abs=1e-5)
     many = np.linspace(0, 3, 500)[None]
-    assert (np.diff(-stretched(log_light(light_of(many)), BASE)[0, 0]) > 0).all()
+    assert (np.diff(-stretched(log_light(light_of(many)), REBATE)[0, 0]) > 0).all()
 
 
 def test_grain_is_averaged_out_near_the_base_alone():
@@ -31,8 +37,8 @@ def test_grain_is_averaged_out_near_the_base_alone():
     density[:, 80:] = 0.8
     density += rng.normal(0, 0.01, density.shape)
     light = light_of(density)
-    out = smoothed(light, BASE)
-    got = np.array(BASE.log)[0] - np.log10(out[..., 0])
+    out = smoothed(light, REBATE)
+    got = np.array(REBATE.log)[0] - np.log10(out[..., 0])
     # Of nine pixels' mean a third of the noise is left; close by the dense half none of that comes in.
     assert got[5:-5, 5:75].std() == pytest.approx(0.01 / 3, rel=0.1)
     assert abs(got[:, 76:80].mean()) < 0.002
@@ -44,9 +50,9 @@ def test_a_tone_a_little_brighter_is_told_from_the_one_beside_it():
     density = np.full((300, 400), 0.03)
     density[:40] = 0.0
     light = light_of(density + rng.normal(0, 0.006, density.shape))
-    shadows = Level(tuple(v - 0.03 for v in BASE.log), FLAT, 0.006, 0.8)
+    shadows = Level(tuple(v - 0.03 for v in REBATE.log), FLAT, 0.006, 0.8)
     tones = list(nearby(log_light(smoothed(light, shadows)), shadows, rigid=True))
-    assert tones[0].log == pytest.approx(BASE.log, abs=0.003)
+    assert tones[0].log == pytest.approx(REBATE.log, abs=0.003)
     assert tones[1].log == pytest.approx(shadows.log, abs=0.003)
 
 
@@ -102,3 +108,57 @@ def test_where_nothing_is_seen_but_there_is_room_a_picture_may_be_missing():
     (frame,) = find_frames(np.ascontiguousarray(light[:, :900]))
     assert frame.confidence > 0.9
     assert not frame.warnings
+
+
+def test_a_night_at_the_end_of_a_strip_seen_at_a_slant_lies_where_the_pitch_has_it():
+    """Two of its sides are not seen; each step from picture to picture is longer than the one before."""
+    def at(x: float, firm: tuple[float, ...]) -> Sided:
+        corners = tuple((u + 0.00005 * u * u, v + 0.00005 * u * v) for u, v in (
+            (x, 0.0), (x + 180.0, 0.0), (x + 180.0, 120.0), (x, 120.0)))
+        return Sided(corners, 0.0, 0.9, ("seen",), None, (), ("rebate",) * 4, firm)
+    strip = [at(x, (1.0,) * 4) for x in (0.0, 200.0, 400.0)]
+    truth = at(600.0, (0.0, 0.0, 1.0, 0.1))
+    off = replace(truth, corners=tuple((x + 2.0, y - 3.0) for x, y in truth.corners))
+    *first, last = _with_mates(strip, [*strip, off])
+    assert first == strip
+    assert np.abs(np.array(last.corners) - truth.corners).max() < 0.002 * 180
+    assert last.confidence < 0.9
+    before = at(-200.0, (0.0, 0.0, 1.0, 0.1))
+    assert np.abs(np.array(_with_mates(strip, [before, *strip])[0].corners) - before.corners).max() < 0.002 * 180
+    assert not _with_mates(strip, [strip[0], off]) and not _with_mates(strip, strip)
+
+
+
+
+def film(gap: int) -> tuple[np.ndarray, list[Found]]:
+    """Film in a holder with room for three pictures, the first two on it, all three in rebate of one kind."""
+    kinds = np.full((160, 460), DARK, np.uint8)
+    kinds[30:130, 10:450] = gap
+    for x in (20, 165, 310):
+        kinds[40:120, x:x + 130] = PICTURE if x < 300 else BASE
+    return kinds, [Found(40.0, 120.0, x, x + 130.0, ("rebate",) * 4, (1.0,) * 4, 1.0, 1.0) for x in (20.0, 165.0)]
+
+
+@pytest.mark.parametrize("gap", [BASE, PANEL])
+def test_there_is_room_where_film_goes_on_for_a_pictures_length(gap):
+    """Whose shadows may be what was taken for the base, and its rebate be brighter."""
+    kinds, found = film(gap)
+    assert roomy(kinds, found)
+    assert roomy(np.ascontiguousarray(kinds.T), [replace(f, top=f.left, bottom=f.right, left=f.top, right=f.bottom)
+                                                 for f in found])
+    assert roomy(kinds[:, ::-1], [replace(f, left=460 - f.right, right=460 - f.left) for f in found])
+    assert not roomy(kinds[:, :420], found)
+    kinds[:, 400:] = DARK
+    assert not roomy(kinds, found)
+    kinds[30:130, 300:450] = PANEL
+    assert not roomy(kinds, found)
+
+
+def test_several_pictures_lack_one_though_none_of_them_be_sure():
+    kinds, found = film(BASE)
+    attempt = Attempt(REBATE, kinds, kinds * 0.0, (), 0.0, Parts(kinds, kinds * 0.0, 0.01), tuple(found), kinds.shape,
+                      0.0, 0.0, 0.0, 1.0, 0.1)
+    unsure = [Sided(((0.0, 0.0),) * 4, 0.0, 0.6)] * 2
+    assert _Shown(attempt, unsure, False, 1.0).lacking
+    assert not _Shown(replace(attempt, found=(found[1],)), unsure[:1], False, 1.0).lacking
+    assert _Shown(replace(attempt, found=(found[1],)), [replace(unsure[0], confidence=0.95)], False, 1.0).lacking
