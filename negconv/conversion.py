@@ -25,7 +25,7 @@ from .search import look
 from .positive import Positive
 from .recipe import Recipe
 from .resample import Cut
-from .robust import quantile
+from .robust import median, quantile
 from .values import frozen
 
 #: Pixels of the picture area kept as evidence for the balance.
@@ -146,6 +146,12 @@ def survey(source, *, panel=None, frames: Sequence[Frame] | None = None, base: F
                   tuple(dict.fromkeys(warnings)))
 
 
+def _dark(some: np.ndarray) -> bool:
+    """Whether samples are black but for noise."""
+    high = quantile(some, 0.998)
+    return high < BLACK and 3 * median(some) < high
+
+
 def _clipped(capture: Capture, small: Capture) -> float:
     """The share of a capture where a channel is at its ceiling; refuses one that cannot be used."""
     data = small.data
@@ -153,8 +159,8 @@ def _clipped(capture: Capture, small: Capture) -> float:
     top = float(data.max())
     if not np.isfinite(top):
         raise InputError(name, "holds NaN or infinity", "export it again")
-    # The brightest sample of a picture in the dark is noise, and says nothing.
-    if top < 1e-4 or not capture.flattened and top < 0.1 and quantile(data[::3, ::3].ravel(), 0.998) < BLACK:
+    # The brightest sample of a picture in the dark is noise, and says nothing; the usual one is less than that.
+    if top < 1e-4 or not capture.flattened and top < 0.1 and _dark(data[::3, ::3].ravel()):
         raise InputError(name, "is all black", "photograph it again with the panel lit and the lens uncovered, or leave it out")
     if capture.flattened or top < small.white * CEILING:
         return 0.0

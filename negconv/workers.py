@@ -273,17 +273,27 @@ def _for_children():
 
 @contextmanager
 def _without_interrupts():
-    """A process started here is deaf to Ctrl-C from its first moment, and does not answer with a traceback while it imports."""
+    """A process started here is deaf to Ctrl-C from its first moment, and does not answer with a traceback while it imports. What
+    would stop this one waits until the pool knows of the other, which would outlive it."""
     import signal
 
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
+    waiting, handlers = [], {}
+    if threading.current_thread() is threading.main_thread():
+        for number in (signal.SIGINT, signal.SIGTERM):
+            if callable(signal.getsignal(number)):
+                handlers[number] = signal.signal(number, lambda *stop: waiting.append(stop))
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        for number, handler in handlers.items():
+            signal.signal(number, handler)
+        for number, frame in waiting[:1]:
+            handlers[number](number, frame)
 
 
 def _begin(listen) -> None:
