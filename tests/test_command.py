@@ -56,11 +56,11 @@ def test_a_frame_turned_by_its_number_is_turned_on_the_sheet_and_in_the_map_of_i
 
 
 def test_the_map_of_a_rolls_spots_lies_on_its_positives_and_has_the_numbers_of_their_rows(tmp_path):
-    make_roll(tmp_path, frames=4, megapixels=0.8, seed=2, jobs=1)
+    make_roll(tmp_path, frames=2, megapixels=0.6, seed=2, jobs=1)
     captures = str(tmp_path / "captures")
     assert main(["convert", captures, "-o", str(tmp_path / "out"), "--output", "png", "--spots", "mark", "--jobs", "1"]) == 0
     assert main(["spots", captures, "-o", str(tmp_path / "spots")]) == 0
-    for number in range(1, 5):
+    for number in (1, 2):
         name = f"frame{number:02d}"
         made = imread(tmp_path / "out" / f"{name}.png")
         assert np.array(Image.open(tmp_path / "spots" / f"{name}-mask.png")).shape == made.shape[:2]
