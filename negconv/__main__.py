@@ -9,19 +9,25 @@ from .cli import DONE, main
 
 def run() -> None:
     """The command, as a process of its own."""
+    status: list[int] = []
+    # What is registered first is called last: every thread has ended by then.
+    atexit.register(_leave, status)
     signal.signal(signal.SIGTERM, _stop)
     _have_own_stderr()
-    status = main()
-    if status == DONE:
-        # All is written and every executor was left: to take each module apart first takes a hundredth of a second.
-        atexit._run_exitfuncs()
-        try:
-            sys.stdout.flush()
-            sys.stderr.flush()
-        except (AttributeError, ValueError, OSError):  # closed, or nobody reads them any more: as any program ends
-            sys.exit(status)
-        os._exit(status)
-    sys.exit(status)
+    status.append(main())
+    sys.exit(status[0])
+
+
+def _leave(status: list[int]) -> None:
+    """All is said and done: to take each module apart first takes a hundredth of a second, and where an interrupt came while a
+    string was executed, as dataclasses do, Python would end itself by SIGINT, whatever became of the interrupt."""
+    try:
+        sys.stdout.flush()
+        sys.stderr.flush()
+    except (AttributeError, ValueError, OSError):  # closed, or nobody reads them any more: as any program ends
+        return
+    if status:
+        os._exit(status[0])
 
 
 def _stop(number: int, _) -> None:

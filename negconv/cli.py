@@ -36,18 +36,28 @@ def main(argv: list[str] | None = None) -> int:
     args = build_parser(words).parse_args(words)
     try:
         return args.run(args)
-    except InputError as error:
-        print(f"negconv: {error}", file=sys.stderr)
-        return UNUSABLE
-    except KeyboardInterrupt as stopped:
-        print("negconv: stopped; frames that were finished are whole, nothing half-written is left", file=sys.stderr)
-        return STOPPED + (stopped.args[0] if stopped.args else 2)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return DONE
-    except OSError as error:  # files have lines of their own; this is what was to be printed
-        print(f"negconv: cannot write what it has to say ({(error.strerror or str(error)).lower()})", file=sys.stderr)
-        return UNUSABLE
+    except BaseException as error:
+        stop = _interrupt_behind(error)
+        if stop is not None:
+            print("negconv: stopped; frames that were finished are whole, nothing half-written is left", file=sys.stderr)
+            return STOPPED + (stop.args[0] if stop.args else 2)
+        if isinstance(error, InputError):
+            print(f"negconv: {error}", file=sys.stderr)
+            return UNUSABLE
+        if isinstance(error, BrokenPipeError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return DONE
+        if isinstance(error, OSError):  # files have lines of their own; this is what was to be printed
+            print(f"negconv: cannot write what it has to say ({(error.strerror or str(error)).lower()})", file=sys.stderr)
+            return UNUSABLE
+        raise
+
+
+def _interrupt_behind(error: BaseException | None) -> KeyboardInterrupt | None:
+    """The interrupt that an exception is, or that led to it: one that comes while a lock is taken has its release fail."""
+    while error is not None and not isinstance(error, KeyboardInterrupt):
+        error = error.__context__
+    return error
 
 
 def build_parser(words: Sequence[str] | None = None) -> argparse.ArgumentParser:

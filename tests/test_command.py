@@ -34,6 +34,35 @@ command.run()
     assert said.stderr == "ours\nand after\n"
 
 
+def test_a_stop_while_a_string_is_executed_ends_with_the_status_of_a_stop(tmp_path):
+    """Run as a module, CPython ends itself by SIGINT where an interrupt ever left ``exec`` of a string, which dataclasses use."""
+    (tmp_path / "stopped.py").write_text("""
+from negconv import __main__ as command
+def main():
+    try:
+        exec("raise KeyboardInterrupt(15)")
+    except KeyboardInterrupt as stop:
+        print("caught")
+        return 128 + stop.args[0]
+command.main = main
+command.run()
+""")
+    done = subprocess.run([sys.executable, "-m", "stopped"], capture_output=True, text=True, cwd=tmp_path)
+    assert (done.returncode, done.stdout, done.stderr) == (143, "caught\n", "")
+
+
+def test_a_stop_while_a_lock_is_released_is_a_stop(monkeypatch, capsys):
+    """What an interrupt leaves half done may raise an error of its own on the way out (CPython's Condition does)."""
+    def interrupted(args):
+        try:
+            raise KeyboardInterrupt(15)
+        finally:
+            raise RuntimeError("release unlocked lock")
+    monkeypatch.setattr("negconv.cli.recipe", interrupted)
+    assert main(["recipe"]) == 128 + 15
+    assert capsys.readouterr().err == "negconv: stopped; frames that were finished are whole, nothing half-written is left\n"
+
+
 def test_a_frame_turned_by_its_number_is_turned_on_the_sheet_and_in_the_map_of_its_spots(tmp_path):
     """The frame's number counts captures but for the panel's, as a roll does."""
     make_roll(tmp_path, frames=2, megapixels=0.1, seed=4, jobs=1)
