@@ -226,6 +226,7 @@ def spots(args) -> int:
     # Surveyed as `convert` does, so that masks lie on its positives to the pixel, and rows have the numbers it knows.
     roll = Roll([os.fspath(p) for p in args.paths], panel=args.panel, base=_base(args.base), recipe=settings)
     seen = roll.survey()
+    _say_of_the_roll(seen, _say)
     for _, message in seen.failed:
         _say(message)
     failed = len(seen.failed)
@@ -321,7 +322,8 @@ def _convert(paths, out, settings, *, panel=None, base=None, jobs=None, overwrit
         _decode_on_all_cores()
     results = []
     with _bar(None, "", quiet) as bar:
-        for result in roll.convert(out, jobs=jobs, overwrite=overwrite, progress=bar.stage, begun=begun):
+        for result in roll.convert(out, jobs=jobs, overwrite=overwrite, progress=bar.stage, begun=begun,
+                                   surveyed=lambda seen: _say_of_the_roll(seen, bar.write)):
             results.append(result)
             if result.status == "failed" or result.warnings:
                 bar.write(str(result))
@@ -333,6 +335,13 @@ def _convert(paths, out, settings, *, panel=None, base=None, jobs=None, overwrit
         write_sheet(pictures, sheet, title=title, overwrite=True, captures=[os.fspath(p) for p in paths])
         print(one_line(sheet))
     return SOME_FAILED if any(not r.ok for r in results) else DONE
+
+
+def _say_of_the_roll(seen, say) -> None:
+    """What holds for no frame by itself; a single capture is no roll."""
+    if len({frame.path for frame in seen.frames}) > 1:
+        for warning in seen.warnings:
+            say(f"the roll: {one_line(warning)}")
 
 
 def _begun(args):

@@ -161,7 +161,7 @@ class Roll:
 
     def convert(self, out, *, executor=None, jobs: int | None = None, overwrite: bool = False,
                 progress: Callable[[str, int, int], None] | None = None,
-                begun: Begun | None = None) -> Iterator[Result]:
+                surveyed: Callable[[RollSurvey], None] | None = None, begun: Begun | None = None) -> Iterator[Result]:
         """Convert the roll, frame by frame as they are done.
 
         Parameters
@@ -176,6 +176,8 @@ class Roll:
             Also replace pictures that negconv did not make, or that were changed since.
         progress : callable, optional
             Called with ``"survey"`` or ``"convert"``, how many captures or frames are done, and how many there are.
+        surveyed : callable, optional
+            Called once with the survey, whose ``warnings`` are of the whole roll; not where all is there already.
         begun : Begun, optional
             What was begun of it before this module was imported.
 
@@ -212,6 +214,8 @@ class Roll:
                     now = False
                     return
             seen = self._survey(captures, workers, progress, ahead, begun)
+            if surveyed is not None:
+                surveyed(seen)
             for path, message in seen.failed:
                 yield Result(path, "", "failed", message)
             if isinstance(workers, Own) and jobs is None:

@@ -12,6 +12,7 @@ import pytest
 
 import negconv
 from negconv import Recipe
+from negconv.cli import main
 from negconv.output import read_sidecar
 from negconv.roll import Roll, summary
 from negconv.synthetic import rawfile
@@ -291,11 +292,13 @@ def test_notes_reach_sidecars_and_pictures(made, tmp_path):
         list(Roll(captures, recipe=PLAIN).convert(tmp_path / "out", jobs=1))
 
 
-def test_the_count_of_the_format_is_a_word_and_no_more(made):
+def test_the_count_of_the_format_is_a_word_and_no_more(made, tmp_path, capsys):
     folder, _ = made
     seen = Roll(folder / "captures", recipe=replace(PLAIN, format="6x9")).survey(jobs=1)
     assert any("4 frames; a roll of 6x9 has 8" in w for w in seen.warnings)
     assert len(seen.frames) == 4 and "RollSurvey(4 frames" in repr(seen)
+    assert main(["convert", str(folder / "captures"), "-o", str(tmp_path), "--format", "6x9", "--spots", "off", "--jobs", "1"]) == 0
+    assert capsys.readouterr().err.count("the roll: 4 frames; a roll of 6x9 has 8\n") == 1
 
 
 def test_sidecar_says_what_was_done(made):
