@@ -4,6 +4,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import warnings
 from dataclasses import replace
 
 import numpy as np
@@ -365,6 +366,13 @@ def test_a_line_may_hold_surer_pieces_of_itself():
     confidence = np.array([0.6, 0.6, 0.95, 0.95])
     spot, holder = find.claimed(place, who, confidence)
     assert find._of_what_it_holds(place, who, spot, holder, confidence, 200).tolist() == [0.6, 0, 0.95, 0.95]
+
+
+def test_a_part_that_has_lost_all_its_pixels_measures_nothing():
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        shape = kinds.shapes(np.array([5, 6]), np.array([1, 1]), 3, 10)
+    assert shape.box.tolist() == [[0, 0, 0, 0], [5, 0, 2, 1], [0, 0, 0, 0]] and shape.area.tolist() == [0, 2, 0]
 
 
 def test_length_and_width_of_strips():

@@ -47,7 +47,7 @@ def shapes(index: np.ndarray, part: np.ndarray, count: int, width: int) -> Shape
     xx, yy, xy = xx / safe + 1 / 12, yy / safe + 1 / 12, xy / safe
     mean, half = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
     area = area.astype(np.int64)
-    box = np.stack([x0, y0, x1 - x0 + 1, y1 - y0 + 1], axis=1).astype(np.int64)
+    box = np.where(area[:, None] > 0, np.stack([x0, y0, x1 - x0 + 1, y1 - y0 + 1], axis=1), 0).astype(np.int64)
     edge = (4 * area - 2 * shared).astype(np.int64)
     outline = edge * (np.pi / 4)
     root = np.sqrt(np.maximum(outline ** 2 / 16 - area, 0))
