@@ -6,10 +6,15 @@ from ..positive import Positive
 from .enclosed import enclosed
 from .ground import on_even_ground, small, starry
 from .opaque import opaque
-from .table import Spots
+from .table import Spot, Spots
 
 #: Confidence from which a light and a dark spot is repaired unasked; what is less sure is on the map only.
 REPAIRED, REPAIRED_DARK = 0.93, 0.98
+#: A line no wider than this share of the picture's short side (an eighth of a millimetre of 6x9), and no narrower than a lens draws,
+#: in pixels, is sure sooner: scratches and hairs are narrow, and what is taken for one (a joint between bricks, a stem, the bar of a
+#: pane) is as a rule wider.
+NARROW, FINEST = 0.0025, 1.5
+SCRATCHED, HAIRY = 0.85, 0.9
 #: Nor is one repaired unasked that is wider than this share of the picture's short side (about a millimetre of 6x9):
 #: dirt that large is rare, and a thing of the picture painted over is lost (at 0.03 the largest lamp of the demo was);
 #: unless it is denser than film gets.
@@ -40,10 +45,19 @@ def left_alone(positive: Positive, spots: Spots, *, told=frozenset()) -> frozens
     """
     wide, rows = WIDEST * min(positive.shape), {s.row for s in spots.rows}
     dense = opaque(positive, spots, wider=wide / 2)
-    doubted = {s.row for s in spots.rows if s.confidence < (REPAIRED if s.light else REPAIRED_DARK)}
+    doubted = {s.row for s in spots.rows if s.confidence < _least(s, NARROW * min(positive.shape))}
     left = {s.row for s in spots.rows if s.width > wide and s.row not in dense}
     open_ = doubted - left - {*told}
     left |= doubted - on_even_ground(positive, spots, open_) - small(positive, spots, open_)
     left |= enclosed(positive, spots, rows - left - {*told})
     left |= starry(positive, spots, rows - left) - dense
     return frozenset(left - {*told})
+
+
+def _least(spot: Spot, narrow: float) -> float:
+    """Confidence from which a spot is repaired."""
+    if spot.kind == "scratch" and spot.width <= narrow:
+        return SCRATCHED
+    if spot.kind == "fibre" and spot.light and FINEST <= spot.width <= narrow:
+        return HAIRY
+    return REPAIRED if spot.light else REPAIRED_DARK
