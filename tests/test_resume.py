@@ -209,7 +209,9 @@ def test_interrupted_from_the_keyboard(made):
     first = process.stdout.readline()
     os.killpg(process.pid, signal.SIGINT)
     _, said = process.communicate(timeout=60)
-    assert first and process.returncode != 0 and "KeyboardInterrupt" in said
+    if first and process.returncode == 0:
+        pytest.skip("done before it was stopped")
+    assert first and "KeyboardInterrupt" in said
     names = os.listdir(out)
     assert not [n for n in names if files.is_temporary(n)]
     assert {n + ".json" for n in names if n.endswith(".tif")} == {n for n in names if n.endswith(".json")}
