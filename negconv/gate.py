@@ -34,7 +34,7 @@ BLEED = 0.5
 SHRUNK = 1.0
 #: Millimetres of pictures along 135 film, how far they may be off, as a share, and of the gaps between them. Common
 #: practice, no source.
-LENGTHS, PLAY, GAPS = (18.0, 24.0, 36.0, 65.0), 0.04, (0.8, 3.0)
+LENGTHS, PLAY, GAPS = (18.0, 24.0, 32.0, 36.0, 65.0), 0.04, (0.8, 3.0)
 #: How far the sides of a picture may be from where perforations have them, as a share of its height.
 ACROSS = 0.04
 

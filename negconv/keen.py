@@ -9,7 +9,8 @@ from typing import Iterator
 
 import numpy as np
 
-from .levels import Level, below, even_tones, log_light, near
+from .levels import DARK, PANEL, Level, axes, below, even_tones, log_light, near
+from .robust import median
 
 #: Density from a tone within which light is stretched, how many times, and at what density above it nothing is moved.
 WITHIN, GAIN, AS_IT_WAS = 0.1, np.float32(4), 1.2
@@ -21,6 +22,13 @@ DARKER = 0.02
 BOX = 3
 #: So many pixels from what is brighter than that, light is the blur of an edge.
 FRINGE = 3
+#: Within so many pixels of a holder or a panel lies the rebate that its light is fitted to, by squares of so many pixels of
+#: which so many, at least, may be it: what is brightest of them but for this share.
+ROUND, SQUARE, ENOUGH, BRIGHTEST = 40, 16, 30, 0.8
+#: In how many rounds, to within what log light at first and at last, and what has less say in it: what is darker.
+ROUNDS, SLOWLY, CLOSE, LESS = 25, 0.9, (0.03, 0.003), 0.03
+#: How much, in squares of log light a square, the fall-off is held back.
+HELD = (0.0, 4e-4, 4e-4, 1e-3)
 
 
 def smoothed(light: np.ndarray, tone: Level) -> np.ndarray:
@@ -65,6 +73,41 @@ def nearby(log: np.ndarray, tone: Level, *, rigid: bool) -> Iterator[Level]:
             log3, terms = (tuple(float(b + t / TELL) for b, t in zip(was, is_)) for was, is_ in (
                 (tone.log, one.log), (tone.surface, one.surface)))
             yield Level(log3, terms, one.spread / float(TELL), one.share)
+
+
+def around(log: np.ndarray, tone: Level, kinds: np.ndarray) -> Level | None:
+    """The tone, near another in smoothed log light, that the brightest of what lies along the holder and the panel has:
+    rebate all round, whose light falls off by more than a picture differs from it. None where there is too little."""
+    shape = log.shape[1:]
+    density, *_ = below(log, tone)
+    outside = (kinds == DARK) | (kinds == PANEL)
+    ring = (np.abs(density) < WITHIN) & near(outside, ROUND) & ~near(outside, FRINGE + 1)
+    rows, columns = np.nonzero(ring)
+    light = -density[rows, columns]
+    squares = rows // SQUARE * (shape[1] // SQUARE + 1) + columns // SQUARE
+    order = np.lexsort((light, squares))
+    starts = np.flatnonzero(np.diff(squares[order], prepend=-1))
+    many = np.diff(starts, append=len(order))
+    starts, many = starts[many >= ENOUGH], many[many >= ENOUGH]
+    if len(starts) < ROUNDS:
+        return None
+    some = order[starts + (BRIGHTEST * (many - 1)).astype(int)]
+    light = light[some].astype(float)
+    x, y = (v[at[some]].astype(float) for v, at in zip(axes(shape), (columns, rows)))
+    terms = np.stack([np.ones_like(x), x, y, x * x + y * y], axis=1)
+    fall, close = np.array([np.quantile(light, BRIGHTEST), 0.0, 0.0, 0.0]), CLOSE[0]
+    for _ in range(ROUNDS):
+        rest = light - terms @ fall
+        close = max(SLOWLY * close, CLOSE[1])
+        use = np.where(rest < -close, LESS, 1.0) / (1 + (rest / close) ** 2)
+        told = (terms * use[:, None]).T
+        fall = np.linalg.solve(told @ terms + len(light) * np.diag(HELD), told @ light)
+    one, bx, by, both = fall.tolist()
+    found = Level(tuple(v + one for v in tone.log),
+                  tuple(v + more for v, more in zip(tone.surface, (0.0, bx, by, both, 0.0, both))), tone.spread, tone.share)
+    rest = np.abs(below(log, found)[0][ring])
+    rest = rest[rest < 2 * CLOSE[1]]
+    return Level(found.log, found.surface, 1.4826 * float(median(rest)), len(rest) / density.size) if len(rest) else None
 
 
 def stretched(log: np.ndarray, tone: Level) -> np.ndarray:

@@ -1,6 +1,7 @@
 """The search for frames: which base, which rectangles, sides that show or hardly do, and the answer."""
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import replace
 from typing import Sequence
@@ -13,7 +14,7 @@ from .capture import block_mean
 from .faint import Faint, Seen, faint_pictures, outlines
 from .frame import TRUSTED, Frame, format_named
 from .gate import NARROW, WIDE, by_perforations, measured, past_film
-from .keen import nearby, smoothed, stretched, stretched_tone
+from .keen import around, nearby, smoothed, stretched, stretched_tone
 from .levels import BASE, DARK, PICTURE, VOID, Level, Parts, even_tones, log_light, panel_like, parts
 from .rectangles import counts, rectangles
 from .robust import median
@@ -303,12 +304,14 @@ def _keen(plan: np.ndarray, first: Attempt, aspect: float | None, film_format: s
     there is none, or none of more merit than `least` that leaves little unexplained."""
     plan = log_light(smoothed(plan, first.base))
     best, base, light = None, first.base, plan
-    for tone in nearby(plan, first.base, rigid=bool(flattened)):
+    ring = around(plan, first.base, first.parts.kinds)
+    for tone in itertools.chain(() if ring is None else (ring,), nearby(plan, first.base, rigid=bool(flattened))):
         log = stretched(plan, tone)
         attempt = attempted(log, stretched_tone(tone), aspect)
-        if at_panel(attempt):
+        # What lies round a picture on one side alone may as well be some of it.
+        if at_panel(attempt) or tone is ring and min((f.rests.count("rebate") for f in attempt.found), default=0) < 2:
             continue
-        if best is None or attempt.merit > best.merit + NESTED / 3:
+        if best is None or attempt.merit > best.merit + NESTED / 3 and not (base is ring and _inside(best, attempt)):
             best, base, light = attempt, tone, log
         if best.merit >= PLAIN:
             break
@@ -316,6 +319,20 @@ def _keen(plan: np.ndarray, first: Attempt, aspect: float | None, film_format: s
         return None
     light = np.ascontiguousarray(np.exp(light * np.float32(np.log(10))).transpose(1, 2, 0))
     return light, _shown(light, 1, best, aspect, film_format), base
+
+
+def _inside(this: Attempt, other: Attempt) -> bool:
+    """Whether a picture that rests on rebate is another that ends at the holder, but for rebate along that: light that falls
+    off by more than the one tone follows is dark beside it, as pictures are."""
+    if len(this.found) != 1 or len(other.found) != 1 or this.merit < KEEN:
+        return False
+    (f,), (g,) = this.found, other.found
+    size = max(f.bottom - f.top, f.right - f.left)
+    steps = f.top - g.top, g.right - f.right, g.bottom - f.bottom, f.left - g.left
+    cut = [on == "rebate" and held == "holder" for on, held in zip(f.rests, g.rests)]
+    play = CLOSE * size
+    return any(more and step > 0 for step, more in zip(steps, cut)) and all(
+        step > -play and (more or step < play) for step, more in zip(steps, cut))
 
 
 def _beside_each_other(proxy: np.ndarray, k: int, tried: list[Attempt], aspect: float | None,
@@ -413,7 +430,8 @@ def _framed(proxy: np.ndarray, k: int, shown: _Shown, aspect: float | None,
             film_format: str | None) -> tuple[list[Sided], Attempt, bool]:
     """The frames of an attempt, by sides that show or by those that hardly do, and whether by these."""
     best, sided, grown, most = shown.attempt, shown.frames, shown.grown, shown.most
-    if shown.sure:
+    # What shows all round is not looked for where it hardly does, however odd its shape.
+    if shown.sure or sided and all(min(f.firm) >= PLAINLY for f in sided):
         return sided, best, False
     other = _faintly(proxy, k, best, aspect, film_format)
     if other is None:

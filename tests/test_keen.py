@@ -6,7 +6,7 @@ import pytest
 
 from negconv import find_frames
 from negconv.attempt import Attempt, roomy
-from negconv.keen import nearby, smoothed, stretched
+from negconv.keen import around, nearby, smoothed, stretched
 from negconv.levels import BASE, DARK, PANEL, PICTURE, Level, Parts, log_light
 from negconv.rectangles import Found
 from negconv.search import _Shown, _with_mates
@@ -162,3 +162,39 @@ def test_several_pictures_lack_one_though_none_of_them_be_sure():
     assert _Shown(attempt, unsure, False, 1.0).lacking
     assert not _Shown(replace(attempt, found=(found[1],)), unsure[:1], False, 1.0).lacking
     assert _Shown(replace(attempt, found=(found[1],)), [replace(unsure[0], confidence=0.95)], False, 1.0).lacking
+
+
+def uneven(shape: tuple[int, int]) -> np.ndarray:
+    """Density that light falls off by: more to the right, and from the middle outwards."""
+    y, x = np.mgrid[:shape[0], :shape[1]] / max(shape) * 2 - 1
+    return 0.03 * x + 0.02 * (x * x + y * y)
+
+
+def test_rebate_all_round_has_one_tone_though_it_is_lit_unevenly():
+    density = np.full((600, 800), 4.0)
+    density[60:540, 80:720] = 0.0
+    density[90:510, 110:640] = 0.03                                     # shadows, broad rebate on their right
+    density[200:400, 200:500] = 0.7
+    rng = np.random.default_rng(5)
+    lit = density + (density < 2) * (uneven(density.shape) + rng.normal(0, 0.004, density.shape))
+    kinds = np.where(density > 2, DARK, PICTURE).astype(np.uint8)
+    tone = around(log_light(smoothed(light_of(lit), REBATE)), REBATE, kinds)
+    got = -(np.mean(tone.log) - np.mean(REBATE.log)) - tone.over(density.shape)
+    assert np.abs(got - uneven(density.shape))[60:540, 80:720].max() < 0.008
+    assert tone.spread < 0.003
+    # What a holder covers tells nothing.
+    assert around(log_light(light_of(np.full((600, 800), 4.0))), REBATE, np.full((600, 800), DARK, np.uint8)) is None
+
+
+def test_shadows_end_before_the_holder_where_the_rebate_beside_it_is_lit_less():
+    """Rebate on the right is as dark, by the panel's fall-off, as shadows on the left are by what they were exposed."""
+    rng = np.random.default_rng(6)
+    density = np.full((1000, 1500), 4.0)
+    density[80:920, 100:1400] = 0.0
+    density[120:880, 140:1340] = 0.035
+    for y, x in rng.integers((140, 160), (840, 1300), (60, 2)):
+        density[y:y + 24, x:x + 30] = 0.8
+    density += (density < 2) * (3.0 * uneven(density.shape) + rng.normal(0, 0.012, density.shape))
+    (frame,) = find_frames(light_of(density))
+    truth = np.array([(139.5, 119.5), (1339.5, 119.5), (1339.5, 879.5), (139.5, 879.5)])
+    assert np.hypot(*(np.array(frame.corners) - truth).T).max() < 0.003 * 1200
