@@ -598,7 +598,7 @@ def outlines(seen: Exposed, density: np.ndarray, found: Found, degrees: float, s
         lines = np.where(j in (0, 2), 1.0, -1.0) * across[good] + at
         places = np.stack([some[good] + low, lines] if j < 2 else [lines, some[good] + low], axis=1)
         points = np.column_stack([to_plan(places, degrees, plane.shape if j < 2 else plane.shape[::-1], shape) * k
-                                  + (k - 1) / 2, weight[good], inner[good]])
+                                  + (k - 1) / 2, weight[good], inner[good], np.full(len(places), np.nan)])
         reach = float(np.ptp(s[good]) / 2) if good.any() else 0.0
         out.append(Side(offset * k, slope * k, 0.0, float(good.sum() / max(high - low, 1)), reach, float(k), points))
     return tuple(out)

@@ -18,8 +18,8 @@ from .values import frozen
 
 #: A line that a round of fitting moves by less than this many pixels is not fitted further.
 SETTLED = 2e-3
-#: Pixels inside an edge at which the picture has its own density.
-DEEP = 3.0
+#: Pixels inside an edge at which the picture has its own density, and what share of that is most of it.
+DEEP, MOST = 3.0, 0.8
 #: What hangs over a side does so at this many neighbouring places at least, of 80.
 LASTS = 5
 #: Degrees by which a holder's opening may lie askew on the film.
@@ -38,8 +38,9 @@ class Side:
         From the first to the last such place, as a share of the side.
     scatter : float
         Robust deviation of those, in pixels.
-    points : float array (n, 4)
-        Where in the capture it was seen, x and y, with what weight, and the density just inside.
+    points : float array (n, 5)
+        Where in the capture it was seen, x and y, with what weight, the density just inside, and within how many pixels
+        most of that is reached.
     """
 
     offset: float
@@ -48,7 +49,7 @@ class Side:
     support: float
     reach: float
     scatter: float
-    points: np.ndarray = field(default_factory=lambda: np.zeros((0, 4)), repr=False, compare=False)
+    points: np.ndarray = field(default_factory=lambda: np.zeros((0, 5)), repr=False, compare=False)
 
     def at(self, s):
         """Pixels into the picture at places `s`."""
@@ -203,9 +204,15 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
         span = float(np.ptp(s[close]) / 2)
     across_ = from_.at(s) + at
     deep = np.clip(np.rint((at + DEEP - across[0]) / step).astype(int), 0, len(across) - 1)
+    rows = np.arange(places)
+    within = inner[rows, deep]
+    between = np.clip(deep[:, None] - np.arange(int(DEEP / step), -1, -1), 0, None)
+    reached = inner[rows[:, None], between] > MOST * within[:, None]
+    # The picture's detail just inside is not what the gate's edge let through, so neighbours have their say.
+    evened = np.convolve(np.pad(within, 2, mode="edge"), np.full(5, 0.2), "valid")
     points = np.stack([middle[0] + along[0] * s * length / 2 + inward[0] * across_,
-                       middle[1] + along[1] * s * length / 2 + inward[1] * across_, weight,
-                       inner[np.arange(places), deep]], axis=1)[close]
+                       middle[1] + along[1] * s * length / 2 + inward[1] * across_, weight, evened,
+                       step * reached.argmax(axis=1)], axis=1)[close]
     return Side(from_.offset + offset, from_.slope + slope, from_.bend + bend, support, span, scatter, points)
 
 
@@ -293,13 +300,20 @@ BENT, IN_LINE, ALIKE, PACED = 0.004, 0.0015, 0.002, 0.004
 #: How far, in radians, a camera's gate is commonly turned on the film: each picture of a strip then lies a step beside
 #: the last.
 SKEWED = 0.0035
-#: How far outside its edge, in pixels, a picture of endless density has let half of the light through, and with what
-#: deviation: a gate's penumbra is exposed less and less, but film that is dense inside is still dense there.
-PENUMBRA = (0.55, 0.45)
+#: How far, in radians, each picture of a strip may be turned by itself, since film has play in its gate: twice what is common,
+#: for one place along a side is given less than it says.
+ASKEW_EACH = 0.002
+#: The blur, in pixels, with which a gate's penumbra and the emulsion draw the edge of a picture, and its deviation; of a
+#: dense picture whose edge is seen to rise within so few pixels more than SHARP that it cannot be, less.
+PENUMBRA, SHARP = (0.6, 0.3), 0.4
+#: How far outside the edge, in that blur, half of the light gets through film of so much density inside: terms of its square,
+#: itself and 1. At the edge it is exposed half as much, which thin film hardly shows and dense film hardly lacks; with a
+#: slope of 0.6 and a toe of 0.35 decades (`tests/test_sides.py`). The least for which an edge tells how sharp it is.
+OUTSIDE, TELLING = (-0.37, 2.6, -0.75), 0.5
 #: A side this share of the picture's size off where a strip's other pictures have it has been mistaken.
 STRAYED = 0.008
 #: What one place along a side is worth: errors along a side are alike, so many places are worth less than their number.
-PLACE = 0.75
+PLACE = 1.5
 #: A side of a strip's picture seen along less than this may as well be something in the picture, so it counts for less.
 PLAIN = 0.5
 
@@ -325,6 +339,22 @@ class Traced:
     doubt: float = 0.0
 
 
+def outside(density: np.ndarray) -> np.ndarray:
+    """How far outside a picture's edge, in its blur, half of the light gets through film of this density inside."""
+    return np.polyval(OUTSIDE, np.clip(density, 0.0, 2.5))
+
+
+def _blur(traced: list[Traced]) -> tuple[float, float]:
+    """The blur of the edges of pictures, as far as it can be told beforehand, and its deviation."""
+    points = np.concatenate([side.points for t in traced for side, on in zip(t.sides, t.rests) if on == "rebate"]
+                            or [np.zeros((0, 5))])
+    far = outside(points[:, 3])
+    some = (far > TELLING) & np.isfinite(points[:, 4])
+    most = float(median((points[some, 4] - SHARP) / far[some])) if some.any() else np.inf
+    blur = min(max(most, 0.0), PENUMBRA[0])
+    return blur, PENUMBRA[1] * max(blur / PENUMBRA[0], 0.1)
+
+
 def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> list[Traced]:
     """The sides that rest on rebate, fitted anew as those of upright rectangles on one film, seen through one lens.
 
@@ -342,21 +372,25 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
         x, y = (points[:, 0] - (w - 1) / 2) / half, (points[:, 1] - (h - 1) / 2) / half
         return c * x + s * y, c * y - s * x
 
-    def terms(points, level: bool):
-        """Coefficients of t, a, b, k, and the constant, of v (`level`) or u."""
-        x, y = film(points)
-        r = x * x + y * y
-        if level:
-            return np.stack([-x, x * y, y * y, -y * r], axis=1), y
-        return np.stack([y, x * x, x * y, -x * r], axis=1), x
-
     middles = np.array([np.mean(t.points, axis=0) for t in traced])
     x, y = film(middles)
+
+    def terms(points, level: bool, f: int):
+        """Coefficients of t, a, b, k, and of the turn of picture `f` about its middle, and the constant, of v (`level`)
+        or u."""
+        px, py = film(points)
+        r = px * px + py * py
+        if level:
+            return np.stack([-px, px * py, py * py, -py * r, x[f] - px], axis=1), py
+        return np.stack([py, px * px, px * py, -px * r, py - y[f]], axis=1), px
+
     across = np.ptp(x) < np.ptp(y)                    # whether the strip runs down the view
     lengths = np.array([[np.hypot(*np.subtract(t.points[i + 1], t.points[i])) for i in (0, 1)] for t in traced]) / half
     along = y if across else x
-    n = 6 + 4 * len(traced)
-    penumbra, skewed = n - 2, n - 1
+    # A single picture's own turn is that of the whole.
+    apart = len(traced) if len(traced) > 1 else 0
+    n = 6 + 4 * len(traced) + apart
+    penumbra, skewed, own = 4 + 4 * len(traced), 5 + 4 * len(traced), 6 + 4 * len(traced)
     rows, values, weights, scales = [], [], [], []
 
     def add(entries, value, weight, scale=np.inf):
@@ -368,23 +402,28 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
     # Most copies have neither perspective nor distortion to speak of; those that have any have much.
     for j in (1, 2, 3):
         add(np.eye(n)[j:j + 1], 0.0, BENT ** -2, BENT)
-    add(np.eye(n)[[penumbra]], PENUMBRA[0], PENUMBRA[1] ** -2)
+    blur, deviation = _blur(traced)
+    add(np.eye(n)[[penumbra]], blur, deviation ** -2)
     add(np.eye(n)[[skewed]], 0.0, SKEWED ** -2)
+    if apart:
+        add(np.eye(n)[own:], np.zeros(apart), ASKEW_EACH ** -2)
     for f, t in enumerate(traced):
         for i, (side, on) in enumerate(zip(t.sides, t.rests)):
             level, one = i % 2 == 0, np.zeros((1, n))
             one[0, 4 + 4 * f + i] = 1
             plain = min(side.support / PLAIN, 1.0) if len(traced) > 1 else 1.0
             chord = _chord(t.points, i, plain * side.at(np.array([0.0])), np.array([0.0]))
-            add(one, terms(chord, level)[1], (0.02 * lengths[f].max()) ** -2)
+            add(one, terms(chord, level, f)[1], (0.02 * lengths[f].max()) ** -2)
             if on != "rebate" or len(side.points) < 6:
                 continue
             some = side.points[::max(1, len(side.points) // 60)]
             entries = np.zeros((len(some), n))
-            entries[:, :4], at = terms(some, level)
+            some_terms, at = terms(some, level, f)
+            entries[:, :4] = some_terms[:, :4]
+            if apart:
+                entries[:, own + f] = some_terms[:, 4]
             entries[:, 4 + 4 * f + i] = -1
-            dense = np.maximum(some[:, 3], 0.0)
-            entries[:, penumbra] = (1 if i in (0, 3) else -1) / half * dense / (dense + 0.5)
+            entries[:, penumbra] = (1 if i in (0, 3) else -1) / half * outside(some[:, 3])
             many = len(side.points) / len(some)
             # In a strip the other pictures tell more of a side than a short stretch of it does.
             told = plain ** 2 * side.reach ** 4 if len(traced) > 1 else 1.0
@@ -436,8 +475,8 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
             s_ = np.array([-1.0, 0.0, 1.0])
             at = side.at(s_)
             for _ in range(3):
-                entries, constant = terms(_chord(t.points, i, at, s_), i % 2 == 0)
-                off = entries @ found[:4] + constant - found[4 + 4 * f + i]
+                entries, constant = terms(_chord(t.points, i, at, s_), i % 2 == 0, f)
+                off = entries @ np.append(found[:4], found[own + f] if apart else 0.0) + constant - found[4 + 4 * f + i]
                 at = at - off * half * (1 if i in (0, 3) else -1)
             middle, slope = at[1], (at[2] - at[0]) / 2
             bend = (at[0] + at[2]) / 2 - middle

@@ -754,7 +754,7 @@ def test_a_short_stretch_of_a_side_says_how_it_runs_in_perspective():
         s = np.linspace(0.75, 0.95, 60) if i == 3 else np.linspace(-0.95, 0.95, 200)
         places = (start + end) / 2 + s[:, None] * (end - start) / 2
         sides.append(Side(0.0, 0.0, 0.0, len(s) / 600, float(np.ptp(s)) / 2, 0.15,
-                          np.column_stack([places, np.ones(len(s)), np.zeros(len(s))])))
+                          np.column_stack([places, np.ones(len(s)), np.zeros((len(s), 2))])))
     # Measured from an upright rectangle, as the plan has it.
     upright = Traced(((100.0, 80.0), (900.0, 80.0), (900.0, 600.0), (100.0, 600.0)), tuple(sides), ("rebate",) * 4)
     (fitted,) = together([upright], (680, 1000), 0.0)

@@ -1,0 +1,123 @@
+"""Sides to a fraction of a pixel: against edges exposed, developed and blurred in small steps, and shapes written down."""
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.special import erf
+
+from negconv import search
+from negconv.gate import NARROW, Gate, measured
+from negconv.rectangles import Found
+from negconv.search import _framed, _Shown
+from negconv.sided import Sided
+from negconv.sides import Side, Traced, corners_of, outside, together
+
+
+def half_light(density: float, blur: float, slope: float = 0.6, toe: float = 0.35) -> float:
+    """How far outside an edge, exposed through a blur of this deviation onto film that gets so dense inside, half of the
+    light gets through: read off a fine grid."""
+    x = np.linspace(-8, 8, 160001)
+    logs = np.linspace(-6, 8, 200001)
+    curve = slope * toe * np.log10(1 + 10 ** (logs / toe))
+    full = np.interp(density, curve, logs)
+    exposed = full + np.log10(np.maximum((1 + erf(-x / np.sqrt(2))) / 2, 1e-12))       # inside is where x is below 0
+    light = 10.0 ** -np.interp(exposed, logs, curve)
+    return blur * float(np.interp((1 + 10.0 ** -density) / 2, light, x))
+
+
+@pytest.mark.parametrize("density", [0.08, 0.15, 0.3, 0.6, 1.0, 1.4, 1.9])
+def test_where_half_of_the_light_is_gone_at_a_blurred_edge(density):
+    assert float(outside(np.array(density))) == pytest.approx(half_light(density, 1.0), abs=0.2)
+    # Harder and softer film does not differ by more.
+    for slope in (0.5, 0.75):
+        assert float(outside(np.array(density))) == pytest.approx(half_light(density, 1.0, slope), abs=0.5)
+
+
+def seen(corners, densities, blur: float, *, rise: float = 1.5, noise: float = 0.0, seed: int = 1) -> Traced:
+    """A picture's sides where half of the light is seen to be gone, by the densities along them, measured from its corners."""
+    rng = np.random.default_rng(seed)
+    corners, sides = np.asarray(corners, float), []
+    for start, end in zip(corners, np.roll(corners, -1, axis=0)):
+        s = np.linspace(-0.95, 0.95, 80)
+        density = np.resize(densities, len(s))
+        along = (end - start) / np.hypot(*(end - start))
+        off = [half_light(d, blur) for d in densities]
+        off = np.resize(off, len(s)) + rng.normal(0, noise, len(s))
+        places = (start + end) / 2 + s[:, None] * (end - start) / 2 + off[:, None] * np.array([along[1], -along[0]])
+        sides.append(Side(-float(off.mean()), 0.0, 0.0, 1.0, 0.98, 0.3, np.column_stack(
+            [places, np.ones(len(s)), density, np.full(len(s), rise)])))
+    return Traced(tuple(map(tuple, corners.tolist())), tuple(sides), ("rebate",) * 4)
+
+
+BOX = np.array([(100.0, 80.0), (900.0, 80.0), (900.0, 600.0), (100.0, 600.0)])
+
+
+def off(traced: Traced, corners) -> float:
+    return float(np.abs(np.array(corners_of(traced.points, traced.sides)) - corners).max())
+
+
+@pytest.mark.parametrize("blur", [0.3, 0.6, 1.5])
+def test_the_blur_of_an_edge_is_told_by_how_sides_differ(blur):
+    """Thin pictures seem smaller than they are, dense ones larger; how much larger where they are dense says which."""
+    (fitted,) = together([seen(BOX, (0.2, 0.7, 1.6), blur)], (680, 1000), 0.0)
+    assert off(fitted, BOX) < 0.2
+    (alike,) = together([seen(BOX, (1.2,), 0.6)], (680, 1000), 0.0)
+    assert off(alike, BOX) < 0.2
+
+
+def test_a_sharp_edge_of_a_dense_picture_is_where_it_is_seen():
+    (fitted,) = together([seen(BOX, (1.8,), 0.0, rise=0.5)], (680, 1000), 0.0)
+    assert off(fitted, BOX) < 0.15
+
+
+def test_each_picture_of_a_strip_is_turned_a_little_by_itself():
+    turns = np.radians([0.08, -0.09, 0.0, 0.1, -0.07])
+    traced, truth = [], []
+    for i, turn in enumerate(turns):
+        c, s = np.cos(turn), np.sin(turn)
+        middle = np.array([150.0 + 290 * i, 300.0])
+        truth.append(middle + np.array([(-135, -90), (135, -90), (135, 90), (-135, 90)]) @ np.array([(c, s), (-s, c)]))
+        traced.append(seen(truth[-1], (0.4, 0.9), 0.5, noise=0.2, seed=i))
+    found = together(traced, (600, 1500), 0.0)
+    off_by = []
+    for one, corners, turn in zip(found, truth, turns):
+        (ax, ay), (bx, by), *_ = corners_of(one.points, one.sides)
+        off_by.append(float(np.degrees(np.arctan2(by - ay, bx - ax) - turn)))
+        assert off(one, corners) < 0.35
+    # Without a turn of its own each would be as far off as it is turned, 0.08 degrees.
+    assert np.sqrt(np.mean(np.square(off_by))) < 0.035 and max(np.abs(off_by)) < 0.055
+
+
+def test_a_picture_of_a_strip_that_hardly_shows_turns_with_the_others():
+    traced, truth = [], []
+    for i in range(4):
+        c, s = np.cos(0.004), np.sin(0.004)
+        middle = np.array([150.0 + 290 * i, 300.0 + 290 * 0.004 * i])
+        truth.append(middle + np.array([(-135, -90), (135, -90), (135, 90), (-135, 90)]) @ np.array([(c, s), (-s, c)]))
+        traced.append(seen(truth[-1], (0.4, 0.9), 0.5, noise=0.2, seed=i))
+    hidden = tuple(Side(0.0, 0.0, 0.0, 0.0, 0.0, 0.0) for _ in range(4))
+    traced[2] = replace(traced[2], sides=(traced[2].sides[0], *hidden[1:]))
+    for one, corners in zip(together(traced, (600, 1500), 0.0), truth):
+        (ax, ay), (bx, by), *_ = corners_of(one.points, one.sides)
+        assert np.arctan2(by - ay, bx - ax) == pytest.approx(0.004, abs=np.radians(0.05))
+
+
+def test_a_picture_that_shows_all_round_is_not_looked_for_by_sides_that_hardly_do(monkeypatch):
+    def never(*_):
+        raise AssertionError("looked for")
+    monkeypatch.setattr(search, "_faintly", never)
+    odd = Sided(tuple(map(tuple, BOX.tolist())), 0.0, 0.45, ("seen",), None, (), ("rebate",) * 4, (0.95,) * 4)
+    attempt = type("Attempt", (), {"astray": 0.05})()
+    frames, _, faint = _framed(np.zeros((9, 9, 3)), 1, _Shown(attempt, [odd], False, 1.0), None, None)
+    assert frames == [odd] and not faint
+    with pytest.raises(AssertionError, match="looked for"):
+        _framed(np.zeros((9, 9, 3)), 1, _Shown(attempt, [replace(odd, firm=(0.95, 0.95, 0.95, 0.7))], False, 1.0), None, None)
+
+
+@pytest.mark.parametrize("long, odd", [(36, False), (32, False), (24, False), (28.5, True), (44, True)])
+def test_lengths_that_pictures_on_135_film_have(long, odd):
+    gate = Gate(False, 100.0, 340.0, 10.0, NARROW, True)
+    found = Found(100.0, 340.0, 50.0, 50.0 + 10 * long, ("rebate",) * 4, (1.0,) * 4, 1.0, 5.0)
+    assert measured([found], [gate], None)[1] is odd
