@@ -85,7 +85,7 @@ def around(log: np.ndarray, tone: Level, kinds: np.ndarray) -> Level | None:
     rows, columns = np.nonzero(ring)
     light = -density[rows, columns]
     squares = rows // SQUARE * (shape[1] // SQUARE + 1) + columns // SQUARE
-    order = np.lexsort((light, squares))
+    order = np.argsort(squares + (light + WITHIN) * (0.5 / WITHIN), kind="stable")  # by light within each square
     starts = np.flatnonzero(np.diff(squares[order], prepend=-1))
     many = np.diff(starts, append=len(order))
     starts, many = starts[many >= ENOUGH], many[many >= ENOUGH]
