@@ -346,6 +346,11 @@ def test_hairs_are_followed_across_what_hides_them():
     assert np.isin(np.flatnonzero(rest), more).mean() > 0.85
     none, _ = hairs.followed(plane, index, np.zeros(len(index), np.int64), 1, np.zeros(1, bool))
     assert len(none) == 0
+    strip = np.zeros(shape, bool)                                    # outlined as a hair, but darker than what is beside it
+    strip[30:33, 20:180] = True
+    index = np.flatnonzero(strip)
+    none, _ = hairs.followed(np.where(strip, 600, 1000).astype(np.int16), index, np.zeros(len(index), np.int64), 1, np.ones(1, bool))
+    assert len(none) == 0
 
 
 @pytest.mark.parametrize("own, within, believed", [(0.6, 4, 0.95), (0.6, 2, 0), (0.8, 2, 0), (0.93, 2, 0.93), (0.99, 2, 0.99)])

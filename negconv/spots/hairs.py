@@ -62,6 +62,8 @@ def followed(plane: np.ndarray, index: np.ndarray, part: np.ndarray, count: int,
         way = np.gradient(line, axis=0)
         deep = contrast(plane, line, np.arctan2(way[:, 1], way[:, 0])[:, None], np.full(len(line), width[i]))[0][:, 0]
         own[i] = np.median(deep)
+        if not own[i] > 0:
+            continue
         # An outline may run past the hair at its ends.
         there = np.flatnonzero(deep >= LEFT * own[i])
         line = line[min(there[0], len(line) - 3):max(there[-1] + 1, 3)]
@@ -74,8 +76,6 @@ def followed(plane: np.ndarray, index: np.ndarray, part: np.ndarray, count: int,
     if not at:
         return np.zeros(0, np.int64), np.zeros(0, np.int64)
     at, angle, which = np.array(at), np.array(angle), np.array(which)
-    good = own[which] > 0
-    at, angle, which = at[good], angle[good], which[good]
     paths = _walk(plane, at, angle, width[which], own[which], form.length[of][which], index, part, of[which])
     out, who = [], []
     for path, i in zip(paths, which):
