@@ -293,6 +293,10 @@ def test_candidates_are_compared_with_the_frames_dirt_and_picture():
     assert from_picture == pytest.approx([0, 0], abs=1)                     # both as the picture is at such contrast
     row[1, sharp] = 1.2
     assert peers.against(row)[1][1, LIKE.index("drop at 2")] > 5            # plain contrast, and far sharper
+    # One that hardly stands out from its surroundings falls off by thousands of its own contrast: it does not speak for the rest.
+    wild = known.copy()
+    wild[100, sharp] = 4000
+    assert Peers(wild, np.where(dirt, 0.9, 0.01)).against(row)[0] == pytest.approx(peers.against(row)[0], abs=0.05, nan_ok=True)
     assert np.isfinite(Peers(known[:0], np.zeros(0)).against(row)).all()
 
 

@@ -24,6 +24,9 @@ CELL, NEAR, FAR = 64, 2, 6
 #: Candidates below this confidence are picture to compare with, those above that are dirt; and how many of either a frame must
 #: have before they are trusted as much as what is common to all frames.
 PICTURE, DIRT, TRUST = 0.05, 0.7, 10
+#: Times the median distance from the median within which a value counts as it is: seventeen standard deviations, so that of what
+#: trees and net learnt from next to nothing changes.
+OUTSIDE = 25.0
 #: Width of the classes of contrast within which the picture is compared (natural logarithm).
 CLASS = 0.4
 
@@ -78,7 +81,7 @@ class Peers:
         values = known[:, self.columns].astype(np.float64)
         sure = confidence > DIRT
         self.weight = confidence[sure].sum()
-        self.dirt = confidence[sure] @ values[sure] / max(self.weight, 1e-9)
+        self.dirt = confidence[sure] @ _near_the_middle(values[sure]) / max(self.weight, 1e-9)
         plain = values[confidence < PICTURE]
         where = self.classes(plain)
         stats = [self._by_class(where, v) for v in plain.T]
@@ -116,6 +119,16 @@ class Peers:
         at = self.classes(values)
         dirt = (values - self.dirt) * (self.weight / (self.weight + TRUST))
         return dirt, np.clip((values - self.mean[:, at].T) / self.spread[:, at].T, -8, 8)
+
+
+def _near_the_middle(values: np.ndarray) -> np.ndarray:
+    """Values drawn in to so many times the usual distance from the median of their column: what falls off by many times its own
+    contrast is measured across something else, and a single one of thousands would make the mean."""
+    if not len(values):
+        return values
+    middle = np.median(values, axis=0)
+    reach = OUTSIDE * np.median(np.abs(values - middle), axis=0)
+    return np.clip(values, middle - reach, middle + reach)
 
 
 def _log(v):
