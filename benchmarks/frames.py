@@ -35,23 +35,23 @@ def one(task) -> dict:
     base = base_in(proxy, seen=seen, flattened=flattened)
     took = time.process_time() - start
     frames = [f.scaled(k) for f in seen.frames]
-    far, turn = errors(c.corners, frames)
+    far, turn = errors(c.corners, c.angles, frames)
     off = float(np.abs(np.array(base.rgb) / c.base_seen - 1).max())
-    each = [min(errors(c.corners[i:i + 1], [f])[0] for i in range(len(c.corners))) for f in frames]
+    each = [min(errors(c.corners[i:i + 1], c.angles[i:i + 1], [f])[0] for i in range(len(c.corners))) for f in frames]
     return {"kind": kind, "seed": seed, "content": c.layout.content, "far": far, "turn": turn, "base": off,
             "sound": base.sound, "took": took, "each": each, "confidence": [f.confidence for f in frames],
             "evidence": seen.evidence}
 
 
-def errors(corners, frames) -> tuple[float, float]:
+def errors(corners, angles, frames) -> tuple[float, float]:
     """Largest corner error as a share of the long side, and largest angle error in degrees."""
     if len(frames) != len(corners):
         return np.inf, np.inf
     far = turn = 0.0
-    for truth, f in zip(corners, frames):
+    for truth, angle, f in zip(corners, angles, frames):
         long = np.hypot(*(np.roll(truth, -1, axis=0) - truth).T).max()
         far = max(far, float(np.hypot(*(np.array(f.corners) - truth).T).max() / long))
-        turn = max(turn, float(abs(f.angle - np.degrees(np.arctan2(*(truth[1] - truth[0])[::-1])))))
+        turn = max(turn, float(abs(f.angle - angle)))
     return far, turn
 
 

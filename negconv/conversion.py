@@ -231,7 +231,7 @@ def geometry(frame: Frame, shape: tuple[int, int], recipe: Recipe, *, level: flo
     from .finish.geometry import picture_cut
 
     found = bool(frame.basis) and frame.trusted
-    where = picture_cut(frame.corners, shape, **recipe.geometry(level, found=found)).snapped()
+    where = picture_cut(frame.corners, shape, own=frame.direction, **recipe.geometry(level, found=found)).snapped()
     name = recipe.format or frame.format
     pixel_um = format_named(name).width_mm * 1000 / max(frame.size) if name else None
     return where, pixel_um

@@ -9,6 +9,8 @@ from .values import frozen
 
 #: Below this confidence a frame is not trusted and the whole gate is used in its place.
 TRUSTED = 0.3
+#: Degrees by which two directions written to a file may differ and be one.
+SAME = 1e-4
 
 
 @frozen
@@ -71,7 +73,8 @@ class Frame:
     corners : ((x, y), ...) four of them
         Outer corners of the picture, clockwise from the one at the top left of the capture; pixel centres at integers.
     angle : float
-        Degrees, direction of the top edge with y down: the picture must be turned back by it.
+        Degrees, direction of the top edge with y down: the picture must be turned back by it. Of a picture whose top or
+        bottom the holder or the view cuts, that of its own sides.
     confidence : float
         0..1: the share of such answers whose corners are within 0.5 % of the long side.
     basis : tuple of str
@@ -98,6 +101,14 @@ class Frame:
         """Width and height in capture pixels: means of opposite sides."""
         a, b, c, d = (np.array(p) for p in self.corners)
         return (float(np.hypot(*(b - a)) + np.hypot(*(c - d))) / 2, float(np.hypot(*(d - a)) + np.hypot(*(c - b))) / 2)
+
+    @property
+    def direction(self) -> float:
+        """Degrees by which the picture is turned: top and bottom edge in the mean, for it may be seen at a slant; its
+        angle where that is not the top edge's, since one of the two is no edge of the picture then."""
+        a, b, c, d = (np.array(p) for p in self.corners)
+        top, both = (math.degrees(math.atan2(y, x)) for x, y in (b - a, b - a + c - d))
+        return both if abs(self.angle - top) < SAME else self.angle
 
     @property
     def trusted(self) -> bool:

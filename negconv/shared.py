@@ -180,8 +180,7 @@ def usual_frame(seen: Sequence[Survey]) -> tuple[Frame, tuple[int, int]] | None:
     middle = median(corners, axis=0)
     if median(np.abs(corners - middle).max(axis=(1, 2))) > 0.03 * max(shape):
         return None
-    edge = middle[1] - middle[0]
-    angle = float(np.degrees(np.arctan2(edge[1], edge[0])))
+    angle = float(median([s.frames[0].angle for s in good if s.shape == shape]))
     return Frame(tuple((float(x), float(y)) for x, y in middle), angle, USUAL, ("where the roll's other frames lie",),
                  good[0].frames[0].format), shape
 

@@ -21,6 +21,8 @@ NICKED = 0.85
 LOOSE, GROWN = 0.3, 1.03
 #: Pictures of one format differ in shape by this much: a side seen along at least so much of it stays where it is, then.
 ALIKE, SEEN = 0.012, 0.08
+#: The least weight of a side in the direction of its picture.
+HINT = 0.05
 #: Of a constant and the evidence in its order; fitted by ``benchmarks/frames.py --fit`` and by captures rendered
 #: in two other ways, beside the repository, with photographs that are in neither.
 WEIGHTS = (1.57, 1.10, 0.32, 0.42, 0.73, 0.38, -1.28, 0.17, -0.35, -0.12, -0.09, -1.52, -1.93, -0.60, -2.60, -0.49,
@@ -64,15 +66,25 @@ def refined(proxy: np.ndarray, k: int, attempt: Attempt, found, film_format: str
         sides = t.sides
         if len(traced) == 1:            # the pictures of a strip hold each other where they belong
             sides = _enclosing(density, t.points, sides, t.rests, k, attempt.base.spread)
-        corners = sorted_corners(corners_of(t.points, sides))
-        (xa, ya), (xb, yb) = corners[:2]
-        angle = math.degrees(math.atan2(yb - ya, xb - xa))
+        meet = corners_of(t.points, sides)
+        angle = _angle_of(meet, t.rests, sides)
+        corners = sorted_corners(meet)
         basis = tuple(f"{name}: {on}" + ("" if on == "view" else f", seen along {side.support:.0%}")
                       for name, on, side in zip(("top", "right", "bottom", "left"), t.rests, sides))
         evidence = _evidence(t, sides, f, attempt, corners, company)
         out.append(Sided(tuple(corners), angle, confidence_of(evidence), basis, film_format, (), tuple(t.rests),
                           tuple(_firm(side) for side in sides), tuple(side.reach for side in sides), tuple(evidence)))
     return out
+
+
+def _angle_of(corners, rests, sides) -> float:
+    """Degrees, direction of a picture's top edge, by its own sides in the mean where top or bottom is none of them: what
+    the holder or the view cuts lies as these do, and not as the picture."""
+    steps = np.diff([*corners, corners[0]], axis=0)
+    turns = (np.degrees(np.arctan2(steps[:, 1], steps[:, 0])) - 90.0 * np.arange(4) + 180.0) % 360.0 - 180.0
+    own = np.array([np.hypot(*step) * max(_firm(side), HINT) * (on == "rebate")
+                    for step, on, side in zip(steps, rests, sides)])
+    return float(turns[0] if own[0] and own[2] or not own.any() else np.average(turns, weights=own))
 
 
 def _alike(traced: list[Traced]) -> list[Traced]:

@@ -10,9 +10,11 @@ from scipy.ndimage import binary_dilation, gaussian_filter
 from negconv.attempt import unprinted
 from negconv.base import sample_base
 from negconv.capture import Capture
+from negconv.conversion import geometry
 from negconv.errors import InputError
 from negconv.gate import NARROW, WIDE, gates, past_film
 from negconv.frame import FORMATS, TRUSTED, Frame, format_named, picture_mask
+from negconv.recipe import Recipe
 from negconv.rectangles import Found, edge_maps
 from negconv.search import find_frames, look
 from negconv.sided import Sided, in_shape
@@ -42,11 +44,10 @@ def errors(rendered, frames):
     if len(frames) != len(rendered.corners):
         return np.inf, np.inf
     far, turn = 0.0, 0.0
-    for truth, frame in zip(rendered.corners, frames):
+    for truth, angle, frame in zip(rendered.corners, rendered.angles, frames):
         sides = np.hypot(*(np.roll(truth, -1, axis=0) - truth).T)
         far = max(far, np.hypot(*(np.array(frame.corners) - truth).T).max() / sides.max())
-        true_angle = np.degrees(np.arctan2(*(truth[1] - truth[0])[::-1]))
-        turn = max(turn, abs(frame.angle - true_angle))
+        turn = max(turn, abs(frame.angle - angle))
     return far, turn
 
 
@@ -763,3 +764,20 @@ def test_a_short_stretch_of_a_side_says_how_it_runs_in_perspective():
     (xa, ya), (xb, yb) = at[3], at[0]
     off = ((xb - xa) * (y - ya) - (yb - ya) * (x - xa)) / np.hypot(xb - xa, yb - ya)
     assert np.abs(off).max() < 1.0
+
+
+@pytest.mark.parametrize("way", [0, 2], ids=["top", "bottom"])
+def test_a_picture_cut_by_the_view_is_turned_as_its_own_sides_are(way):
+    """By 0.8 degrees: the view's border, at which its top or its bottom ends, is level, and no side of the picture."""
+    rng = np.random.default_rng(19)
+    turn = np.radians(0.8)
+    y, x = np.mgrid[:480, :720] - np.array([239.5, 359.5])[:, None, None]
+    u, v = np.cos(turn) * x + np.sin(turn) * y, np.cos(turn) * y - np.sin(turn) * x
+    inside = np.minimum(np.clip(270.5 - np.abs(u), 0, 1), np.clip(200.5 - v, 0, 1))[..., None]
+    picture = patches(rng, 700, 700)[(v + 350).astype(int), (np.clip(u, -300, 300) + 350).astype(int)]
+    data = 0.5 * (1 - inside + inside * picture) * (1 + rng.normal(0, 0.003, (480, 720, 3)))
+    (frame,) = look(np.ascontiguousarray(np.rot90(data, way)).astype(np.float32), flattened=True).frames
+    assert ("top", "bottom")[way // 2] + ": view" in frame.basis
+    assert abs(frame.angle - 0.8) < 0.1 and abs(frame.direction - 0.8) < 0.1
+    where, _ = geometry(frame, (480, 720), Recipe())
+    assert abs(where.angle - 0.8) < 0.1

@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 SLACK = 1e-3
 
 
-def picture_cut(corners, shape: tuple[int, int], *, turn: int = 0, mirror: bool = False, angle: float | None = None,
-                level: float = 0.0, crop: tuple[float, float, float, float] | None = None, aspect: float | None = None,
-                inset: float = 0.0, rebate: float = 0.0) -> Cut:
+def picture_cut(corners, shape: tuple[int, int], *, own: float | None = None, turn: int = 0, mirror: bool = False,
+                angle: float | None = None, level: float = 0.0, crop: tuple[float, float, float, float] | None = None,
+                aspect: float | None = None, inset: float = 0.0, rebate: float = 0.0) -> Cut:
     """The cut that takes a frame out of a capture, as the user wants to see it.
 
     In this order: the frame at its own angle (or `angle`), `inset` or `rebate`, mirrored, turned, levelled, cropped,
@@ -37,6 +37,8 @@ def picture_cut(corners, shape: tuple[int, int], *, turn: int = 0, mirror: bool 
         of a whole W x H capture are -0.5, -0.5 and so on). A frame that is no rectangle gives the rectangle inside.
     shape : (int, int)
         Height and width of the capture.
+    own : float or None
+        The frame's own angle, degrees clockwise from level; None takes the mean of its top and bottom edge.
     turn : {0, 90, 180, 270}
         Degrees clockwise, after mirroring.
     mirror : bool
@@ -65,7 +67,7 @@ def picture_cut(corners, shape: tuple[int, int], *, turn: int = 0, mirror: bool 
     """
     quad = np.asarray(corners, float)
     along = quad[1] - quad[0] + quad[2] - quad[3]
-    own = math.atan2(along[1], along[0])
+    own = math.atan2(along[1], along[0]) if own is None else math.radians(own)
     centre, size = _inside(quad, own)
     if angle is not None:
         size = _turned_inside(size, math.radians(angle) - own)

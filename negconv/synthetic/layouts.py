@@ -143,8 +143,8 @@ class Rendered:
         Relative to the panel when the layout is flattened, else to saturation.
     corners : array (n, 4, 2)
         Corners of what is to be seen of each picture, clockwise from top left, in reading order.
-    angle : float
-        Of the top edge of the first.
+    angles : float array (n,)
+        Of the top edge of each, in degrees; of what the holder or the view cuts, were it whole.
     base : (3,)
         Channel values of unexposed film where the light is full.
     base_seen : float array (3,)
@@ -156,7 +156,7 @@ class Rendered:
     data: np.ndarray = field(repr=False)
     layout: Layout
     corners: np.ndarray
-    angle: float
+    angles: np.ndarray
     base: tuple[float, float, float]
     base_seen: np.ndarray
     rebate: np.ndarray = field(repr=False)
@@ -376,10 +376,11 @@ def render(layout: Layout, scenes, stock: negative.Stock) -> Rendered:
     order = np.lexsort((corners.mean(axis=1)[:, 0], corners.mean(axis=1)[:, 1])) if layout.quarter % 2 else \
         np.argsort(corners.mean(axis=1)[:, 0])
     corners = corners[order]
-    angle = float(np.degrees(np.arctan2(*(corners[0, 1] - corners[0, 0])[::-1])))
+    tops = np.array([_corners(layout, i, whole=True)[:2] for i in order])
+    angles = np.degrees(np.arctan2(*(tops[:, 1] - tops[:, 0]).T[::-1]))
     rebate = (cover == 0) & (bare == 0) & (opening > 0.999) & (printed < 0.01)
     seen = np.array([np.median((base * full)[rebate][:, c]) for c in range(3)]) if rebate.any() else np.full(3, np.nan)
-    return Rendered(light.astype(np.float32), layout, corners, angle, tuple(float(v) for v in base * layout.gain), seen, rebate)
+    return Rendered(light.astype(np.float32), layout, corners, angles, tuple(float(v) for v in base * layout.gain), seen, rebate)
 
 
 def random_capture(kind: str, seed: int, scenes=None, **choices) -> Rendered:
@@ -435,14 +436,15 @@ def to_capture(layout: Layout, u, v):
     return x * grow * half + (w - 1) / 2, y * grow * half + (h - 1) / 2
 
 
-def _corners(layout: Layout, i: int) -> np.ndarray:
-    """What is to be seen of picture `i`: its corners, or where its sides meet the holder or the view; (4, 2)."""
+def _corners(layout: Layout, i: int, *, whole: bool = False) -> np.ndarray:
+    """What is to be seen of picture `i`: its corners, or where its sides meet the holder or the view, unless all of it is
+    asked for; (4, 2)."""
     edges = list(layout.picture_edges(i))
     if layout.kind == "full":
         h, w = layout.size
         return np.array([(-0.5, -0.5), (w - 0.5, -0.5), (w - 0.5, h - 0.5), (-0.5, h - 0.5)])
     lines = [((edges[s], 0.0), (edges[s], 1.0)) if s % 2 == 0 else ((0.0, edges[s]), (1.0, edges[s])) for s in range(4)]
-    if layout.window_mm is not None:
+    if layout.window_mm is not None and not whole:
         a = np.deg2rad(layout.window_turn)
         for s in range(4):
             if (layout.window_mm[s] - edges[s]) * (1 if s < 2 else -1) > 0:
@@ -453,7 +455,8 @@ def _corners(layout: Layout, i: int) -> np.ndarray:
     x, y = to_capture(layout, [p[0] for p in points], [p[1] for p in points])
     points = np.stack([x, y], axis=1)
     # Clockwise already; begin at the top left whichever way the film lies.
-    return _in_view(np.roll(points, -int(np.argmin(points.sum(axis=1))), axis=0), layout.size)
+    points = np.roll(points, -int(np.argmin(points.sum(axis=1))), axis=0)
+    return points if whole else _in_view(points, layout.size)
 
 
 def _in_view(points: np.ndarray, size: tuple[int, int]) -> np.ndarray:
