@@ -119,6 +119,7 @@ def baseless(attempt: Attempt) -> bool:
     if attempt.astray > 0.3 and float(median([min(f.support) for f in attempt.found])) < 0.9:
         return True
     h, w = attempt.kinds.shape
+    doubtful = 0
     for f in attempt.found:
         # Where a side is not in view, the others must be plain, or a sliver along the view's border.
         margins = (f.top / h, 1 - f.right / w, 1 - f.bottom / h, f.left / w)
@@ -127,8 +128,9 @@ def baseless(attempt: Attempt) -> bool:
         # Of a side along the view's border the view may show no more than a wedge.
         if "view" in f.rests and any(s < (0.1 if margin < 0.03 else 0.3 if margin < 0.06 else plain)
                                      for on, s, margin in zip(f.rests, f.support, margins) if on != "view"):
-            return True
-    return False
+            doubtful += 1
+    # The more of a strip's pictures speak for the others.
+    return doubtful > 0 and 2 * doubtful >= len(attempt.found)
 
 
 def bases_in(tones: Iterable[Level], flattened: bool | None) -> Iterator[Level]:

@@ -445,6 +445,9 @@ def _framed(proxy: np.ndarray, k: int, shown: _Shown, aspect: float | None,
                                               default=0.0) > LOOSE
         return [replace(one if firm else two, confidence=max(one.confidence, two.confidence))
                 for one, two in zip(sided, other[1])], best, False
+    if 0 < len(other[1]) < len(sided) and all(any(_close(f, g) for g in sided) for f in other[1]):
+        # It agrees, and has nothing in place of what it lacks.
+        return sided, best, False
     if len(sided) == len(other[1]) == 1 and before >= TRUSTED and _cut(sided[0], other[1][0]):
         return sided, best, False
     if after > max(RATHER * before, TRUSTED) or after > before:

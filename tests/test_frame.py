@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from scipy.ndimage import binary_dilation, gaussian_filter
 
-from negconv.attempt import unprinted
+from negconv import search
+from negconv.attempt import attempted, unprinted
 from negconv.base import sample_base
 from negconv.capture import Capture
 from negconv.conversion import geometry
@@ -17,9 +18,9 @@ from negconv.frame import FORMATS, TRUSTED, Frame, format_named, picture_mask
 from negconv.recipe import Recipe
 from negconv.rectangles import Found, edge_maps
 from negconv.search import find_frames, look
-from negconv.sided import Sided, in_shape
+from negconv.sided import Sided, in_shape, refined
 from negconv.sides import Side, Traced, corners_of, together
-from negconv.levels import BASE, DARK, PANEL, PICTURE
+from negconv.levels import BASE, DARK, PANEL, PICTURE, even_tones, log_light
 from negconv.synthetic import layouts
 from negconv.synthetic.scenes import scene
 
@@ -781,3 +782,38 @@ def test_a_picture_cut_by_the_view_is_turned_as_its_own_sides_are(way):
     assert abs(frame.angle - 0.8) < 0.1 and abs(frame.direction - 0.8) < 0.1
     where, _ = geometry(frame, (480, 720), Recipe())
     assert abs(where.angle - 0.8) < 0.1
+
+
+def test_a_picture_at_the_views_border_does_not_unmake_its_strip():
+    """Six pictures in a holder askew on the film, so that of the rebate above them less and less is seen and none at the
+    last, which the view cuts a little: alone, what shows of it might be lines within a picture."""
+    rng = np.random.default_rng(20)
+    data = np.full((420, 1000, 3), 0.004)
+    y, x = np.mgrid[:420, :1000]
+    data[(y > 94 + 8 * x / 1000) & (y < 241)] = 0.5
+    for i in range(6):
+        part = data[100:260, 20 + 166 * i:180 + 166 * i]
+        part *= np.where(part > 0.1, patches(rng, 160, 160)[:, :part.shape[1]] * 0.3, 1.0)
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    frames = look(data.astype(np.float32), flattened=True).frames
+    assert [round(f.corners[0][0]) for f in frames] == [20 + 166 * i for i in range(6)]
+
+
+def test_an_answer_that_only_lacks_a_picture_does_not_speak_against_it(monkeypatch):
+    """By sides that hardly show, a picture that the view cuts is not looked for."""
+    rng = np.random.default_rng(21)
+    data = np.full((360, 1020, 3), 0.5)
+    for left in (30, 370, 710):
+        data[60:290, left:left + 320] *= patches(rng, 230, 320)[:, :1020 - left]
+    data = (data * (1 + rng.normal(0, 0.003, data.shape))).astype(np.float32)
+    log = log_light(data)
+    attempt = attempted(log, next(even_tones(log, rigid=True)), None)
+    sided = refined(data, 1, attempt, attempt.found, None)
+    assert [round(f.corners[0][0]) for f in sided] == [30, 370, 710]
+    for others, kept in ((sided[:-1], 3), (sided[:1] + [replace(sided[1], corners=sided[2].corners)], 3),
+                         (sided[:1] + [replace(sided[1], corners=Frame.rectangle(400, 60, 320, 230).corners)], 2)):
+        surer = [replace(f, confidence=0.99) for f in others]
+        monkeypatch.setattr(search, "_faintly", lambda *_, found=surer: (attempt, found))
+        shown = search._Shown(attempt, [replace(f, confidence=0.7) for f in sided], False, 1.0)
+        frames, *_ = search._framed(data, 1, shown, None, None)
+        assert len(frames) == kept
