@@ -7,9 +7,9 @@ from typing import Iterable, Iterator, Sequence
 import numpy as np
 
 from .bars import darken_bars
-from .gate import Gate
+from .gate import Gate, by_perforations
 from .levels import BASE, PANEL, PICTURE, VOID, Level, Parts, bare_panel, parts
-from .rectangles import Found, edge_maps, rectangles, tally, turn_of, turned
+from .rectangles import STEP, Found, edge_maps, rectangles, tally, turn_of, turned
 from .robust import median
 from .values import frozen
 
@@ -35,6 +35,8 @@ DENSE = 0.62
 STRIP = 0.01
 #: How far, as a share of half a picture across the film, its sides may be from where the film has them.
 ASIDE = 0.06
+#: By so much density a picture begins there.
+BEGUN = 0.06
 #: Where less than this of what surrounds a picture is clear, the holder covers all of the rebate but a sliver.
 SLIVER = 0.05
 #: So little of all that is exposed lies by dirt alone outside a picture.
@@ -178,6 +180,7 @@ def attempted(log: np.ndarray, base: Level, aspect: float | None) -> Attempt:
     darken_bars(kinds, density)
     maps = edge_maps(kinds, density, base.spread)
     found = rectangles(kinds, density, base.spread, aspect, maps)
+    found = before_perforations(found, kinds, density)
     if len(found) == 1:
         found = [unprinted(found[0], kinds, maps)]
     within, around = np.zeros(5, int), 0
@@ -191,6 +194,32 @@ def attempted(log: np.ndarray, base: Level, aspect: float | None) -> Attempt:
     return Attempt(base, kinds, density, maps, degrees, judged, tuple(found), log.shape[1:], float(within[PANEL] / size),
                     float(within[BASE] / size), float(max(1 - around / picture, 0.0)),
                     float(median([_lined(kinds, f) for f in found] or [0.0])), max(clear - int(within[BASE]), 0) / max(known, 1))
+
+
+def before_perforations(found: Sequence[Found], kinds: np.ndarray, density: np.ndarray) -> list[Found]:
+    """Rectangles that do not reach past perforations: a side beyond where these have it, as where rebate is fogged or hardly
+    clearer than the picture, lies where this begins near there."""
+    out = list(found)
+    for g in by_perforations(kinds)[:1] if found else ():
+        reach = ASIDE * (g.high - g.low) / 2
+        plane = density.T if g.down else density
+        for n, f in enumerate(found):
+            low, high = (f.top, f.bottom) if g.down else (f.left, f.right)
+            for i, line, sign in zip((3, 1) if g.down else (0, 2), (g.low, g.high), (1, -1)):
+                name = ("top", "right", "bottom", "left")[i]
+                # What is plainly a side is one, and the perforations a grid in the picture.
+                if sign * (line - getattr(f, name)) < reach or f.rests[i] == "rebate" and f.support[i] > PLAIN_SIDE:
+                    continue
+                first = max(int(line - reach), STEP)
+                band = plane[first - STEP:int(line + reach) + STEP + 1, max(int(low) + 8, 0):max(int(high) - 7, 0)]
+                steps = np.clip(sign * (band[2 * STEP:] - band[:-2 * STEP]) / BEGUN, 0, 1)
+                seen = steps.mean(axis=1) if steps.size else np.zeros(1)
+                if seen.max() > PLAIN_SIDE:
+                    at = first + float(np.flatnonzero(seen > 0.9 * seen.max()).mean())
+                    out[n] = replace(out[n], rests=tuple("rebate" if j == i else on for j, on in enumerate(out[n].rests)),
+                                     support=tuple(float(seen.max()) if j == i else s
+                                                   for j, s in enumerate(out[n].support)), **{name: at})
+    return out
 
 
 def unprinted(f: Found, kinds: np.ndarray, maps: tuple) -> Found:

@@ -817,3 +817,19 @@ def test_an_answer_that_only_lacks_a_picture_does_not_speak_against_it(monkeypat
         shown = search._Shown(attempt, [replace(f, confidence=0.7) for f in sided], False, 1.0)
         frames, *_ = search._framed(data, 1, shown, None, None)
         assert len(frames) == kept
+
+
+def test_rebate_fogged_from_the_views_border_to_the_picture_is_rebate():
+    """By light at the film's edge, so that it is nowhere as clear as the base; the view cuts the perforations in it, and
+    those along the other side say where it ends."""
+    rng = np.random.default_rng(22)
+    y, x = np.mgrid[:480, :720]
+    light = np.where(np.abs(y - 240) < 210, 0.5 * 10 ** (-0.2 * np.exp(-(y - 30) / 70.0)), 1.0)[..., None]
+    light[96:384, 150:582] *= 0.5 * patches(rng, 288, 432)
+    for top in (54, 392):
+        holes = (y >= top) & (y < top + 34) & ((x - 10) % 57 < 24)
+        light[holes] = 1.0
+    data = (light * (1 + rng.normal(0, 0.003, (480, 720, 3))))[45:].astype(np.float32)
+    (frame,) = look(data, flattened=True).frames
+    assert np.abs(np.array(frame.corners) - Frame.rectangle(150, 51, 432, 288).corners).max() < 1.0
+    assert frame.confidence > 0.6
