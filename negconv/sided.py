@@ -37,6 +37,10 @@ CLEARLY, ALL_ALONG = 0.2, 0.9
 #: Density above base that blur and the holder's penumbra leave in a sliver of rebate so many plan pixels wide, and in a
 #: narrower one; a band of the picture along the holder is denser.
 DULL, NARROW, DULLER = 0.1, 1.5, 0.4
+#: Where so much density lies behind it, a broader one is narrow as well.
+STARK, BLURRED = 0.3, 3.0
+#: Less light than this, beside the base's, is none of a sliver's.
+FAINTEST = 0.5
 #: Fogged rebate is no broader than this share of the picture, and denser than it a picture begins by this much at once,
 #: along more than this share of the side; and more than this of the side is then seen.
 FOGGED, BEGINS, LINED, MOSTLY = 0.1, 0.12, 0.7, 0.5
@@ -151,6 +155,8 @@ def _traced(density, size, k: int, attempt: Attempt, found: Found,
                            beyond=replace(fogged, offset=fogged.offset - k - 1))
             if moved.support > MOSTLY:
                 sides[i], rests[i] = moved, "rebate"
+    sides = [_sharpened(density, points[i], points[(i + 1) % 4], side) if on == "rebate" and len(side.points) else side
+             for i, (side, on) in enumerate(zip(sides, rests))]
     return Traced(tuple(map(tuple, points)), tuple(sides), tuple(rests))
 
 
@@ -264,7 +270,8 @@ def _sliver(density, start, end, side: Side, k: int) -> Side | None:
     if seen.mean() < least:
         return None
     wide = float(median((profile < clearest[:, None] + 0.06).sum(axis=1)[seen])) / 2
-    if float(median(clearest[seen])) > (DULL if wide >= NARROW * k else DULLER):
+    narrow = BLURRED if float(median((after - clearest)[seen])) > STARK else NARROW
+    if float(median(clearest[seen])) > (DULL if wide >= narrow * k else DULLER):
         return None
     at = across[2 + i]
     slope, offset = np.polyfit(s[seen], at[seen], 1)
@@ -280,6 +287,28 @@ def _sliver(density, start, end, side: Side, k: int) -> Side | None:
     if clear[0] < max(clear[1:]) + DISTINCT:
         return None
     return replace(side, offset=side.offset + float(offset), slope=side.slope + float(slope))
+
+
+def _sharpened(density, start, end, side: Side) -> Side:
+    """A side along a sliver of rebate no wider than the lens blurs, where light is half way between picture and base: there
+    is less light in the sliver than the base lets through, and half of that lies inside the picture."""
+    across = np.arange(-6.0, 4.01, 0.25)
+    light = 10.0 ** -np.clip(median(profiles(density, start, end, side, across), axis=0), 0.0, 2.5)
+    inner, peak = float(light[-4:].mean()), int(light[:-8].argmax())
+    half = (1 + inner) / 2
+    if light[:peak + 1].min() > light[peak] / 2 or light[peak] < max(FAINTEST, inner):
+        return side
+    past = peak + int((light[peak:] < half).argmax())
+    if light[past] >= half:
+        return side
+    at = float(across[peak]) if past == peak else float(
+        across[past] - (half - light[past]) / (light[past - 1] - light[past]) * (across[1] - across[0]))
+    if at >= 0:
+        return side
+    (ax, ay), (bx, by) = start, end
+    points = side.points.copy()
+    points[:, :2] += at * np.array([ay - by, bx - ax]) / math.dist(start, end)
+    return replace(side, offset=side.offset + at, points=points)
 
 
 def _past_film(density, points, i: int, side: Side) -> bool:

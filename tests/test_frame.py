@@ -833,3 +833,22 @@ def test_rebate_fogged_from_the_views_border_to_the_picture_is_rebate():
     (frame,) = look(data, flattened=True).frames
     assert np.abs(np.array(frame.corners) - Frame.rectangle(150, 51, 432, 288).corners).max() < 1.0
     assert frame.confidence > 0.6
+
+
+@pytest.mark.parametrize("wide", [2.0, 2.5])
+def test_a_sliver_of_rebate_that_the_lens_blurs_does_not_draw_the_side_inwards(wide):
+    """Above and below dense pictures, between them and the holder, blurred by 0.8 pixels: nowhere is there as much light in
+    it as of the base. The sides there are as exact as those along the gaps."""
+    rng = np.random.default_rng(23)
+    fine = np.full((4 * 240, 4 * 800, 1), 0.004)
+    fine[int(4 * (60 - wide)):int(4 * (180 + wide))] = 0.5
+    for left in (20, 280, 540):
+        fine[4 * 60:4 * 180, 4 * left:4 * (left + 240)] = 0.5 * patches(rng, 480, 960, 0.05, 0.25, 48)
+    light = gaussian_filter(fine, (3.2, 3.2, 0)).reshape(240, 4, 800, 4).mean(axis=(1, 3))
+    data = light[..., None] * (1 + rng.normal(0, 0.003, (240, 800, 3)))
+    frames = look(data.astype(np.float32), flattened=True).frames
+    assert len(frames) == 3
+    for left, frame in zip((20, 280, 540), frames):
+        assert np.abs(np.array(frame.corners) - Frame.rectangle(left, 60, 240, 120).corners).max() < 0.6
+        wide, high = frame.size
+        assert abs((240 - wide) - (120 - high)) < 0.25
