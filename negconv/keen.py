@@ -122,3 +122,8 @@ def stretched(log: np.ndarray, tone: Level) -> np.ndarray:
 def stretched_tone(tone: Level) -> Level:
     """The tone itself in log light so stretched."""
     return Level((0.0, 0.0, 0.0), (0.0,) * 6, tone.spread * float(GAIN), tone.share)
+
+
+def is_stretched(tone: Level) -> bool:
+    """Whether a tone is one of light so stretched, which no lens has blurred as it is."""
+    return not any(tone.log)

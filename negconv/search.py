@@ -445,8 +445,9 @@ def _framed(proxy: np.ndarray, k: int, shown: _Shown, aspect: float | None,
                                               default=0.0) > LOOSE
         return [replace(one if firm else two, confidence=max(one.confidence, two.confidence))
                 for one, two in zip(sided, other[1])], best, False
-    if 0 < len(other[1]) < len(sided) and all(any(_close(f, g) for g in sided) for f in other[1]):
-        # It agrees, and has nothing in place of what it lacks.
+    lacks = [f for f in sided if not any(_close(f, g) for g in other[1])]
+    if lacks and len(other[1]) == len(sided) - len(lacks) and all("view" in f.rests for f in lacks):
+        # By faint sides a picture that the view cuts beside others is not looked for, so that speaks against none.
         return sided, best, False
     if len(sided) == len(other[1]) == 1 and before >= TRUSTED and _cut(sided[0], other[1][0]):
         return sided, best, False

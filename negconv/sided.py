@@ -8,6 +8,7 @@ import numpy as np
 
 from .attempt import Attempt
 from .frame import Frame, sorted_corners
+from .keen import is_stretched
 from .rectangles import ASPECTS, Found, to_plan
 from .robust import median
 from .sides import Side, Traced, corners_of, logs_at, overhang, profiles, refine, together
@@ -37,10 +38,10 @@ CLEARLY, ALL_ALONG = 0.2, 0.9
 #: Density above base that blur and the holder's penumbra leave in a sliver of rebate so many plan pixels wide, and in a
 #: narrower one; a band of the picture along the holder is denser.
 DULL, NARROW, DULLER = 0.1, 1.5, 0.4
-#: Where so much density lies behind it, a broader one is narrow as well.
-STARK, BLURRED = 0.3, 3.0
 #: Less light than this, beside the base's, is none of a sliver's.
 FAINTEST = 0.5
+#: And no side along one lies further inside, in pixels: what does is not along it.
+SOFTENED = 1.25
 #: Fogged rebate is no broader than this share of the picture, and denser than it a picture begins by this much at once,
 #: along more than this share of the side; and more than this of the side is then seen.
 FOGGED, BEGINS, LINED, MOSTLY = 0.1, 0.12, 0.7, 0.5
@@ -155,8 +156,9 @@ def _traced(density, size, k: int, attempt: Attempt, found: Found,
                            beyond=replace(fogged, offset=fogged.offset - k - 1))
             if moved.support > MOSTLY:
                 sides[i], rests[i] = moved, "rebate"
-    sides = [_sharpened(density, points[i], points[(i + 1) % 4], side) if on == "rebate" and len(side.points) else side
-             for i, (side, on) in enumerate(zip(sides, rests))]
+    if not is_stretched(attempt.base):
+        sides = [_sharpened(density, points[i], points[(i + 1) % 4], side) if on == "rebate" and side.support > MOSTLY else side
+                 for i, (side, on) in enumerate(zip(sides, rests))]
     return Traced(tuple(map(tuple, points)), tuple(sides), tuple(rests))
 
 
@@ -270,8 +272,7 @@ def _sliver(density, start, end, side: Side, k: int) -> Side | None:
     if seen.mean() < least:
         return None
     wide = float(median((profile < clearest[:, None] + 0.06).sum(axis=1)[seen])) / 2
-    narrow = BLURRED if float(median((after - clearest)[seen])) > STARK else NARROW
-    if float(median(clearest[seen])) > (DULL if wide >= narrow * k else DULLER):
+    if float(median(clearest[seen])) > (DULL if wide >= NARROW * k else DULLER):
         return None
     at = across[2 + i]
     slope, offset = np.polyfit(s[seen], at[seen], 1)
@@ -303,7 +304,7 @@ def _sharpened(density, start, end, side: Side) -> Side:
         return side
     at = float(across[peak]) if past == peak else float(
         across[past] - (half - light[past]) / (light[past - 1] - light[past]) * (across[1] - across[0]))
-    if at >= 0:
+    if not -SOFTENED <= at < 0:
         return side
     (ax, ay), (bx, by) = start, end
     points = side.points.copy()

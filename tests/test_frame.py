@@ -810,7 +810,7 @@ def test_an_answer_that_only_lacks_a_picture_does_not_speak_against_it(monkeypat
     attempt = attempted(log, next(even_tones(log, rigid=True)), None)
     sided = refined(data, 1, attempt, attempt.found, None)
     assert [round(f.corners[0][0]) for f in sided] == [30, 370, 710]
-    for others, kept in ((sided[:-1], 3), (sided[:1] + [replace(sided[1], corners=sided[2].corners)], 3),
+    for others, kept in ((sided[:-1], 3), (sided[:1] + [replace(sided[1], corners=sided[2].corners)], 2),
                          (sided[:1] + [replace(sided[1], corners=Frame.rectangle(400, 60, 320, 230).corners)], 2)):
         surer = [replace(f, confidence=0.99) for f in others]
         monkeypatch.setattr(search, "_faintly", lambda *_, found=surer: (attempt, found))
@@ -835,13 +835,12 @@ def test_rebate_fogged_from_the_views_border_to_the_picture_is_rebate():
     assert frame.confidence > 0.6
 
 
-@pytest.mark.parametrize("wide", [2.0, 2.5])
-def test_a_sliver_of_rebate_that_the_lens_blurs_does_not_draw_the_side_inwards(wide):
-    """Above and below dense pictures, between them and the holder, blurred by 0.8 pixels: nowhere is there as much light in
-    it as of the base. The sides there are as exact as those along the gaps."""
+def test_a_sliver_of_rebate_that_the_lens_blurs_does_not_draw_the_side_inwards():
+    """Two and a half pixels of it above and below dense pictures, between them and the holder, blurred by 0.8 pixels: nowhere
+    is there as much light in it as of the base. The sides there are as exact as those along the gaps."""
     rng = np.random.default_rng(23)
     fine = np.full((4 * 240, 4 * 800, 1), 0.004)
-    fine[int(4 * (60 - wide)):int(4 * (180 + wide))] = 0.5
+    fine[4 * 60 - 10:4 * 180 + 10] = 0.5
     for left in (20, 280, 540):
         fine[4 * 60:4 * 180, 4 * left:4 * (left + 240)] = 0.5 * patches(rng, 480, 960, 0.05, 0.25, 48)
     light = gaussian_filter(fine, (3.2, 3.2, 0)).reshape(240, 4, 800, 4).mean(axis=(1, 3))
