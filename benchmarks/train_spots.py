@@ -63,7 +63,8 @@ def gather(name: str, seed: int, shape, *, clean: bool = False, dirt=None) -> di
                 continue
             n = len(parts.step)
             known = features.measure(parts, frame)
-            index, owner, _ = find.outline(level, parts.index, parts.part, known.ground, noise.edge(known.contrast))
+            index, owner, _ = find.outline(level.full, find.Seeds.of(level, parts.index, parts.part, known.ground),
+                                        noise.edge(known.contrast))
             area = np.maximum(np.bincount(owner, minlength=n), 1)
             right = np.bincount(owner, grown.reshape(-1)[index], n) / area
             on = np.bincount(owner, close.reshape(-1)[index], n) / area

@@ -173,7 +173,8 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
         yield from candidates.above(level)
         yield from (few.index, few.part, few.threshold)
         yield from (parts.threshold, parts.step, parts.sums, *features._across(parts, known.contrast))
-        yield from find.outline(level, parts.index, parts.part, known.ground, noise.edge(known.contrast))
+        seeds = find.Seeds.of(level, parts.index, parts.part, known.ground)
+        yield from find.outline(level.full, seeds, noise.edge(known.contrast))
         yield from (even, pieces, [total for total, _ in chains], [k for _, chain in chains for k in chain])
         yield components.ordered(many)
         yield from (components.beside(line, move) for move in (1, -shape[1], shape[1] + 1))
@@ -182,8 +183,11 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
         yield hairs._steps_along(line, part, count, shape[1])
         yield from hairs.contrast(plane, where, turned, np.full(40, 4.5))
         yield scratches.straightened(plane, where, turned)
+        for way in along:
+            yield from scratches.laid(plane, scratches.resampled(way))
 
     turned = rng.permuted(where)
+    along = [np.array(way) for way in ([[3.2, 4.1], [30.5, 9.0], [50.0, 40.3]], [[10, 44], [10.5, 2]], [[20, 20], [23, 21]])]
     ours, plain = both(monkeypatch, lambda: [np.asarray(v) for v in work()])
     assert len(ours) == len(plain) and sum(v.size for v in ours) > 10000
     for a, b in zip(ours, plain):
@@ -219,8 +223,7 @@ def test_compiled_loops_check_lengths():
     with pytest.raises(ValueError, match="below 0"):
         loops.ordered(whole - 1, 100, whole.copy())
     with pytest.raises(ValueError, match="no such level"):
-        loops.outlines(plane, 10, 10, plane, plane, 10, 10, 2, whole, whole, 1, np.zeros(1), 1, 0.3, 2.0, 0.6,
-                       np.zeros(1, bool))
+        loops.outlines(plane, 10, 10, 10, 2, whole, whole, whole, 1, np.zeros(1), 1, 0.3, 2.0, 0.6, np.zeros(1, bool))
     with pytest.raises(ValueError, match="no such part"):
         loops.steps_along(np.arange(100, dtype=np.int32), whole + 3, 100, 3, 10, whole.copy())
     with pytest.raises(ValueError, match="no such tiles"):

@@ -1002,7 +1002,8 @@ static int grown(growing *g, idx more)
 }
 
 typedef struct {
-    const int16_t *full, *plane, *height;
+    const int16_t *full;
+    const int32_t *opening;
     idx rows, width, own_width, scale;
     double crumb, least, whole;
 } ground_of;
@@ -1036,7 +1037,7 @@ static int trace_one(const ground_of *o, const int32_t *index, const int32_t *me
     g->n = 0;
     for (idx i = 0; i < n; i++) {
         const idx place = index[member[i]], y = place / o->own_width * scale, x = place % o->own_width * scale;
-        const int32_t ground = (int32_t)o->plane[place] - o->height[place];
+        const int32_t ground = o->opening[member[i]];
         if (!grown(g, scale * scale)) return 0;
         for (idx dy = 0; dy < scale; dy++)
             for (idx dx = 0; dx < scale; dx++) {
@@ -1148,6 +1149,163 @@ static void straightened(const int16_t *plane, idx h, idx w, const double *point
                       y = (idx)rint(points[2 * i + 1] + normals[2 * i + 1] * (double)k);
             *out++ = plane[within(y, 0, h - 1) * w + within(x, 0, w - 1)];
         }
+}
+
+/* scratches._smooth: running means over 2 reach + 1 rows of c columns, sums added up one after the other; `room` for
+   (n + 2 reach) c. */
+#define SMOOTH(name, type)                                                                                                 \
+    static void name(const type *v, idx n, idx c, idx reach, type *room, type *out)                                        \
+    {                                                                                                                      \
+        reach = reach < (n - 1) / 2 ? reach : (n - 1) / 2;                                                                 \
+        if (reach < 1) {                                                                                                   \
+            memcpy(out, v, (size_t)(n * c) * sizeof *v);                                                                   \
+            return;                                                                                                        \
+        }                                                                                                                  \
+        const idx all = n + 2 * reach;                                                                                     \
+        for (idx i = 0; i < all; i++)                                                                                      \
+            for (idx k = 0; k < c; k++) {                                                                                  \
+                const idx j = i - reach;                                                                                   \
+                const type value = j < 0 ? 2 * v[k] - v[-j * c + k]                                                        \
+                                   : j < n ? v[j * c + k] : 2 * v[(n - 1) * c + k] - v[(2 * (n - 1) - j) * c + k];         \
+                room[i * c + k] = i ? room[(i - 1) * c + k] + value : value;                                               \
+            }                                                                                                              \
+        for (idx i = 0; i < n; i++)                                                                                        \
+            for (idx k = 0; k < c; k++) {                                                                                  \
+                const type upto = room[(i + 2 * reach) * c + k];                                                           \
+                out[i * c + k] = (i ? upto - room[(i - 1) * c + k] : upto) / (type)(2 * reach + 1);                        \
+            }                                                                                                              \
+    }
+
+SMOOTH(smooth, double)
+SMOOTH(smooth_float, float)
+
+/* scratches._across; `room` for 4 n + 4 reach. */
+static void normals_of(const double *points, idx n, idx reach, double *room, double *out)
+{
+    double *p = room + 2 * (n + 2 * reach);
+    smooth(points, n, 2, reach, room, p);
+    for (idx i = 0; i < n; i++) {
+        const double *a = p + 2 * (i > 0 ? i - 1 : 0), *b = p + 2 * (i + 1 < n ? i + 1 : n - 1);
+        const double x = b[0] - a[0], y = b[1] - a[1], far = hypot(x, y), size = far > 1e-9 ? far : 1e-9;
+        out[2 * i] = -(y / size);
+        out[2 * i + 1] = x / size;
+    }
+}
+
+/* numpy's sum of up to 15 numbers. */
+static double summed_few(const double *v, idx n)
+{
+    double sum = 0;
+    idx i = 0;
+    if (n >= 8) sum = ((v[0] + v[1]) + (v[2] + v[3])) + ((v[4] + v[5]) + (v[6] + v[7])), i = 8;
+    for (; i < n; i++) sum += v[i];
+    return sum;
+}
+
+static float summed_few_float(const float *v, idx n)
+{
+    float sum = 0;
+    idx i = 0;
+    if (n >= 8) sum = ((v[0] + v[1]) + (v[2] + v[3])) + ((v[4] + v[5]) + (v[6] + v[7])), i = 8;
+    for (; i < n; i++) sum += v[i];
+    return sum;
+}
+
+/* scratches.centred, some way: by how much each of m points moves aside. `level` is their rows, 2 reach + 1 wide. */
+static void moves_aside(const float *level, idx m, idx reach, idx most, double *move)
+{
+    enum { WIDE = 15 };
+    const idx width = 2 * reach + 1, middle = reach - 1;
+    for (idx i = 0; i < m; i++) {
+        const float *v = level + i * width;
+        float beside[2] = {-INFINITY, -INFINITY}, deep[WIDE], deepest = 0;
+        double moment[WIDE];
+        for (idx side = 0; side < 2; side++)
+            for (idx j = 0, k = side ? middle + most + 1 : middle - most - 6; j < 6; j++, k++) {
+                const float sum = v[k] + v[k + 1] + v[k + 2];
+                beside[side] = sum > beside[side] ? sum : beside[side];
+            }
+        const float lower = beside[0] < beside[1] ? beside[0] : beside[1];
+        for (idx j = 0; j < 2 * most + 1; j++) {
+            const idx k = middle - most + j;
+            const float d = lower - (v[k] + v[k + 1] + v[k + 2]);
+            deep[j] = d > 0 ? d : 0;
+            deepest = deep[j] > deepest ? deep[j] : deepest;
+        }
+        for (idx j = 0; j < 2 * most + 1; j++) {
+            const float d = deep[j] - 0.5f * deepest;
+            deep[j] = (d > 0 ? d : 0) + 1e-6f;
+            moment[j] = (double)deep[j] * (double)(j - most);
+        }
+        move[i] = summed_few(moment, 2 * most + 1) / (double)summed_few_float(deep, 2 * most + 1);
+    }
+}
+
+/* scratches.laid: `line` is n points; `points`, `normals` and `rows` have room for n + 2 out. By how many points it was drawn
+   out at either end. */
+typedef struct {
+    idx h, w, reach, block, out;
+    const int64_t *moves;
+    idx turns;
+} laying;
+
+static int laid(const laying *o, const int16_t *plane, const double *line, idx n, double *points, double *normals, float *rows,
+                idx drawn[2])
+{
+    enum { COARSE = 2, NEAR = 3, SOFT = 4, SMOOTH_ = 12 };
+    const idx half = o->block / 2, m = (n + half - 1) / half, width = 2 * o->reach + 1, most_ = n + 2 * o->out;
+    double *room = malloc((size_t)(6 * most_ + 8 * SMOOTH_ + 7 * m) * sizeof *room);
+    float *level = malloc((size_t)((3 * m + 2 * SOFT) * width) * sizeof *level);
+    if (!room || !level) {
+        free(room);
+        free(level);
+        return 0;
+    }
+    double *some = room + 4 * most_ + 4 * SMOOTH_, *turned = some + 2 * m, *move = turned + 2 * m, *moved = move + m,
+           *fine = moved + 2 * m;
+    float *soft = level + m * width, *sums = soft + m * width;
+    for (idx i = 0; i < m; i++) some[2 * i] = line[2 * i * half], some[2 * i + 1] = line[2 * i * half + 1];
+    smooth(some, m, 2, COARSE, room, moved);
+    memcpy(some, moved, (size_t)(2 * m) * sizeof *some);
+    for (idx t = 0; t < o->turns; t++) {
+        normals_of(some, m, NEAR, room, turned);
+        straightened(plane, o->h, o->w, some, turned, m, o->reach, level);
+        smooth_float(level, m, width, SOFT, sums, soft);
+        moves_aside(soft, m, o->reach, o->moves[t], move);
+        smooth(move, m, 1, NEAR, room, moved);
+        for (idx i = 0; i < 2 * m; i++) some[i] = some[i] + turned[i] * moved[i / 2];
+    }
+    for (idx i = 0; i < n; i++) {
+        const idx j = i / half, on = i % half;
+        for (idx k = 0; k < 2; k++) {
+            const double a = some[2 * j + k];
+            fine[2 * i + k] = on && j + 1 < m ? (some[2 * j + 2 + k] - a) / (double)half * (double)on + a : a;
+        }
+    }
+    double *at = points + 2 * o->out;
+    smooth(fine, n, 2, SOFT, room, at);
+    const idx within_ = 3 * o->block < n - 1 ? 3 * o->block : n - 1;
+    for (int back = 0; back < 2; back++) {
+        const double *end = back ? at + 2 * (n - 1) : at, *inner = back ? end - 2 * within_ : end + 2 * within_;
+        double x = end[0] - inner[0], y = end[1] - inner[1];
+        const double far = hypot(x, y), size = far > 1e-9 ? far : 1e-9;
+        x /= size, y /= size;
+        idx k = 0;
+        for (; k < o->out; k++) {
+            double *to = back ? at + 2 * (n + k) : at - 2 * (k + 1);
+            to[0] = end[0] + x * (double)(k + 1);
+            to[1] = end[1] + y * (double)(k + 1);
+            if (to[0] < 0 || to[1] < 0 || to[0] > (double)(o->w - 1) || to[1] > (double)(o->h - 1)) break;
+        }
+        drawn[back] = k / o->block * o->block;
+    }
+    const idx all = n + drawn[0] + drawn[1];
+    memmove(points, at - 2 * drawn[0], (size_t)(2 * all) * sizeof *points);
+    normals_of(points, all, SMOOTH_, room, normals);
+    straightened(plane, o->h, o->w, points, normals, all, o->reach, rows);
+    free(room);
+    free(level);
+    return 1;
 }
 
 /* hairs.contrast: means of the plane on three strips each of `along` by `wide` points. */
@@ -2425,31 +2583,28 @@ static PyObject *py_in_units(PyObject *self, PyObject *args)
 
 static PyObject *py_outlines(PyObject *self, PyObject *args)
 {
-    Py_buffer full, plane, height, index, owner, half, whole;
+    Py_buffer full, index, owner, opening, half, whole;
     ground_of o;
     outlining s = {0};
-    idx h, n, count;
+    idx n, count;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nny*y*nnny*y*ny*ndddw*", &full, &o.rows, &o.width, &plane, &height, &h, &o.own_width,
-                          &o.scale, &index, &owner, &n, &half, &count, &o.crumb, &o.least, &o.whole, &whole))
+    if (!PyArg_ParseTuple(args, "y*nnnny*y*y*ny*ndddw*", &full, &o.rows, &o.width, &o.own_width, &o.scale, &index, &owner,
+                          &opening, &n, &half, &count, &o.crumb, &o.least, &o.whole, &whole))
         return NULL;
-    int fine = inside(o.rows > 0 && o.width > 0 && o.width <= INT32_MAX / o.rows && h > 0 && o.own_width > 0
-                      && o.scale > 0
-                      && h * o.scale <= o.rows && o.own_width * o.scale <= o.width, "no such level")
-               && holds(&full, o.rows * o.width, 2, "full") && holds(&plane, h * o.own_width, 2, "plane")
-               && holds(&height, h * o.own_width, 2, "height") && holds(&index, n, 4, "index") && holds(&owner, n, 4,
-                   "owner")
-               && holds(&half, count, 8, "half") && holds(&whole, count, 1, "whole")
-               && below(&index, n, h * o.own_width, "a pixel lies outside") && below(&owner, n, count,
-                                                                                     "there is no such part");
+    int fine = inside(o.rows > 0 && o.width > 0 && o.width <= INT32_MAX / o.rows && o.own_width > 0 && o.scale > 0
+                      && o.scale <= o.rows && o.own_width <= o.width / o.scale, "no such level")
+               && holds(&full, o.rows * o.width, 2, "full") && holds(&index, n, 4, "index") && holds(&owner, n, 4, "owner")
+               && holds(&opening, n, 4, "opening") && holds(&half, count, 8, "half") && holds(&whole, count, 1, "whole")
+               && below(&index, n, o.rows / o.scale * o.own_width, "a pixel lies outside")
+               && below(&owner, n, count, "there is no such part");
     if (fine) {
-        o.full = full.buf, o.plane = plane.buf, o.height = height.buf;
+        o.full = full.buf, o.opening = opening.buf;
         Py_BEGIN_ALLOW_THREADS
         fine = trace_all(&o, index.buf, owner.buf, n, half.buf, count, &s, whole.buf);
         Py_END_ALLOW_THREADS
         if (!fine) PyErr_NoMemory();
     }
-    PyObject *out = NULL, *none = DONE(fine, &full, &plane, &height, &index, &owner, &half, &whole);
+    PyObject *out = NULL, *none = DONE(fine, &full, &index, &owner, &opening, &half, &whole);
     if (none) {
         Py_DECREF(none);
         PyObject *at = PyByteArray_FromStringAndSize((char *)s.kept.at, s.kept.n * 4);
@@ -2505,6 +2660,33 @@ static PyObject *py_straightened(PyObject *self, PyObject *args)
         Py_END_ALLOW_THREADS
     }
     return DONE(fine, &plane, &points, &normals, &out);
+}
+
+static PyObject *py_laid(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, line, moves, points, normals, rows;
+    laying o;
+    idx n, drawn[2] = {0, 0};
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nny*ny*nnnnw*w*w*", &plane, &o.h, &o.w, &line, &n, &moves, &o.turns, &o.reach, &o.block, &o.out,
+                          &points, &normals, &rows))
+        return NULL;
+    int fine = inside(o.h > 0 && o.w > 0 && n >= 2 && o.turns > 0 && o.reach >= 8 && o.block >= 2 && o.block % 2 == 0 && o.out >= 0
+                      && n > o.block / 2, "no such line")
+               && holds(&plane, o.h * o.w, 2, "plane") && holds(&line, 2 * n, 8, "line") && holds(&moves, o.turns, 8, "moves")
+               && holds(&points, 2 * (n + 2 * o.out), 8, "points") && holds(&normals, 2 * (n + 2 * o.out), 8, "normals")
+               && holds(&rows, (n + 2 * o.out) * (2 * o.reach + 1), 4, "rows")
+               && between(&moves, o.turns, 0, o.reach - 7 < 7 ? o.reach - 6 : 8, "too far a move");
+    if (fine) {
+        o.moves = moves.buf;
+        Py_BEGIN_ALLOW_THREADS
+        fine = laid(&o, plane.buf, line.buf, n, points.buf, normals.buf, rows.buf, drawn);
+        Py_END_ALLOW_THREADS
+        if (!fine) PyErr_NoMemory();
+    }
+    PyObject *none = DONE(fine, &plane, &line, &moves, &points, &normals, &rows);
+    Py_XDECREF(none);
+    return none ? Py_BuildValue("nn", drawn[0], drawn[1]) : NULL;
 }
 
 static PyObject *py_strip_means(PyObject *self, PyObject *args)
@@ -2976,10 +3158,12 @@ static PyMethodDef methods[] = {
     {"in_units", py_in_units, METH_VARARGS,
      "in_units(density, cover, count, size, ground, per_contrast, per_grain, in_contrast, in_grain, out)"},
     {"outlines", py_outlines, METH_VARARGS,
-     "outlines(full, rows, width, plane, height, h, w, scale, index, owner, n, half, count, crumb, least, whole) "
+     "outlines(full, rows, width, own_width, scale, index, owner, opening, n, half, count, crumb, least, whole) "
      "-> index, owner"},
     {"steps_along", py_steps_along, METH_VARARGS, "steps_along(index, part, n, count, width, step)"},
     {"straightened", py_straightened, METH_VARARGS, "straightened(plane, h, w, points, normals, n, reach, out)"},
+    {"laid", py_laid, METH_VARARGS,
+     "laid(plane, h, w, line, n, moves, turns, reach, block, out, points, normals, rows) -> points before, points after"},
     {"strip_means", py_strip_means, METH_VARARGS,
      "strip_means(plane, h, w, points, cosine, sine, n, angles, step, aside, along, wide, out)"},
     {"convolved", py_convolved, METH_VARARGS, "convolved(x, n, rows, columns, inputs, kernel, add, side, step, outputs, out)"},

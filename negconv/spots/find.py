@@ -140,7 +140,7 @@ class _Found:
     """Candidates of one sign that may be dirt: pixels at full size, who owns them, and what is known of each.
 
     Of light ones all features may be known, and what all that were measured look like: those are seen among the others.
-    Pixels of the fringe lie beyond half of what the middle of a candidate takes (`outline`).
+    What each grew from, and by how much the outline of its middle lies above its ground (`outline`), tell its fringe.
     """
 
     index: np.ndarray
@@ -152,7 +152,8 @@ class _Found:
     peers: company.Peers | None = None
     scale: int = 1
     closed: bool = False        # rims of drying marks
-    fringe: np.ndarray | None = None
+    seeds: Seeds | None = None
+    middle: np.ndarray | None = None
 
 
 def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
@@ -186,20 +187,42 @@ def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
         wins = winners(index, owner, worth(confidence, area), area)
         keep = wins[owner]
         number = np.cumsum(wins) - 1
-        of = (level, index[keep], number[owner[keep]], ground[wins])
-        at, who, whole = outline(*of, noise.edge(contrast[wins]))
+        seeds = Seeds.of(level, index[keep], number[owner[keep]], ground[wins])
+        at, who, whole = outline(level.full, seeds, noise.edge(contrast[wins]))
         slender = known[take, features.NAMES.index("slenderness")] > np.log(SLENDER)
         middle = np.minimum(top, np.where(slender, LINE, POINT) * contrast)[wins]
-        fringe = None
-        if light:
-            inner, its, _ = outline(*of, noise.edge(middle))
-            fringe = ~_among(who, at, its, inner, plane.size)
         out.append(_Found(at, who, np.where(whole, confidence[wins], 0), contrast[wins] / noise.STEPS, light,
-                          known[take][wins], scale=level.scale, fringe=fringe))
+                          known[take][wins], scale=level.scale,
+                          **({"seeds": seeds, "middle": noise.edge(middle)} if light else {})))
     if not light or not met:
         return out
     peers = company.Peers(*map(np.concatenate, zip(*met)))
     return [replace(f, peers=peers) for f in out]
+
+
+def _fringe(plane, found, listed, index, owner, spot, holder) -> np.ndarray:
+    """Which pixels lie in the outline of the candidate that holds them, but beyond half of what the middle of that takes; bool
+    array. Candidates are numbered among those that are listed."""
+    number, at, who, base = np.cumsum(listed) - 1, [], [], 0
+    used = np.zeros(len(listed), bool)
+    used[np.flatnonzero(listed)[holder]] = True
+    for f in found:
+        count = len(f.confidence)
+        some = used[base:base + count]
+        if f.seeds is not None and some.any():
+            inner, its, _ = outline(plane, f.seeds.only(some), f.middle[some])
+            of = number[base + np.flatnonzero(some)]
+            its = of[its]
+            here = np.zeros(len(listed), bool)
+            here[of] = True
+            here = here[owner]
+            fringe = ~_among(owner[here], index[here], its, inner, plane.size)
+            at.append(index[here][fringe])
+            who.append(owner[here][fringe])
+        base += count
+    if not at:
+        return np.zeros(len(spot), bool)
+    return _among(holder, spot, np.concatenate(who), np.concatenate(at), plane.size)
 
 
 def in_one_piece(index, owner, count, shape):
@@ -255,7 +278,42 @@ def _among(owner, index, other, there, size: int) -> np.ndarray:
     return keys[np.minimum(np.searchsorted(keys, key), len(keys) - 1)] == key
 
 
-def outline(level, index, owner, above, edge):
+@frozen(eq=False)
+class Seeds:
+    """What outlines grow from: pixels of parts of a level; parts may overlap.
+
+    Attributes
+    ----------
+    width, scale : int
+        Of the level.
+    index, owner : int32 arrays (n,)
+        Flat index in the level and the part, 0 .. count - 1, each belongs to.
+    opening : int32 array (n,)
+        What the level is there without all that stands out, in steps.
+    above : float array (count,)
+        `Measured.ground` of each part.
+    """
+
+    width: int
+    scale: int
+    index: np.ndarray
+    owner: np.ndarray
+    opening: np.ndarray
+    above: np.ndarray
+
+    @classmethod
+    def of(cls, level, index, owner, above) -> Seeds:
+        opening = level.plane.reshape(-1)[index].astype(np.int32) - level.height.reshape(-1)[index]
+        return cls(level.plane.shape[1], level.scale, *(np.ascontiguousarray(v, np.int32) for v in (index, owner)), opening, above)
+
+    def only(self, take) -> Seeds:
+        """Of some of the parts, numbered anew; bool array (count,)."""
+        here = take[self.owner]
+        return Seeds(self.width, self.scale, self.index[here], (np.cumsum(take, dtype=np.int32) - 1)[self.owner[here]],
+                     self.opening[here], self.above[take])
+
+
+def outline(full, seeds: Seeds, edge):
     """Outlines at full size of chosen parts of a level, without crumbs.
 
     The edge of dirt lies where half of the light it takes is taken: for deep dirt far below half its density. Of a scratch it
@@ -265,11 +323,11 @@ def outline(level, index, owner, above, edge):
 
     Parameters
     ----------
-    level : Level
-    index, owner : int arrays
-        Pixels of the level and the part, 0 .. count - 1, each belongs to; parts may overlap.
-    above, edge : float arrays (count,)
-        `Measured.ground`, and by how much the edge lies above that (`noise.edge`).
+    full : int16 array (h, w)
+        `Level.full`.
+    seeds : Seeds
+    edge : float array (count,)
+        By how much the edge of each lies above its ground (`noise.edge`).
 
     Returns
     -------
@@ -278,18 +336,14 @@ def outline(level, index, owner, above, edge):
     whole : bool array (count,)
         Which hold together (`in_one_piece`).
     """
-    full, scale = level.full, level.scale
-    width, wide = level.plane.shape[1], full.shape[1]
-    half = above + edge
+    index, owner, ground, width, scale, wide = (seeds.index, seeds.owner, seeds.opening, seeds.width, seeds.scale,
+                                                full.shape[1])
+    half = seeds.above + edge
     if compiled.loops:
         whole = np.zeros(len(half), bool)
-        found = compiled.loops.outlines(
-            full, *full.shape, level.plane, level.height, *level.plane.shape, scale,
-            *(np.ascontiguousarray(v, np.int32) for v in (index, owner)), len(index), half.astype(np.float64), len(half),
-            CRUMB, LEAST, WHOLE, whole)
+        found = compiled.loops.outlines(full, *full.shape, width, scale, index, owner, ground, len(index),
+                                        half.astype(np.float64), len(half), CRUMB, LEAST, WHOLE, whole)
         return *(np.frombuffer(v, np.int32) for v in found), whole
-    flat, height = level.plane.reshape(-1), level.height.reshape(-1)
-    ground = flat[index].astype(np.int32) - height[index]
     y, x = index // width * scale, index % width * scale
     if scale > 1:
         dy, dx = (v.ravel() for v in np.mgrid[:scale, :scale])
@@ -384,7 +438,6 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
     if not found:
         return Spots(labels, (), (), pixel_um)
     index, owner, confidence, contrast, light = together(found)
-    fringe = np.concatenate([np.zeros(len(f.index), bool) if f.fringe is None else f.fringe for f in found])
     # What was found in another way is not seen among the others.
     seen = np.concatenate([np.full(len(f.confidence), f.known is not None and f.light) for f in found])
     confidence = confidence.copy()
@@ -407,7 +460,6 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
     every, extent = np.bincount(owner, minlength=len(confidence)), _extent(index, owner, len(confidence), shape[1])
     closed = np.concatenate([np.full(len(f.confidence), f.closed) for f in found])
     listed = (confidence >= min(least * NEARLY, score.DOUBTFUL)) & ~((extent >= 4) & (every <= THIN * extent))
-    fringe = fringe[listed[owner]]
     index, owner = index[listed[owner]], (np.cumsum(listed) - 1)[owner[listed[owner]]]
     confidence, contrast, light = confidence[listed], contrast[listed], light[listed]
     drawn = light & ~seen[listed]
@@ -463,7 +515,7 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
                 spot, holder = spot[~away], holder[~away]
                 part, count = joined(spot, light[holder], shape[1])
             own = _near_its_core(plane, spot, holder, part, count, contrast * light)
-            inner = own & ~_among(holder, spot, owner[fringe], index[fringe], plane.size)
+            inner = own & ~_fringe(plane, found, listed, index, owner, spot, holder)
             inner = np.where(np.bincount(part[inner], minlength=count)[part] > 0, inner, own)
             blurred, whose = spot[own & ~inner], part[own & ~inner]
             # What that leaves of one spot stays one, though it may be in pieces.

@@ -109,10 +109,11 @@ def find(plane: np.ndarray, colour: Channels | None, frame: Frame, *, light: boo
     for line in found:
         if len(out) == MANY or tried == TRIED:
             break
-        if _taken(cells, resampled(line.points)):
+        points = resampled(line.points)
+        if _taken(cells, points):
             continue
         tried += 1
-        scratch = measure(plane, colour, frame, low, line, light)
+        scratch = measure(plane, colour, frame, low, line, points, light)
         if scratch is None or _taken(cells, scratch.points):
             continue
         y, x = (scratch.points[:, ::-1] // 4).astype(int).T + 1
@@ -184,9 +185,37 @@ def straightened(plane, points, normals):
     return plane.reshape(-1)[y * w + x].astype(np.float32)
 
 
-def centred(plane, points):
-    """A line moved to where it is darkest: points a pixel apart and normals."""
-    points = resampled(points)
+def laid(plane, points):
+    """A line moved to where it is darkest, drawn out straight at both ends and laid straight.
+
+    Parameters
+    ----------
+    plane : int16 array (h, w)
+    points : float array (n, 2)
+        x, y a pixel apart (`resampled`).
+
+    Returns
+    -------
+    points, normals : float arrays (m, 2)
+    rows : float32 array (m, 2 REACH + 1)
+        The picture across it (`straightened`).
+    before, after : int
+        By how many blocks it was drawn out at the first end and the last.
+    """
+    if compiled.loops:
+        n, most = len(points), len(points) + 2 * DRAWN_OUT
+        out, normals, rows = np.empty((most, 2)), np.empty((most, 2)), np.empty((most, len(_AT)), np.float32)
+        before, after = compiled.loops.laid(plane, *plane.shape, np.ascontiguousarray(points), n, np.array(MOVES, np.int64),
+                                            len(MOVES), REACH, BLOCK, DRAWN_OUT, out, normals, rows)
+        n += before + after
+        return out[:n], normals[:n], rows[:n], before // BLOCK, after // BLOCK
+    points, before, after = _drawn_out(_centred(plane, points), plane.shape)
+    normals = _across(points, 12)
+    return points, normals, straightened(plane, points, normals), before, after
+
+
+def _centred(plane, points):
+    """Points a pixel apart moved to where a line is darkest."""
     n, middle = len(points), REACH - 1
     points = _smooth(points[:: BLOCK // 2], 2)
     for reach in MOVES:
@@ -200,11 +229,10 @@ def centred(plane, points):
         move = (deep * np.arange(-reach, reach + 1)).sum(axis=1) / deep.sum(axis=1)
         points = points + normals * _smooth(move, 3)[:, None]
     at, every = np.arange(0, n, BLOCK // 2), np.arange(n)
-    points = _smooth(np.stack([np.interp(every, at, v) for v in points.T], axis=1), 4)
-    return points, _across(points, 12)
+    return _smooth(np.stack([np.interp(every, at, v) for v in points.T], axis=1), 4)
 
 
-def extended(points, normals, shape):
+def _drawn_out(points, shape):
     """A line drawn out straight at both ends, within the picture; and by how many blocks at the first and the last."""
     h, w = shape
     parts, blocks = [points], []
@@ -217,8 +245,7 @@ def extended(points, normals, shape):
         n = (out[0] if len(out) else len(more)) // BLOCK * BLOCK
         blocks.append(n // BLOCK)
         parts = [more[:n][::-1], *parts] if front else [*parts, more[:n]]
-    points = np.concatenate(parts)
-    return points, _across(points, 12), *blocks
+    return np.concatenate(parts), *blocks
 
 
 def _median(values, axis=-1):
@@ -228,13 +255,11 @@ def _median(values, axis=-1):
     return (values[(n - 1) // 2] + values[n // 2]) / 2
 
 
-def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float, line: Line,
+def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float, line: Line, points: np.ndarray,
             light: bool = False) -> Scratch | None:
-    """What is known of a line; None where nothing is left of it. Few pixels of the frame lie below a density `low`; of light
-    lines the plane is negated."""
-    h, w = plane.shape
-    points, normals, before, after = extended(*centred(plane, line.points), plane.shape)
-    rows = straightened(plane, points, normals)
+    """What is known of a line with points a pixel apart; None where nothing is left of it. Few pixels of the frame lie below a
+    density `low`; of light lines the plane is negated."""
+    points, normals, rows, before, after = laid(plane, points)
     n = len(rows) // BLOCK
     if n < 2:
         return None
