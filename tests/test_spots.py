@@ -173,6 +173,8 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
         yield from candidates.above(level)
         yield from (few.index, few.part, few.threshold)
         yield from (parts.threshold, parts.step, parts.sums, *features._across(parts, known.contrast))
+        yield from (features._grain_inside(parts), kinds._forms(line, part, count, shape[1]),
+                    kinds._forms(parts.index, parts.part, len(parts.step), shape[1]))
         seeds = find.Seeds.of(level, parts.index, parts.part, known.ground)
         yield from find.outline(level.full, seeds, noise.edge(known.contrast))
         yield from (even, pieces, [total for total, _ in chains], [k for _, chain in chains for k in chain])

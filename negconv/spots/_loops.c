@@ -580,65 +580,96 @@ enum { AREA, SUM, SQUARES, CORE, DEEP, PEAK, TOP, PLACE, DENSE, TALLIES };
 static void tally(const int32_t *index, const int32_t *part, const float *threshold, idx n, const int16_t *height,
                   const int16_t *plane, double *out)
 {
-    for (idx i = 0; i < n; i++) {
-        double *o = out + (idx)part[i] * TALLIES;
-        if (i + AHEAD < n) FETCH(height + index[i + AHEAD]), FETCH(plane + index[i + AHEAD]);
-        const float v = height[index[i]], square = v * v, top = plane[index[i]];
-        o[AREA] += 1;
-        o[SUM] += v;
-        o[SQUARES] += square;
-        o[CORE] += v > threshold[i] * 1.3f;
-        o[DEEP] += v > threshold[i] * 2.0f;
-        if (v > o[PEAK]) o[PEAK] = v;
+    for (idx i = 0; i < n;) {
+        const int32_t who = part[i];
+        const idx begin = i;
+        double *o = out + (idx)who * TALLIES, squares = 0;
+        int64_t sum = 0, dense = 0;
+        int core = 0, deep = 0, peak = INT16_MIN, top = INT16_MIN;
+        do {
+            if (i + AHEAD < n) FETCH(height + index[i + AHEAD]), FETCH(plane + index[i + AHEAD]);
+            const int16_t h = height[index[i]], p = plane[index[i]];
+            const float v = h, square = v * v;
+            sum += h;
+            squares += square;
+            core += v > threshold[i] * 1.3f;
+            deep += v > threshold[i] * 2.0f;
+            peak = h > peak ? h : peak;
+            top = p > top ? p : top;
+            dense += p;
+        } while (++i < n && part[i] == who);
+        o[AREA] += (double)(i - begin);
+        o[SUM] += (double)sum;
+        o[SQUARES] += squares;
+        o[CORE] += core;
+        o[DEEP] += deep;
+        if (peak > o[PEAK]) o[PEAK] = peak;
         if (top > o[TOP]) o[TOP] = top;
-        o[PLACE] = (double)index[i];
-        o[DENSE] += top;
+        o[PLACE] = (double)index[i - 1];
+        o[DENSE] += (double)dense;
+    }
+}
+
+/* features._grain_inside: of each part twice the size of the second differences of the plane along rows within it, and how
+   many there are. */
+static void unevenness(const int32_t *index, const int32_t *part, idx n, const int16_t *plane, int64_t *out)
+{
+    for (idx i = 0; i + 4 < n; i++) {
+        if (index[i + 4] - index[i] != 4 || part[i + 4] != part[i]) continue;
+        const int16_t *p = plane + index[i];
+        const int twice = 2 * p[2] - p[0] - p[4];
+        out[2 * (idx)part[i]] += twice < 0 ? -twice : twice;
+        out[2 * (idx)part[i] + 1] += 1;
     }
 }
 
 /* kinds.shapes: sums over the pixels of each part, and the sides they turn to each other. Pixels rise within a part;
-   where they do not rise, another sheet of parts begins. */
+   where they do not rise, another sheet of parts begins. A run of a row is added up at once, in whole numbers, about the
+   part's first pixel. */
 enum { PIXELS, MX, MY, XX, YY, XY, X0, Y0, X1, Y1, SHARED, FORMS };
 
-static void form(const int32_t *index, const int32_t *part, idx n, idx count, idx width, double *out)
+typedef struct {
+    int64_t n, x, y, xx, yy, xy, shared;
+    int32_t first_x, first_y, x0, y0, x1, y1;
+} moments;
+
+static void form(const int32_t *index, const int32_t *part, idx n, idx count, idx width, moments *room, double *out)
 {
-    for (idx p = 0; p < count; p++) {
-        double *o = out + p * FORMS;
-        o[X0] = o[Y0] = INFINITY;
-        o[X1] = o[Y1] = -1;
-    }
-    for (idx i = 0, below = 0, end = 0; i < n; i++) {
+    for (idx p = 0; p < count; p++) room[p] = (moments){.x0 = INT32_MAX, .y0 = INT32_MAX, .x1 = -1, .y1 = -1};
+    for (idx i = 0, below = 0, end = 0, to; i < n; i = to) {
         if (i == end) {
             below = i;
             do end++;
             while (end < n && index[end] > index[end - 1]);
         }
-        double *o = out + (idx)part[i] * FORMS;
-        const int32_t row = index[i] / (int32_t)width, column = index[i] - row * (int32_t)width;
-        const double y = row, x = column;
-        o[PIXELS] += 1;
-        o[MX] += x;
-        o[MY] += y;
-        if (x < o[X0]) o[X0] = x;
-        if (x > o[X1]) o[X1] = x;
-        if (y < o[Y0]) o[Y0] = y;
-        if (y > o[Y1]) o[Y1] = y;
-        o[SHARED] += i + 1 < end && index[i + 1] == index[i] + 1 && column + 1 < width && part[i + 1] == part[i];
+        const int32_t who = part[i], row = index[i] / (int32_t)width, column = index[i] - row * (int32_t)width;
+        const idx last = i + width - column < end ? i + width - column : end;
+        for (to = i + 1; to < last && index[to] == index[to - 1] + 1 && part[to] == who;) to++;
+        moments *o = room + who;
+        if (!o->n) o->first_x = column, o->first_y = row;
+        const int64_t m = to - i, a = column - o->first_x, y = row - o->first_y, x = m * a + m * (m - 1) / 2;
+        o->n += m;
+        o->x += x;
+        o->y += m * y;
+        o->xx += m * a * a + a * m * (m - 1) + (m - 1) * m * (2 * m - 1) / 6;
+        o->yy += m * y * y;
+        o->xy += x * y;
+        if (column < o->x0) o->x0 = column;
+        if (column + (int32_t)m - 1 > o->x1) o->x1 = column + (int32_t)m - 1;
+        if (row < o->y0) o->y0 = row;
+        if (row > o->y1) o->y1 = row;
+        o->shared += m - 1;
         while (below < end && (int64_t)index[below] < (int64_t)index[i] + width) below++;
-        o[SHARED] += below < end && (int64_t)index[below] == (int64_t)index[i] + width && part[below] == part[i];
+        for (; below < end && (int64_t)index[below] < (int64_t)index[i] + width + m; below++) o->shared += part[below] == who;
     }
     for (idx p = 0; p < count; p++) {
-        double *o = out + p * FORMS, safe = o[PIXELS] > 1 ? o[PIXELS] : 1;
-        o[MX] /= safe;
-        o[MY] /= safe;
-    }
-    for (idx i = 0; i < n; i++) {
-        double *o = out + (idx)part[i] * FORMS;
-        const int32_t row = index[i] / (int32_t)width;
-        const double dx = (double)(index[i] - row * (int32_t)width) - o[MX], dy = (double)row - o[MY];
-        o[XX] += dx * dx;
-        o[YY] += dy * dy;
-        o[XY] += dx * dy;
+        const moments *r = room + p;
+        const double many = r->n > 1 ? (double)r->n : 1, x = (double)r->x, y = (double)r->y;
+        const double values[FORMS] = {
+            (double)r->n, (double)(r->x + r->n * r->first_x) / many, (double)(r->y + r->n * r->first_y) / many,
+            (double)r->xx - x * x / many, (double)r->yy - y * y / many, (double)r->xy - x * y / many,
+            r->n ? r->x0 : INFINITY, r->n ? r->y0 : INFINITY, r->x1, r->y1, (double)r->shared};
+        memcpy(out + p * FORMS, values, sizeof values);
     }
 }
 
@@ -2458,6 +2489,23 @@ static PyObject *py_some(PyObject *self, PyObject *args)
     return DONE(fine, &index, &part, &threshold, &take, &number, &kept, &owner, &at);
 }
 
+static PyObject *py_unevenness(PyObject *self, PyObject *args)
+{
+    Py_buffer index, part, plane, out;
+    idx n, size, count;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*ny*nw*n", &index, &part, &n, &plane, &size, &out, &count)) return NULL;
+    const int fine = holds(&index, n, 4, "index") && holds(&part, n, 4, "part") && holds(&plane, size, 2, "plane")
+                     && holds(&out, 2 * count, 8, "out") && below(&index, n, size, "a pixel lies outside")
+                     && below(&part, n, count, "there is no such part");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        unevenness(index.buf, part.buf, n, plane.buf, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &index, &part, &plane, &out);
+}
+
 static PyObject *py_form(PyObject *self, PyObject *args)
 {
     Py_buffer index, part, out;
@@ -2467,12 +2515,14 @@ static PyObject *py_form(PyObject *self, PyObject *args)
     const int fine = inside(width > 0 && width <= INT32_MAX, "no columns") && holds(&index, n, 4, "index")
         && holds(&part, n, 4, "part")
                      && holds(&out, count * FORMS, 8, "out") && below(&part, n, count, "there is no such part");
-    if (fine) {
+    moments *room = room_for(fine, count * (idx)sizeof *room);
+    if (room) {
         Py_BEGIN_ALLOW_THREADS
-        form(index.buf, part.buf, n, count, width, out.buf);
+        form(index.buf, part.buf, n, count, width, room, out.buf);
         Py_END_ALLOW_THREADS
     }
-    return DONE(fine, &index, &part, &out);
+    free(room);
+    return DONE(room != NULL, &index, &part, &out);
 }
 
 static PyObject *py_across(PyObject *self, PyObject *args)
@@ -3147,6 +3197,7 @@ static PyMethodDef methods[] = {
      "rung(index, value, threshold, n, width, least, greatest, share, cap, base, kept, owner, at) -> pixels, parts, left"},
     {"tally", py_tally, METH_VARARGS, "tally(index, part, threshold, n, height, plane, size, out, count)"},
     {"some", py_some, METH_VARARGS, "some(index, part, threshold, n, take, number, count, room, kept, owner, at)"},
+    {"unevenness", py_unevenness, METH_VARARGS, "unevenness(index, part, n, plane, size, out, count)"},
     {"form", py_form, METH_VARARGS, "form(index, part, n, count, width, out)"},
     {"across", py_across, METH_VARARGS,
      "across(index, part, threshold, n, height, plane, rows, width, full, full_rows, full_width, scale, total, count, "

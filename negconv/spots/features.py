@@ -127,15 +127,18 @@ def _grain_inside(parts: Parts) -> np.ndarray:
     Dirt hides the grain or shows that of the dark place it lies on; a light place of the picture has the grain of its density.
     """
     index, part, n = parts.index, parts.part, len(parts.step)
-    if len(index) < 5:
-        return np.zeros(n, np.float32)
-    there = np.flatnonzero((index[4:] - index[:-4] == 4) & (part[4:] == part[:-4]))
     plane = parts.level.plane.reshape(-1)
-    at = index[there]
-    step = np.abs(plane[at + 2] - (plane[at].astype(np.float32) + plane[at + 4]) / 2)
-    number = np.bincount(part[there], minlength=n)
+    if compiled.loops:
+        out = np.zeros((n, 2), np.int64)
+        compiled.loops.unevenness(index, part, len(index), plane, plane.size, out, n)
+        total, number = out.T
+    else:
+        there = np.flatnonzero((index[4:] - index[:-4] == 4) & (part[4:] == part[:-4]))
+        at = index[there]
+        step = np.abs(2 * plane[at + 2].astype(np.int32) - plane[at] - plane[at + 4])
+        number, total = np.bincount(part[there], minlength=n), np.bincount(part[there], step, n)
     # As in `noise.tile_stats`.
-    rough = np.bincount(part[there], step, n) / np.maximum(number, 1) / (np.sqrt(2 / np.pi) * np.sqrt(1.5))
+    rough = total / 2 / np.maximum(number, 1) / (np.sqrt(2 / np.pi) * np.sqrt(1.5))
     return np.where(number >= 6, rough, 0).astype(np.float32)
 
 

@@ -71,9 +71,11 @@ def _forms(index, part, count: int, width: int) -> np.ndarray:
         return out.T
     y, x = index // width, index % width
     area = np.bincount(part, minlength=count)
-    safe = np.maximum(area, 1)
-    cx, cy = np.bincount(part, x, count) / safe, np.bincount(part, y, count) / safe
-    dx, dy = x - cx[part], y - cy[part]
+    safe, first = np.maximum(area, 1), np.zeros(count, np.int64)
+    first[part[::-1]] = index[::-1]
+    dx, dy = x - first[part] % width, y - first[part] // width
+    sx, sy, xx, yy, xy = (np.bincount(part, v, count) for v in (dx, dy, dx * dx, dy * dy, dx * dy))
+    cx, cy = (sx + area * (first % width)) / safe, (sy + area * (first // width)) / safe
     low, high = np.full((2, count), np.inf), np.full((2, count), -1.0)
     for k, v in enumerate((x, y)):
         np.minimum.at(low[k], part, v)
@@ -83,7 +85,7 @@ def _forms(index, part, count: int, width: int) -> np.ndarray:
     right, down = (np.isin(key + step, key) for step in (1, width))
     right &= x < width - 1
     shared = np.bincount(part[right], minlength=count) + np.bincount(part[down], minlength=count)
-    return np.stack([area, cx, cy, *(np.bincount(part, v, count) for v in (dx * dx, dy * dy, dx * dy)), *low, *high, shared])
+    return np.stack([area, cx, cy, xx - sx * sx / safe, yy - sy * sy / safe, xy - sx * sy / safe, *low, *high, shared])
 
 
 def kinds(shape: Shapes, light: np.ndarray, contrast: np.ndarray | None = None) -> list[str]:
