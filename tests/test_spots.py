@@ -78,7 +78,9 @@ def test_what_the_first_trees_hold_for_picture_goes_no_further():
     trees = score.Trees(0.0, (np.array([0.0]), np.array([0.0])), np.array([[0], [1]]), np.array([[0], [0]]),
                         np.array([[-2.0, 1.0], [-5.0, 3.0]], np.float32), ((1, -1.0),))
     values = np.array([[-1, 1], [1, 1], [1, -1]], np.float32)
-    assert trees.promising(values[:, :1]).tolist() == [False, True, True]
+    first = trees.total(values[:, :1], 0)
+    assert first.tolist() == [-2, 1, 1] and trees.promising(first, 0).tolist() == [False, True, True]
+    assert trees.total(values[1:], before=first[1:]).tolist() == [4, -4]
     got = trees(values)
     assert np.log(got / (1 - got)) == pytest.approx([-2, 4, -4], abs=1e-4)
 
@@ -173,7 +175,7 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
         yield from candidates.above(level)
         yield from (few.index, few.part, few.threshold)
         yield from (parts.threshold, parts.step, parts.sums, *features._across(parts, known.contrast))
-        yield from (features._grain_inside(parts), kinds._forms(line, part, count, shape[1]),
+        yield from (kinds._forms(line, part, count, shape[1]),
                     kinds._forms(parts.index, parts.part, len(parts.step), shape[1]))
         seeds = find.Seeds.of(level, parts.index, parts.part, known.ground)
         yield from find.outline(level.full, seeds, noise.edge(known.contrast))
@@ -232,14 +234,14 @@ def test_compiled_loops_check_lengths():
         loops.top_hat(plane, 10, 10, 11, 4, 3, 2, 0, 3, plane, np.zeros((3, 2), np.int16), np.zeros((3, 2), np.int16))
     with pytest.raises(ValueError, match="no such column"):
         loops.walk(np.zeros((2, 3), np.float32), 2, 3, np.zeros(24, np.float32), 8 * np.arange(4), np.full(1, 3, np.uint8),
-                   np.zeros(1, np.uint8), np.zeros(2, np.float32), 1, np.ones(1, int), np.zeros(1, np.float32), 1,
+                   np.zeros(1, np.uint8), np.zeros(2, np.float32), 1, 0, np.ones(1, int), np.zeros(1, np.float32), 1,
                    np.zeros(2, np.float32))
     with pytest.raises(ValueError, match="kernel holds"):
         loops.convolved(np.zeros((1, 4, 4, 2), np.float32), 1, 4, 4, 2, np.zeros((17, 8), np.float32), np.zeros(8, np.float32),
                         3, 1, 8, np.zeros((1, 4, 4, 8), np.float32))
     with pytest.raises(ValueError, match="the stops do not rise"):
         loops.walk(np.zeros((2, 3), np.float32), 2, 3, np.zeros(24, np.float32), 8 * np.arange(4), np.zeros(1, np.uint8),
-                   np.zeros(1, np.uint8), np.zeros(2, np.float32), 1, np.array([1, 0]), np.zeros(2, np.float32), 2,
+                   np.zeros(1, np.uint8), np.zeros(2, np.float32), 1, 0, np.array([1, 0]), np.zeros(2, np.float32), 2,
                    np.zeros(2, np.float32))
 
 

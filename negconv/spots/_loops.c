@@ -610,19 +610,6 @@ static void tally(const int32_t *index, const int32_t *part, const float *thresh
     }
 }
 
-/* features._grain_inside: of each part twice the size of the second differences of the plane along rows within it, and how
-   many there are. */
-static void unevenness(const int32_t *index, const int32_t *part, idx n, const int16_t *plane, int64_t *out)
-{
-    for (idx i = 0; i + 4 < n; i++) {
-        if (index[i + 4] - index[i] != 4 || part[i + 4] != part[i]) continue;
-        const int16_t *p = plane + index[i];
-        const int twice = 2 * p[2] - p[0] - p[4];
-        out[2 * (idx)part[i]] += twice < 0 ? -twice : twice;
-        out[2 * (idx)part[i] + 1] += 1;
-    }
-}
-
 /* kinds.shapes: sums over the pixels of each part, and the sides they turn to each other. Pixels rise within a part;
    where they do not rise, another sheet of parts begins. A run of a row is added up at once, in whole numbers, about the
    part's first pixel. */
@@ -687,16 +674,22 @@ typedef struct {
 static int sharpest(const outline *o, idx y, idx x, int dy, int dx)
 {
     const idx s = o->scale, begin = -(s / 2) - 1, end = s + s / 2 + 3, step = dy * o->full_width + dx;
-    int before = 0, last = 0, best = INT32_MIN;
     y = y * s + s / 2;
     x = x * s + s / 2;
     const idx reach = end > -begin ? end : -begin;
-    const int free = y >= reach && x >= reach && y + reach < o->full_rows && x + reach < o->full_width;
-    const int16_t *p = o->full + y * o->full_width + x;
+    int best = INT32_MIN;
+    if (y >= reach && x >= reach && y + reach < o->full_rows && x + reach < o->full_width) {
+        const int16_t *p = o->full + y * o->full_width + x;
+        for (idx k = begin + 2; k < end; k++) {
+            const int fall = p[(k - 2) * step] - p[k * step];
+            best = fall > best ? fall : best;
+        }
+        return best;
+    }
+    int before = 0, last = 0;
     for (idx k = begin; k < end; k++) {
-        const int value = free ? p[k * step]
-                               : o->full[within(y + k * dy, 0, o->full_rows - 1) * o->full_width
-                                         + within(x + k * dx, 0, o->full_width - 1)];
+        const int value = o->full[within(y + k * dy, 0, o->full_rows - 1) * o->full_width
+                                  + within(x + k * dx, 0, o->full_width - 1)];
         if (k >= begin + 2 && before - value > best) best = before - value;
         before = last;
         last = value;
@@ -704,15 +697,43 @@ static int sharpest(const outline *o, idx y, idx x, int dy, int dx)
     return best;
 }
 
-/* features._sides: whether a side leads out of the part, with room for four pixels. */
+/* features._sides: which sides lead out of the part, with room for four pixels; a bit for each of `OUT`. */
 static const int OUT[4][2] = {{0, 1}, {0, -1}, {1, 0}, {-1, 0}};
 
-static inline int outward(const outline *o, idx i, idx at, int32_t y, int32_t x, int d, idx size)
+static inline int outward(const outline *o, idx at, int32_t y, int32_t x, int limit)
 {
-    const int dy = OUT[d][0], dx = OUT[d][1];
-    return (float)o->height[within(at + dy * o->width + dx, 0, size - 1)] <= o->threshold[i] && y + 4 * dy >= 0
-        && y + 4 * dy < o->rows && x + 4 * dx >= 0 && x + 4 * dx < o->width && y - dy >= 0 && y - dy < o->rows
-        && x - dx >= 0 && x - dx < o->width;
+    const int16_t *p = o->height + at;
+    const idx w = o->width;
+    if (x >= 4 && x + 4 < w && y >= 4 && y + 4 < o->rows)
+        return (p[1] <= limit) | (p[-1] <= limit) << 1 | (p[w] <= limit) << 2 | (p[-w] <= limit) << 3;
+    int ways = 0;
+    for (int d = 0; d < 4; d++) {
+        const int dy = OUT[d][0], dx = OUT[d][1];
+        if (y + 4 * dy >= 0 && y + 4 * dy < o->rows && x + 4 * dx >= 0 && x + 4 * dx < w && y - dy >= 0 && y - dy < o->rows
+            && x - dx >= 0 && x - dx < w && p[dy * w + dx] <= limit)
+            ways |= 1 << d;
+    }
+    return ways;
+}
+
+/* Row and column of the next pixel of a list, and the greatest whole number that is not above its threshold. */
+typedef struct {
+    idx at;
+    int32_t y, x;
+    float threshold;
+    int limit;
+} reading;
+
+static inline void go_on(reading *r, const outline *o, idx i)
+{
+    const idx at = o->index[i];
+    if (at == r->at + 1 && r->x + 1 < o->width) r->x++;
+    else r->y = (int32_t)at / (int32_t)o->width, r->x = (int32_t)at - r->y * (int32_t)o->width;
+    r->at = at;
+    if (o->threshold[i] != r->threshold || i == 0) {
+        r->threshold = o->threshold[i];
+        r->limit = (int)floorf(r->threshold < 40000 ? r->threshold > -40000 ? r->threshold : -40000 : 40000);
+    }
 }
 
 /* The rows around a pixel that is not the next of its row. */
@@ -726,50 +747,61 @@ static inline void fetch_around(const outline *o, const int16_t *plane, idx i, i
 
 static inline int highest_of(int a, int b, int c) { return a > b ? a > c ? a : c : b > c ? b : c; }
 
-/* All sums are of whole numbers; only what counts as open depends on the contrast, so that the falls are kept for
-   it. */
-static int across(const outline *o, const float *total, float *contrast, int64_t *out)
+/* All sums are of whole numbers; only what counts as open depends on the contrast, so that the falls are kept for it. `uneven`
+   is twice the size of the second differences along rows within each part, and how many there are (features._grain_inside). */
+static int across(const outline *o, const float *total, float *contrast, int64_t *out, int64_t *uneven)
 {
-    const idx size = o->rows * o->width;
     /* At full size what is read for the rest is all that `sharpest` would read. */
     const int whole = o->scale == 1 && o->full == o->plane;
     typedef struct { int32_t who, fall; } pair;
     pair *pairs = NULL;
     idx many = 0, room = 0;
-    for (idx i = 0; i < o->n; i++) {
-        if (many + 4 > room) {
-            room = room ? 2 * room : 4096;
-            pair *more = realloc(pairs, (size_t)room * sizeof *pairs);
-            if (!more) {
-                free(pairs);
-                return 0;
+    reading r = {.at = -2};
+    for (idx i = 0; i < o->n;) {
+        const int32_t who = o->part[i];
+        int64_t t[EDGES] = {0}, rough = 0, steps = 0;
+        do {
+            if (many + 4 > room) {
+                room = room ? 2 * room : 4096;
+                pair *more = realloc(pairs, (size_t)room * sizeof *pairs);
+                if (!more) {
+                    free(pairs);
+                    return 0;
+                }
+                pairs = more;
             }
-            pairs = more;
-        }
-        const idx at = o->index[i], who = o->part[i];
-        const int32_t y = (int32_t)at / (int32_t)o->width, x = (int32_t)at - y * (int32_t)o->width;
-        int64_t *t = out + who * EDGES;
-        fetch_around(o, o->height, i, 3);
-        fetch_around(o, o->plane, i, 4);
-        for (int d = 0; d < 4; d++) {
-            if (!outward(o, i, at, y, x, d, size)) continue;
-            const int dy = OUT[d][0], dx = OUT[d][1];
-            const idx off = dy * o->width + dx;
-            const int16_t far = o->height[at + 3 * off], own = o->height[at], *p = o->plane + at;
-            const int here = p[0], inner = p[-off], b1 = p[off], b2 = p[2 * off], b3 = p[3 * off], b4 = p[4 * off];
-            const int two = (here > inner ? here : inner) - b2;
-            t[LOW] += far < own ? far : own;
-            t[FIRST] += here - b1;
-            t[INNER] += inner - here;
-            t[SLOPE] += b2 - b4;
-            t[SHARP] += whole ? highest_of(inner - b1, here - b2, b1 - b3) : sharpest(o, y, x, dy, dx);
-            t[SPREAD] += (int64_t)two * two;
-            t[RINGS] += (int64_t)b3 * b3;
-            t[SIDE + d] += two;
-            t[REACH + d] += b3;
-            t[SIDES + d] += 1;
-            pairs[many++] = (pair){(int32_t)who, two};
-        }
+            go_on(&r, o, i);
+            fetch_around(o, o->height, i, 3);
+            fetch_around(o, o->plane, i, 4);
+            const int16_t *p = o->plane + r.at, *h = o->height + r.at;
+            if (i + 4 < o->n && o->index[i + 4] == o->index[i] + 4 && o->part[i + 4] == who) {
+                const int twice = 2 * p[2] - p[0] - p[4];
+                rough += twice < 0 ? -twice : twice;
+                steps++;
+            }
+            const int ways = outward(o, r.at, r.y, r.x, r.limit);
+            for (int d = 0; ways >> d; d++) {
+                if (!(ways >> d & 1)) continue;
+                const idx off = OUT[d][0] * o->width + OUT[d][1];
+                const int16_t far = h[3 * off], own = h[0];
+                const int here = p[0], inner = p[-off], b1 = p[off], b2 = p[2 * off], b3 = p[3 * off], b4 = p[4 * off];
+                const int two = (here > inner ? here : inner) - b2;
+                t[LOW] += far < own ? far : own;
+                t[FIRST] += here - b1;
+                t[INNER] += inner - here;
+                t[SLOPE] += b2 - b4;
+                t[SHARP] += whole ? highest_of(inner - b1, here - b2, b1 - b3) : sharpest(o, r.y, r.x, OUT[d][0], OUT[d][1]);
+                t[SPREAD] += (int64_t)two * two;
+                t[RINGS] += (int64_t)b3 * b3;
+                t[SIDE + d] += two;
+                t[REACH + d] += b3;
+                t[SIDES + d] += 1;
+                pairs[many++] = (pair){who, two};
+            }
+        } while (++i < o->n && o->part[i] == who);
+        for (int k = 0; k < EDGES; k++) out[(idx)who * EDGES + k] += t[k];
+        uneven[2 * (idx)who] += rough;
+        uneven[2 * (idx)who + 1] += steps;
     }
     for (idx k = 0; k < o->count; k++) {
         const int64_t *t = out + k * EDGES, n = t[SIDES] + t[SIDES + 1] + t[SIDES + 2] + t[SIDES + 3];
@@ -823,15 +855,14 @@ static void densities(const channels_of *c, idx y, idx x, float *out)
 static void falls(const outline *o, const channels_of *c, const int32_t *area, idx enough, idx deep, uint8_t *ways,
                   int32_t *many, double *out)
 {
-    const idx size = o->rows * o->width, s = o->scale;
+    const idx s = o->scale;
+    reading r = {.at = -2};
     memset(many, 0, (size_t)o->count * 16);
     for (idx i = 0; i < o->n; i++) {
-        const idx at = o->index[i];
-        const int32_t y = (int32_t)at / (int32_t)o->width, x = (int32_t)at - y * (int32_t)o->width;
-        ways[i] = 0;
         fetch_around(o, o->height, i, 1);
-        for (int d = 0; d < 4; d++)
-            if (outward(o, i, at, y, x, d, size)) ways[i] |= (uint8_t)(1 << d), many[4 * o->part[i] + d]++;
+        go_on(&r, o, i);
+        ways[i] = (uint8_t)outward(o, r.at, r.y, r.x, r.limit);
+        for (int d = 0; d < 4; d++) many[4 * o->part[i] + d] += ways[i] >> d & 1;
     }
     for (idx i = 0; i < o->n; i++) {
         if (i + AHEAD < o->n && ways[i + AHEAD]) {
@@ -854,51 +885,67 @@ static void falls(const outline *o, const channels_of *c, const int32_t *area, i
     }
 }
 
-/* score.Trees: each row of values walks down each tree, some trees at a time, as far as the first of `stops` (trees before it)
-   at which its total is no more than what is the least there. */
-enum { TREES = 8, EDGES_AT_ONCE = 8 };
+/* score.Trees: many rows of values walk down one tree after the other side by side, from the tree `begin` to each of `stops`
+   (trees before it), beyond which a row whose total is no more than what is the least there does not go. */
+enum { ABREAST = 64 };
 
-WIDEST static void bins(const float *v, idx columns, const float *edges, const int64_t *start, uint8_t *bin)
+/* The bin of each value, column by column. */
+WIDEST static void bins(const float *values, idx n, idx columns, const float *edges, const int64_t *start, uint8_t *bin)
 {
     for (idx j = 0; j < columns; j++) {
-        int32_t over_[EDGES_AT_ONCE] = {0}, all = 0;
-        for (idx k = start[j]; k < start[j + 1]; k += EDGES_AT_ONCE) {
+        float v[ABREAST] = {0};
+        int32_t over_[ABREAST] = {0};
+        for (idx i = 0; i < n; i++) v[i] = values[i * columns + j];
+        for (idx k = start[j]; k < start[j + 1]; k++) {
+            const float e = edges[k];
             IN_TURN(k);
-            for (idx i = 0; i < EDGES_AT_ONCE; i++) over_[i] += !(v[j] < edges[k + i]);
+            for (idx i = 0; i < ABREAST; i++) over_[i] += !(v[i] < e);
         }
-        for (idx i = 0; i < EDGES_AT_ONCE; i++) all += over_[i];
-        bin[j] = (uint8_t)all;
+        for (idx i = 0; i < ABREAST; i++) bin[j * ABREAST + i] = (uint8_t)over_[i];
+    }
+}
+
+/* Where each row comes out of a tree. */
+WIDEST static void leaf_of(const uint8_t *bin, const uint8_t *features, const uint8_t *limits, int depth, uint8_t *leaf)
+{
+    for (idx i = 0; i < ABREAST; i++) leaf[i] = 0;
+    for (int d = 0; d < depth; d++) {
+        uint8_t right[ABREAST] = {0};
+        for (idx k = 0; k < (idx)1 << d; k++) {
+            const uint8_t *b = bin + features[k] * ABREAST, limit = limits[k], node = (uint8_t)k;
+            IN_TURN(k);
+            for (idx i = 0; i < ABREAST; i++) right[i] |= (uint8_t)((leaf[i] == node) & (b[i] > limit));
+        }
+        for (idx i = 0; i < ABREAST; i++) leaf[i] = (uint8_t)(2 * leaf[i] + right[i]);
+        features += (idx)1 << d, limits += (idx)1 << d;
     }
 }
 
 static void walk(const float *values, idx n, idx columns, const float *edges, const int64_t *start, const uint8_t *features,
-                 const uint8_t *limits, const float *leaves, int depth, const int64_t *stops, const float *least, idx many,
-                 float *total)
+                 const uint8_t *limits, const float *leaves, int depth, idx begin, const int64_t *stops, const float *least,
+                 idx many, float *total)
 {
     const idx nodes = ((idx)1 << depth) - 1;
-    uint8_t bin[256];
-    for (idx i = 0; i < n; i++) {
-        bins(values + i * columns, columns, edges, start, bin);
-        for (idx s = 0, t = 0; s < many; s++) {
-            float sum = 0;
-            for (; t + TREES <= stops[s]; t += TREES) {
-                const uint8_t *f = features + t * nodes, *l = limits + t * nodes;
-                idx node[TREES] = {0};
-                for (int d = 0; d < depth; d++)
-                    for (idx k = 0; k < TREES; k++) {
-                        const idx at = k * nodes + node[k];
-                        node[k] = 2 * node[k] + 1 + (bin[f[at]] > l[at]);
-                    }
-                for (idx k = 0; k < TREES; k++) sum += leaves[(t + k) * (nodes + 1) + node[k] - nodes];
-            }
+    uint8_t bin[256 * ABREAST], leaf[ABREAST];
+    for (idx r = 0; r < n; r += ABREAST) {
+        const idx rows = n - r < ABREAST ? n - r : ABREAST;
+        uint8_t alive[ABREAST];
+        int any = 1;
+        memset(alive, 1, sizeof alive);
+        bins(values + r * columns, rows, columns, edges, start, bin);
+        for (idx s = 0, t = begin; s < many && any; s++) {
+            float sum[ABREAST] = {0};
             for (; t < stops[s]; t++) {
-                const uint8_t *f = features + t * nodes, *l = limits + t * nodes;
-                idx node = 0;
-                for (int d = 0; d < depth; d++) node = 2 * node + 1 + (bin[f[node]] > l[node]);
-                sum += leaves[t * (nodes + 1) + node - nodes];
+                const float *of = leaves + t * (nodes + 1);
+                leaf_of(bin, features + t * nodes, limits + t * nodes, depth, leaf);
+                for (idx i = 0; i < ABREAST; i++) sum[i] += of[leaf[i]];
             }
-            total[i] += sum;
-            if (!(total[i] > least[s])) break;
+            any = 0;
+            for (idx i = 0; i < rows; i++) {
+                if (!alive[i]) continue;
+                total[r + i] += sum[i];
+                any |= alive[i] = total[r + i] > least[s];
+            }
         }
     }
 }
@@ -2489,23 +2536,6 @@ static PyObject *py_some(PyObject *self, PyObject *args)
     return DONE(fine, &index, &part, &threshold, &take, &number, &kept, &owner, &at);
 }
 
-static PyObject *py_unevenness(PyObject *self, PyObject *args)
-{
-    Py_buffer index, part, plane, out;
-    idx n, size, count;
-    (void)self;
-    if (!PyArg_ParseTuple(args, "y*y*ny*nw*n", &index, &part, &n, &plane, &size, &out, &count)) return NULL;
-    const int fine = holds(&index, n, 4, "index") && holds(&part, n, 4, "part") && holds(&plane, size, 2, "plane")
-                     && holds(&out, 2 * count, 8, "out") && below(&index, n, size, "a pixel lies outside")
-                     && below(&part, n, count, "there is no such part");
-    if (fine) {
-        Py_BEGIN_ALLOW_THREADS
-        unevenness(index.buf, part.buf, n, plane.buf, out.buf);
-        Py_END_ALLOW_THREADS
-    }
-    return DONE(fine, &index, &part, &plane, &out);
-}
-
 static PyObject *py_form(PyObject *self, PyObject *args)
 {
     Py_buffer index, part, out;
@@ -2527,11 +2557,11 @@ static PyObject *py_form(PyObject *self, PyObject *args)
 
 static PyObject *py_across(PyObject *self, PyObject *args)
 {
-    Py_buffer index, part, threshold, height, plane, full, total, contrast, out;
+    Py_buffer index, part, threshold, height, plane, full, total, contrast, out, uneven;
     outline o;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*y*y*ny*y*nny*nnny*nw*w*", &index, &part, &threshold, &o.n, &height, &plane, &o.rows,
-                          &o.width, &full, &o.full_rows, &o.full_width, &o.scale, &total, &o.count, &contrast, &out))
+    if (!PyArg_ParseTuple(args, "y*y*y*ny*y*nny*nnny*nw*w*w*", &index, &part, &threshold, &o.n, &height, &plane, &o.rows,
+                          &o.width, &full, &o.full_rows, &o.full_width, &o.scale, &total, &o.count, &contrast, &out, &uneven))
         return NULL;
     int fine = inside(o.rows > 0 && o.width > 0 && o.full_rows > 0 && o.full_width > 0 && o.scale > 0
                       && o.width <= INT32_MAX / o.rows,
@@ -2541,17 +2571,18 @@ static PyObject *py_across(PyObject *self, PyObject *args)
                && holds(&height, o.rows * o.width, 2, "height") && holds(&plane, o.rows * o.width, 2, "plane")
                && holds(&full, o.full_rows * o.full_width, 2, "full") && holds(&total, o.count, 4, "total")
                && holds(&contrast, o.count, 4, "contrast") && holds(&out, o.count * EDGES, 8, "out")
+               && holds(&uneven, 2 * o.count, 8, "uneven")
                && below(&index, o.n, o.rows * o.width, "a pixel lies outside")
                && below(&part, o.n, o.count, "there is no such part");
     if (fine) {
         o.index = index.buf, o.part = part.buf, o.threshold = threshold.buf;
         o.height = height.buf, o.plane = plane.buf, o.full = full.buf;
         Py_BEGIN_ALLOW_THREADS
-        fine = across(&o, total.buf, contrast.buf, out.buf);
+        fine = across(&o, total.buf, contrast.buf, out.buf, uneven.buf);
         Py_END_ALLOW_THREADS
         if (!fine) PyErr_NoMemory();
     }
-    return DONE(fine, &index, &part, &threshold, &height, &plane, &full, &total, &contrast, &out);
+    return DONE(fine, &index, &part, &threshold, &height, &plane, &full, &total, &contrast, &out, &uneven);
 }
 
 static PyObject *py_falls(PyObject *self, PyObject *args)
@@ -2794,31 +2825,28 @@ static PyObject *py_convolved(PyObject *self, PyObject *args)
 static PyObject *py_walk(PyObject *self, PyObject *args)
 {
     Py_buffer values, edges, start, features, limits, leaves, stops, least, total;
-    idx n, columns, many;
+    idx n, columns, begin, many;
     int depth;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nny*y*y*y*y*iy*y*nw*", &values, &n, &columns, &edges, &start, &features, &limits, &leaves,
-                          &depth,
-                          &stops, &least, &many, &total))
+    if (!PyArg_ParseTuple(args, "y*nny*y*y*y*y*iny*y*nw*", &values, &n, &columns, &edges, &start, &features, &limits, &leaves,
+                          &depth, &begin, &stops, &least, &many, &total))
         return NULL;
-    const idx nodes = ((idx)1 << (depth > 0 && depth < 16 ? depth : 0)) - 1;
-    int fine = inside(depth > 0 && depth < 16 && columns > 0 && columns <= 256 && many > 0, "no such trees")
-               && holds(&stops, many, 8, "stops") && holds(&least, many, 4, "least") && holds(&values, n * columns, 4,
-                                                                                              "values")
-               && holds(&start, columns + 1, 8, "start") && holds(&total, n, 4, "total");
+    const idx nodes = ((idx)1 << (depth > 0 && depth <= 8 ? depth : 0)) - 1;
+    int fine = inside(depth > 0 && depth <= 8 && columns > 0 && columns <= 256 && many > 0 && begin >= 0, "no such trees")
+               && holds(&stops, many, 8, "stops") && holds(&least, many, 4, "least")
+               && holds(&values, n * columns, 4, "values") && holds(&start, columns + 1, 8, "start") && holds(&total, n, 4, "total");
     const int64_t *s = start.buf, *ends = stops.buf;
-    for (idx k = 0; fine && k < many; k++) fine = inside(ends[k] >= (k ? ends[k - 1] : 0), "the stops do not rise");
+    for (idx k = 0; fine && k < many; k++) fine = inside(ends[k] >= (k ? ends[k - 1] : begin), "the stops do not rise");
     const idx trees = fine ? ends[many - 1] : 0;
     fine = fine && holds(&features, trees * nodes, 1, "features") && holds(&limits, trees * nodes, 1, "limits")
            && holds(&leaves, trees * (nodes + 1), 4, "leaves")
            && inside(s[0] >= 0 && (idx)(edges.len / 4) >= s[columns], "the edges end too soon");
-    for (idx j = 0; fine && j < columns; j++)
-        fine = inside(s[j + 1] >= s[j] && s[j + 1] - s[j] < 256 && (s[j + 1] - s[j]) % EDGES_AT_ONCE == 0, "too many edges");
+    for (idx j = 0; fine && j < columns; j++) fine = inside(s[j + 1] >= s[j] && s[j + 1] - s[j] < 256, "too many edges");
     const uint8_t *f = features.buf;
-    for (idx i = 0; fine && i < trees * nodes; i++) fine = inside(f[i] < columns, "there is no such column");
+    for (idx i = fine ? begin * nodes : 0; fine && i < trees * nodes; i++) fine = inside(f[i] < columns, "there is no such column");
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
-        walk(values.buf, n, columns, edges.buf, s, f, limits.buf, leaves.buf, depth, ends, least.buf, many, total.buf);
+        walk(values.buf, n, columns, edges.buf, s, f, limits.buf, leaves.buf, depth, begin, ends, least.buf, many, total.buf);
         Py_END_ALLOW_THREADS
     }
     return DONE(fine, &values, &edges, &start, &features, &limits, &leaves, &stops, &least, &total);
@@ -3197,11 +3225,10 @@ static PyMethodDef methods[] = {
      "rung(index, value, threshold, n, width, least, greatest, share, cap, base, kept, owner, at) -> pixels, parts, left"},
     {"tally", py_tally, METH_VARARGS, "tally(index, part, threshold, n, height, plane, size, out, count)"},
     {"some", py_some, METH_VARARGS, "some(index, part, threshold, n, take, number, count, room, kept, owner, at)"},
-    {"unevenness", py_unevenness, METH_VARARGS, "unevenness(index, part, n, plane, size, out, count)"},
     {"form", py_form, METH_VARARGS, "form(index, part, n, count, width, out)"},
     {"across", py_across, METH_VARARGS,
      "across(index, part, threshold, n, height, plane, rows, width, full, full_rows, full_width, scale, total, count, "
-     "contrast, out)"},
+     "contrast, out, uneven)"},
     {"falls", py_falls, METH_VARARGS,
      "falls(index, part, threshold, n, height, rows, width, area, count, enough, deep, scale, linear, full_rows, full_width, "
      "known, back, bias, tables, low, steps, apart, fine, out)"},
@@ -3219,7 +3246,7 @@ static PyMethodDef methods[] = {
      "strip_means(plane, h, w, points, cosine, sine, n, angles, step, aside, along, wide, out)"},
     {"convolved", py_convolved, METH_VARARGS, "convolved(x, n, rows, columns, inputs, kernel, add, side, step, outputs, out)"},
     {"walk", py_walk, METH_VARARGS,
-     "walk(values, n, columns, edges, start, features, limits, leaves, depth, stops, least, count, total)"},
+     "walk(values, n, columns, edges, start, features, limits, leaves, depth, begin, stops, least, count, total)"},
     {"steps_out", py_steps_out, METH_VARARGS, "steps_out(planes, trust, h, w, colours, at, n, toe, out, number)"},
     {"surroundings", py_surroundings, METH_VARARGS,
      "surroundings(planes, trust, h, w, colours, corner, n, window, block, toe, bell, light, seen, mean, grey, rest)"},

@@ -88,7 +88,7 @@ def measure(parts: Parts, frame: Frame) -> Measured:
     total = second / first
     spread = np.sqrt(np.maximum(second - first * first, 0)) / first
 
-    ground, contrast, met = _across(parts, total)
+    ground, contrast, met, uneven = _across(parts, total)
     edge = met / np.maximum(met[PAIRS], 1)
     side_spread = np.sqrt(np.maximum(edge[SPREAD] - edge[TWO] ** 2, 0))
     with np.errstate(all="ignore"):
@@ -104,7 +104,7 @@ def measure(parts: Parts, frame: Frame) -> Measured:
     typical, strong, _, strongest = np.maximum(level.around[:, ty, tx], 1)
     bright, brightest = level.tops[:, ty, tx]
     _, deep, deepest = np.maximum(level.holes[:, ty, tx], 1)
-    inside, most = _grain_inside(parts), on_curve(density, level.curve, least=1)
+    inside, most = _grain_inside(uneven), on_curve(density, level.curve, least=1)
     rank = 1 - np.searchsorted(level.rank, contrast) / level.rank.size
     log = _log
     columns = (log(contrast / grain), log(contrast / STEPS), log(contrast / typical), log(contrast / strong),
@@ -121,24 +121,14 @@ def measure(parts: Parts, frame: Frame) -> Measured:
     return Measured(np.stack(columns, axis=1).astype(np.float32), ground, contrast, peak - ground)
 
 
-def _grain_inside(parts: Parts) -> np.ndarray:
+def _grain_inside(uneven: np.ndarray) -> np.ndarray:
     """Roughness within each part, as the grain is measured; 0 where too few pixels tell.
 
     Dirt hides the grain or shows that of the dark place it lies on; a light place of the picture has the grain of its density.
     """
-    index, part, n = parts.index, parts.part, len(parts.step)
-    plane = parts.level.plane.reshape(-1)
-    if compiled.loops:
-        out = np.zeros((n, 2), np.int64)
-        compiled.loops.unevenness(index, part, len(index), plane, plane.size, out, n)
-        total, number = out.T
-    else:
-        there = np.flatnonzero((index[4:] - index[:-4] == 4) & (part[4:] == part[:-4]))
-        at = index[there]
-        step = np.abs(2 * plane[at + 2].astype(np.int32) - plane[at] - plane[at + 4])
-        number, total = np.bincount(part[there], minlength=n), np.bincount(part[there], step, n)
+    twice, number = uneven.T
     # As in `noise.tile_stats`.
-    rough = total / 2 / np.maximum(number, 1) / (np.sqrt(2 / np.pi) * np.sqrt(1.5))
+    rough = twice / 2 / np.maximum(number, 1) / (np.sqrt(2 / np.pi) * np.sqrt(1.5))
     return np.where(number >= 6, rough, 0).astype(np.float32)
 
 
@@ -187,7 +177,7 @@ SIDE, REACH, SIDES = slice(8, 12), slice(12, 16), slice(16, 20)
 TWO, RING, PAIRS, EDGES = 20, 21, 22, 20
 
 
-def _across(parts: Parts, total: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _across(parts: Parts, total: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """What lies across the outlines: pairs of a pixel inside and those outside, to the four sides.
 
     Parameters
@@ -204,24 +194,27 @@ def _across(parts: Parts, total: np.ndarray) -> tuple[np.ndarray, np.ndarray, np
         Height over that ground.
     met : float64 array (PAIRS + 1, count)
         Falls are in contrasts.
+    uneven : int64 array (count, 2)
+        Twice the size of the second differences along rows within each, and how many there are.
     """
-    contrast, met = _pairs(parts, total)
+    contrast, met, uneven = _pairs(parts, total)
     met = np.concatenate([met.T, [met[:, of].sum(axis=1) for of in (SIDE, REACH, SIDES)]]).astype(np.float64)
     ground = np.where(met[PAIRS] > 0, met[LOW] / np.maximum(met[PAIRS], 1), 0.0)
     for rows in (ONE, TWO, INNER, SLOPE, SHARP, SIDE):
         met[rows] /= contrast
     met[SPREAD] /= contrast.astype(np.float64) ** 2
-    return ground, contrast, met
+    return ground, contrast, met, uneven
 
 
-def _pairs(parts: Parts, total: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Contrast of each part, float32 (count,), and the sums over its pairs in steps, int64 (count, EDGES)."""
+def _pairs(parts: Parts, total: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Contrast of each part, float32 (count,), the sums over its pairs in steps, int64 (count, EDGES), and how uneven it is."""
     level, index, part, n = parts.level, parts.index, parts.part, len(parts.step)
     if compiled.loops:
-        contrast, out = np.empty(n, np.float32), np.zeros((n, EDGES), np.int64)
+        contrast, out, uneven = np.empty(n, np.float32), np.zeros((n, EDGES), np.int64), np.zeros((n, 2), np.int64)
         compiled.loops.across(index, part, parts.threshold, len(index), level.height, level.plane, *level.plane.shape,
-                              level.full, *level.full.shape, level.scale, np.ascontiguousarray(total, np.float32), n, contrast, out)
-        return contrast, out
+                              level.full, *level.full.shape, level.scale, np.ascontiguousarray(total, np.float32), n, contrast, out,
+                              uneven)
+        return contrast, out, uneven
     width = level.plane.shape[1]
     plane, height = level.plane.reshape(-1), level.height.reshape(-1)
     out = np.zeros((n, EDGES), np.int64)
@@ -245,7 +238,10 @@ def _pairs(parts: Parts, total: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     contrast = np.maximum(total - np.where(pairs > 0, out[:, LOW] / np.maximum(pairs, 1), 0.0), 1).astype(np.float32)
     falls, owners = np.concatenate(falls).astype(np.float32), np.concatenate(owners)
     add(OPEN, owners, falls / contrast[owners] < np.float32(0.35))
-    return contrast, out
+    inside = np.flatnonzero((index[4:] - index[:-4] == 4) & (part[4:] == part[:-4]))
+    at, who = index[inside], part[inside]
+    uneven = np.abs(2 * plane[at + 2].astype(np.int64) - plane[at] - plane[at + 4])
+    return contrast, out, np.stack([np.bincount(who, v, n) for v in (uneven, None)], axis=1).astype(np.int64)
 
 
 def _sides(parts: Parts):

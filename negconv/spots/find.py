@@ -158,24 +158,26 @@ class _Found:
 
 def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
     """Score all candidates of one sign; outline the likeliest of those that share pixels."""
-    out, met = [], []
+    out, met, trees = [], [], score.scorers()[light]
     for level in candidates.levels(plane, light=light, threads=threads):
         parts = candidates.parts(level, light=light)
         if parts is None:
             continue
         values = features.glance(parts, frame)
-        hope = score.promising(values, light=light)
+        total = trees.total(values, 0)
+        hope = trees.promising(total, 0)
         if not hope.any():
             continue
         parts = parts.only(hope)
         seen = features.measure(parts, frame)
         values = np.concatenate([values[hope], seen.values], axis=1)
-        hope = score.promising(values, light=light, stop=1)
+        total = trees.total(values, 1, total[hope])
+        hope = trees.promising(total, 1)
         known = np.concatenate([values, np.full((len(values), len(features.THIRD)), np.nan, np.float32)], axis=1)
         confidence = np.zeros(len(values), np.float32)
         if hope.any():
             known[hope, -len(features.THIRD):] = features.colours(parts.only(hope), colour)
-            confidence[hope] = score.confidence(known[hope], light=light)
+            confidence[hope] = _share(trees.total(known[hope], before=total[hope]))
         met.append((known, confidence))
         take = confidence >= (score.WEIGHED if light else score.HEARD)
         if not take.any():

@@ -45,44 +45,51 @@ class Trees:
 
     def __call__(self, values: np.ndarray) -> np.ndarray:
         """Confidence (n,) of candidates of which all is known."""
-        total = np.full(len(values), self.start, np.float32)
-        if compiled.loops:
-            self._walk(values, (*self.stops, (len(self.leaves), -np.inf)), total)
-            return 1 / (1 + np.exp(-total))
-        alive, begin = np.arange(len(values)), 0
-        for end, least in (*self.stops, (len(self.leaves), -np.inf)):
-            total[alive] += self._sum(values[alive], begin, end)
-            alive, begin = np.flatnonzero(total > least), end
-        return 1 / (1 + np.exp(-total))
+        return 1 / (1 + np.exp(-self.total(values)))
 
-    def promising(self, values: np.ndarray, stop: int = 0) -> np.ndarray:
-        """Which candidates are worth measuring further, from the columns known by that stop; bool array (n,)."""
-        if stop >= len(self.stops):
-            return np.ones(len(values), bool)
-        trees, least = self.stops[stop]
-        total = np.zeros(len(values), np.float32)
+    def total(self, values: np.ndarray, stop: int | None = None, before: np.ndarray | None = None) -> np.ndarray:
+        """What the trees say together, log odds float32 (n,).
+
+        Parameters
+        ----------
+        values : float32 array (n, columns)
+        stop : int, optional
+            The trees up to that stop only, which look at no more columns than are known by then; by default all.
+        before : float32 array (n,), optional
+            What those up to the stop before this (the last one, if that is not given) said, for which they are not asked again.
+        """
+        ends = (*self.stops, (len(self.leaves), -np.inf))
+        stop = len(self.stops) if stop is None else min(stop, len(self.stops))
+        first = 0 if before is None else stop
+        total = np.full(len(values), self.start, np.float32) if before is None else before.astype(np.float32)
+        begin, ends = ends[first - 1][0] if first else 0, ends[first:stop + 1]
         if compiled.loops:
-            self._walk(values, ((trees, -np.inf),), total)
-        else:
-            total = self._sum(values, 0, trees)
-        return self.start + total > least
+            self._walk(values, begin, ends, total)
+            return total
+        alive = np.arange(len(values))
+        for end, least in ends:
+            total[alive] += self._sum(values[alive], begin, end)
+            alive, begin = alive[total[alive] > least], end
+        return total
+
+    def promising(self, total: np.ndarray, stop: int) -> np.ndarray:
+        """Which candidates with such totals at a stop are worth measuring further; bool array (n,)."""
+        return total > self.stops[stop][1] if stop < len(self.stops) else np.ones(len(total), bool)
 
     @cached_property
     def _packed(self) -> tuple[np.ndarray, ...]:
-        """All edges, where those of each feature start, and features, limits and leaves as the compiled loop takes them:
-        edges in eights, filled up by such as nothing reaches."""
-        eights = [np.append(e, np.full(-len(e) % 8, np.inf)) for e in self.edges]
-        return (np.concatenate(eights).astype(np.float32), np.cumsum([0, *map(len, eights)], dtype=np.int64),
+        """All edges, where those of each feature start, and features, limits and leaves as the compiled loop takes them."""
+        return (np.concatenate(self.edges).astype(np.float32), np.cumsum([0, *map(len, self.edges)], dtype=np.int64),
                 self.features.astype(np.uint8), self.limits.astype(np.uint8),
                 np.ascontiguousarray(self.leaves, np.float32))
 
-    def _walk(self, values: np.ndarray, stops, total: np.ndarray) -> None:
-        """Add to the totals what the trees say, as far as the stops."""
+    def _walk(self, values: np.ndarray, begin: int, stops, total: np.ndarray) -> None:
+        """Add to the totals what the trees say from one on, as far as the stops."""
         edges, start, *nodes, leaves = self._packed
         values = np.ascontiguousarray(values, np.float32)
         ends, least = np.array([end for end, _ in stops], np.int64), np.array([v for _, v in stops], np.float32)
-        compiled.loops.walk(values, *values.shape, edges, start, *nodes, leaves, leaves.shape[1].bit_length() - 1, ends, least,
-                            len(ends), total)
+        compiled.loops.walk(values, *values.shape, edges, start, *nodes, leaves, leaves.shape[1].bit_length() - 1, begin, ends,
+                            least, len(ends), total)
 
     def _sum(self, values: np.ndarray, begin: int, end: int) -> np.ndarray:
         n = len(values)
@@ -109,35 +116,6 @@ def scorers(path: str | None = None) -> dict:
     return {key: Trees(t["start"], tuple(np.array(e, np.float32) for e in t["edges"]), np.array(t["features"]),
                        np.array(t["limits"]), np.array(t["leaves"], np.float32), tuple(map(tuple, t["stops"])))
             for key, t in ((True, data["light"]), (False, data["dark"]), ("company", data.get("company"))) if t}
-
-
-def promising(values: np.ndarray, *, light: bool, stop: int = 0) -> np.ndarray:
-    """Which candidates are worth measuring further; bool array (n,).
-
-    Parameters
-    ----------
-    values : float32 array (n, columns)
-        As `negconv.spots.features.glance` returns them, or for stop 1, beside them those of `measure`.
-    light : bool
-    stop : int
-    """
-    return scorers()[light].promising(values, stop)
-
-
-def confidence(values: np.ndarray, *, light: bool) -> np.ndarray:
-    """Share of candidates with such features that are dirt.
-
-    Parameters
-    ----------
-    values : float32 array (n, len(NAMES))
-        What `negconv.spots.features.glance`, `measure` and `colours` return, side by side.
-    light : bool
-
-    Returns
-    -------
-    float array (n,)
-    """
-    return scorers()[light](values)
 
 
 def in_company(values: np.ndarray) -> np.ndarray:
