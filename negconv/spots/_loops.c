@@ -42,6 +42,20 @@ typedef Py_ssize_t idx;
 static inline float most(float a, float b) { return a > b ? a : b; }
 static inline idx within(idx i, idx low, idx high) { return i < low ? low : i > high ? high : i; }
 
+/* ln x of a positive normal number: x = 2^e m with m around one, ln m = 2 artanh((m - 1) / (m + 1)) by its series
+   (Abramowitz and Stegun 4.1.27); the first term left out is below 2e-8. */
+static inline float logarithm(float x)
+{
+    int32_t i;
+    float m;
+    memcpy(&i, &x, 4);
+    const int32_t e = (i - 0x3f3504f3) >> 23;
+    i -= e * (1 << 23);
+    memcpy(&m, &i, 4);
+    const float s = (m - 1.0f) / (m + 1.0f), q = s * s;
+    return (float)e * 0.69314718056f + s * (2.0f + q * (2.0f / 3 + q * (2.0f / 5 + q * (2.0f / 7))));
+}
+
 /* candidates.top_hat, a block of a strip. `a` has room for (rows + 2 pad) x (columns + 2 pad), pad = side - 1; the extreme of
    `side` entries from each on is found by doubling, in place, since it only looks ahead. */
 WIDEST static void slide(int16_t *a, idx rows, idx columns, idx pitch, idx side, int up)
@@ -745,6 +759,16 @@ static inline void fetch_around(const outline *o, const int16_t *plane, idx i, i
     for (idx k = -rows; k <= rows; k++) FETCH(plane + at + k * o->width);
 }
 
+/* What `sharpest` reads of the full picture there. */
+static inline void fetch_whole(const outline *o, idx i)
+{
+    if (i + AHEAD >= o->n || o->index[i + AHEAD] == o->index[i + AHEAD - 1] + 1) return;
+    const idx at = o->index[i + AHEAD], s = o->scale, reach = s + s / 2 + 2, y = at / o->width * s + s / 2,
+              x = at % o->width * s + s / 2;
+    for (idx k = within(y - reach, 0, o->full_rows); k < within(y + reach + 1, 0, o->full_rows); k++)
+        FETCH(o->full + k * o->full_width + x);
+}
+
 static inline int highest_of(int a, int b, int c) { return a > b ? a > c ? a : c : b > c ? b : c; }
 
 /* All sums are of whole numbers; only what counts as open depends on the contrast, so that the falls are kept for it. `uneven`
@@ -773,6 +797,7 @@ static int across(const outline *o, const float *total, float *contrast, int64_t
             go_on(&r, o, i);
             fetch_around(o, o->height, i, 3);
             fetch_around(o, o->plane, i, 4);
+            if (!whole) fetch_whole(o, i);
             const int16_t *p = o->plane + r.at, *h = o->height + r.at;
             if (i + 4 < o->n && o->index[i + 4] == o->index[i] + 4 && o->part[i + 4] == who) {
                 const int twice = 2 * p[2] - p[0] - p[4];
@@ -823,31 +848,59 @@ typedef struct {
     idx rows, width, fine;
 } channels_of;
 
-static void densities(const channels_of *c, idx y, idx x, float *out)
+/* Pairs looked at together: where they lie, and the densities there, inside first. */
+enum { TOGETHER = 256 };
+
+typedef struct {
+    int32_t who[TOGETHER], at[2 * TOGETHER];
+    float light[3][2 * TOGETHER], density[3][2 * TOGETHER];
+} looking;
+
+WIDEST static void densities(const channels_of *c, looking *l)
 {
-    const float *light = c->linear + (y * c->width + x) * 3;
-    float density[3];
-    for (int k = 0; k < 3; k++) {
+    const float last = (float)c->fine - 1.01f;
+    for (idx k = 0; k < 3; k++) {
+        float place[2 * TOGETHER];
         if (!c->back) {
-            const float v = light[k] > 0 ? light[k] < 1e6f ? light[k] : 1e6f : 0; /* what is no number is as dark as can be */
-            out[k] = log10f(v + 0.01f);
+            for (idx i = 0; i < 2 * TOGETHER; i++) {
+                const float light = l->light[k][i], v = light > 0 ? light < 1e6f ? light : 1e6f : 0; /* no number is dark */
+                l->density[k][i] = logarithm(v + 0.01f) * 0.4342944819f;
+            }
             continue;
         }
-        float v = 0;
-        for (int j = 0; j < 3; j++) v += (light[j] - c->bias[j]) * c->back[3 * k + j];
-        v = v > 1e-8f ? v < 1e6f ? v : 1e6f : 1e-8f;
-        float place = (logf(v) - c->low[k]) * c->steps[k];
-        const float last = (float)c->fine - 1.01f;
-        place = place > 0 ? place < last ? place : last : 0;
-        const idx whole = (idx)place;
-        const float *t = c->tables + k * c->fine + whole;
-        density[k] = t[0] + (t[1] - t[0]) * (place - (float)whole);
+        for (idx i = 0; i < 2 * TOGETHER; i++) {
+            float v = 0;
+            for (idx j = 0; j < 3; j++) v += (l->light[j][i] - c->bias[j]) * c->back[3 * k + j];
+            v = v > 1e-8f ? v < 1e6f ? v : 1e6f : 1e-8f;
+            const float p = (logarithm(v) - c->low[k]) * c->steps[k];
+            place[i] = p > 0 ? p < last ? p : last : 0;
+        }
+        for (idx i = 0; i < 2 * TOGETHER; i++) {
+            const int32_t whole = (int32_t)place[i];
+            const float *t = c->tables + k * c->fine + whole;
+            l->density[k][i] = t[0] + (t[1] - t[0]) * (place[i] - (float)whole);
+        }
     }
     if (!c->back) return;
-    for (int k = 0; k < 3; k++) {
-        float v = 0;
-        for (int j = 0; j < 3; j++) v += density[j] * c->apart[3 * k + j];
-        out[k] = v;
+    for (idx i = 0; i < 2 * TOGETHER; i++) {
+        float v[3] = {0};
+        for (idx k = 0; k < 3; k++)
+            for (idx j = 0; j < 3; j++) v[k] += l->density[j][i] * c->apart[3 * k + j];
+        for (idx k = 0; k < 3; k++) l->density[k][i] = v[k];
+    }
+}
+
+static void looked(const channels_of *c, looking *l, idx n, double *out)
+{
+    for (idx i = 0; i < 2 * n; i++) {
+        if (i + AHEAD < 2 * n) FETCH(c->linear + 3 * (idx)l->at[i + AHEAD]);
+        for (idx k = 0; k < 3; k++) l->light[k][i] = c->linear[3 * (idx)l->at[i] + k];
+    }
+    densities(c, l);
+    for (idx i = 0; i < n; i++) {
+        double *t = out + 4 * (idx)l->who[i];
+        for (idx k = 0; k < 3; k++) t[k] += l->density[k][2 * i] - l->density[k][2 * i + 1];
+        t[3] += 1;
     }
 }
 
@@ -857,32 +910,30 @@ static void falls(const outline *o, const channels_of *c, const int32_t *area, i
 {
     const idx s = o->scale;
     reading r = {.at = -2};
+    looking l = {.who = {0}};
+    idx n = 0;
     memset(many, 0, (size_t)o->count * 16);
     for (idx i = 0; i < o->n; i++) {
         fetch_around(o, o->height, i, 1);
         go_on(&r, o, i);
         ways[i] = (uint8_t)outward(o, r.at, r.y, r.x, r.limit);
-        for (int d = 0; d < 4; d++) many[4 * o->part[i] + d] += ways[i] >> d & 1;
+        for (int d = 0; d < 4; d++) many[4 * (idx)o->part[i] + d] += ways[i] >> d & 1;
     }
+    for (idx k = 0; k < 4 * o->count; k++) many[k] = 1 + many[k] / (int32_t)enough;
     for (idx i = 0; i < o->n; i++) {
-        if (i + AHEAD < o->n && ways[i + AHEAD]) {
-            const idx at = o->index[i + AHEAD], y = at / o->width * s + s / 2, x = at % o->width * s + s / 2;
-            for (idx k = -2; k <= 2; k++)
-                if (k && within(y + k * s, 0, c->rows - 1) == y + k * s) FETCH(c->linear + ((y + k * s) * c->width + x) * 3);
-        }
-        if (!ways[i]) continue;
-        const idx who = o->part[i], y = o->index[i] / o->width, x = o->index[i] % o->width;
-        double *t = out + 4 * who;
-        for (int d = 0; d < 4; d++) {
-            if (!(ways[i] >> d & 1) || (y + x) % (1 + many[4 * who + d] / enough)) continue;
+        go_on(&r, o, i);
+        const int32_t who = o->part[i];
+        for (int d = 0; ways[i] >> d; d++) {
+            const int32_t every = many[4 * (idx)who + d];
+            if (!(ways[i] >> d & 1) || (every > 1 && (r.y + r.x) % every)) continue;
             const idx dy = OUT[d][0], dx = OUT[d][1], back = area[who] > deep;
-            float in[3], beyond[3];
-            densities(c, (y - back * dy) * s + s / 2, (x - back * dx) * s + s / 2, in);
-            densities(c, (y + 2 * dy) * s + s / 2, (x + 2 * dx) * s + s / 2, beyond);
-            for (int k = 0; k < 3; k++) t[k] += in[k] - beyond[k];
-            t[3] += 1;
+            l.who[n] = who;
+            l.at[2 * n] = (int32_t)(((r.y - back * dy) * s + s / 2) * c->width + (r.x - back * dx) * s + s / 2);
+            l.at[2 * n + 1] = (int32_t)(((r.y + 2 * dy) * s + s / 2) * c->width + (r.x + 2 * dx) * s + s / 2);
+            if (++n == TOGETHER) looked(c, &l, n, out), n = 0;
         }
     }
+    looked(c, &l, n, out);
 }
 
 /* score.Trees: many rows of values walk down one tree after the other side by side, from the tree `begin` to each of `stops`
@@ -1405,20 +1456,6 @@ static void strip_means(const int16_t *plane, idx h, idx w, const double *points
                     }
                 out[(s * n + i) * angles + k] = (double)sum / (double)(along * wide);
             }
-}
-
-/* ln x of a positive normal number: x = 2^e m with m around one, ln m = 2 artanh((m - 1) / (m + 1)) by its series
-   (Abramowitz and Stegun 4.1.27); the first term left out is below 2e-8. */
-static inline float logarithm(float x)
-{
-    int32_t i;
-    float m;
-    memcpy(&i, &x, 4);
-    const int32_t e = (i - 0x3f3504f3) >> 23;
-    i -= e * (1 << 23);
-    memcpy(&m, &i, 4);
-    const float s = (m - 1.0f) / (m + 1.0f), q = s * s;
-    return (float)e * 0.69314718056f + s * (2.0f + q * (2.0f / 3 + q * (2.0f / 5 + q * (2.0f / 7))));
 }
 
 /* What kriging knows of a pixel. */
@@ -2598,7 +2635,8 @@ static PyObject *py_falls(PyObject *self, PyObject *args)
                           &tables, &low, &steps, &apart, &c.fine, &out))
         return NULL;
     int fine = inside(o.rows > 0 && o.width > 0 && o.scale > 0 && o.width <= INT32_MAX / o.rows && enough > 0
-                      && o.rows * o.scale <= c.rows && o.width * o.scale <= c.width, "no such level")
+                      && o.rows * o.scale <= c.rows && o.width * o.scale <= c.width && c.width <= INT32_MAX / c.rows,
+                      "no such level")
                && holds(&index, o.n, 4, "index") && holds(&part, o.n, 4, "part") && holds(&threshold, o.n, 4, "threshold")
                && holds(&height, o.rows * o.width, 2, "height") && holds(&area, o.count, 4, "area")
                && holds(&linear, c.rows * c.width, 12, "linear") && holds(&out, 4 * o.count, 8, "out")
