@@ -1066,32 +1066,43 @@ WIDEST static void in_units(const int16_t *density, const float *cover, idx coun
         }
 }
 
-/* look.convolved, some places of a row beside each other, from rows `pitch` apart that lie one under the other. */
-enum { OUTPUTS = 32 };
+/* look.convolved, some places of a row beside each other, from rows `pitch` apart that lie one under the other. Sums of eight
+   outputs at a time stay in registers; each is added up in the order of the kernel. */
+enum { OUTPUTS = 32, EIGHT = 8 };
 
 #if defined(__GNUC__)
-__attribute__((always_inline))
+typedef float eight __attribute__((vector_size(32), aligned(4)));
+#define TIMES(sum, v, k) sum += v * *(const eight *)(k)
+#define ALWAYS __attribute__((always_inline))
+#else
+typedef struct { float at[EIGHT]; } eight;
+#define TIMES(sum, v, k) for (idx o_ = 0; o_ < EIGHT; o_++) sum.at[o_] += v * (k)[o_]
+#define ALWAYS
 #endif
-static inline void convolve(const float *restrict x, idx pitch, idx side, idx run, idx apart, const float *restrict kernel,
-                            const float *restrict add, const idx outputs, const idx places, idx kept, float *restrict out)
+
+ALWAYS static inline void convolve(const float *restrict x, idx pitch, idx side, idx run, idx apart, const float *restrict kernel,
+                                   const float *restrict add, const idx eights, const idx places, idx kept, float *restrict out)
 {
-    float sum[4][OUTPUTS];
+    eight sum[4][OUTPUTS / EIGHT];
+    float got[OUTPUTS] = {0};
     for (idx p = 0; p < places; p++)
-        for (idx o = 0; o < outputs; o++) sum[p][o] = add[o];
-    for (idx y = 0; y < side; y++)
-        for (idx i = 0; i < run; i++) {
-            IN_TURN(i);
-            for (idx p = 0; p < places; p++)
-                for (idx o = 0; o < outputs; o++)
-                    sum[p][o] += x[y * pitch + p * apart + i] * kernel[(y * run + i) * outputs + o];
-        }
-    for (idx p = 0; p < places; p++)
-        for (idx o = 0; o < kept; o++) out[p * kept + o] = sum[p][o] > 0 ? sum[p][o] : 0;
+        for (idx e = 0; e < eights; e++) memcpy(&sum[p][e], add + EIGHT * e, sizeof sum[p][e]);
+    for (idx y = 0; y < side; y++) {
+        const float *k = kernel + y * run * eights * EIGHT, *row = x + y * pitch;
+        for (idx i = 0; i < run; i++, k += eights * EIGHT)
+            for (idx p = 0; p < places; p++) {
+                const float v = row[p * apart + i];
+                for (idx e = 0; e < eights; e++) TIMES(sum[p][e], v, k + EIGHT * e);
+            }
+    }
+    for (idx p = 0; p < places; p++) {
+        for (idx e = 0; e < eights; e++) memcpy(got + EIGHT * e, &sum[p][e], sizeof sum[p][e]);
+        for (idx o = 0; o < kept; o++) out[p * kept + o] = got[o] > 0 ? got[o] : 0;
+    }
 }
 
 /* One picture (rows, columns, inputs) with zeros around it. `kernel` has `outputs` columns, a multiple of 8, of which so
-   many are
-   kept. */
+   many are kept. */
 WIDEST static void convolved(const float *x, idx rows, idx columns, idx inputs, idx side, idx step, const float *kernel,
                              const float *add, idx outputs, idx kept, float *padded, float *out)
 {
@@ -1103,10 +1114,10 @@ WIDEST static void convolved(const float *x, idx rows, idx columns, idx inputs, 
             const float *from = padded + y * step * pitch + i * apart;
             float *to = out + (y * across_ + i) * kept;
             const idx left = across_ - i;
-            if (outputs == 16 && left >= 4) convolve(from, pitch, side, run, apart, kernel, add, 16, 4, kept, to), i += 4;
-            else if (outputs == 24 && left >= 2) convolve(from, pitch, side, run, apart, kernel, add, 24, 2, kept, to), i += 2;
-            else if (outputs == 32 && left >= 2) convolve(from, pitch, side, run, apart, kernel, add, 32, 2, kept, to), i += 2;
-            else convolve(from, pitch, side, run, apart, kernel, add, outputs, 1, kept, to), i++;
+            if (outputs == 16 && left >= 4) convolve(from, pitch, side, run, apart, kernel, add, 2, 4, kept, to), i += 4;
+            else if (outputs == 24 && left >= 4) convolve(from, pitch, side, run, apart, kernel, add, 3, 4, kept, to), i += 4;
+            else if (outputs == 32 && left >= 2) convolve(from, pitch, side, run, apart, kernel, add, 4, 2, kept, to), i += 2;
+            else convolve(from, pitch, side, run, apart, kernel, add, outputs / EIGHT, 1, kept, to), i++;
         }
 }
 
