@@ -181,6 +181,7 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
         yield from find.outline(level.full, seeds, noise.edge(known.contrast))
         yield from (even, pieces, [total for total, _ in chains], [k for _, chain in chains for k in chain])
         yield components.ordered(many)
+        yield from find.claimed(many[:3000] % 997, many[1000:4000] % 7, np.array([2.0, 5, 1, 6, 0, 4, 3]))
         yield from (components.beside(line, move) for move in (1, -shape[1], shape[1] + 1))
         yield from (np.stack([v for _, *at, votes in rings.middles(plane) for v in np.stack([*at, votes], 1)] or [[0]]),
                     rings._closed(score))

@@ -1037,6 +1037,43 @@ static void sort_by_digits(const int32_t *value, idx n, int32_t *order, placed *
     }
 }
 
+/* find.claimed: places in order, each once, with the least rank there; the pairs are sorted by place, with the rank of the owner
+   carried along. How many places there are. */
+static idx claim(const int32_t *index, const int32_t *owner, idx n, const int32_t *rank, placed *room, int32_t *place, int32_t *best)
+{
+    enum { BITS = 11, DIGITS = 1 << BITS, PASSES = 3 };
+    idx count[PASSES][DIGITS] = {{0}}, found = 0;
+    int32_t most_ = 0;
+    for (idx i = 0; i < n; i++) most_ = most_ > index[i] ? most_ : index[i];
+    int passes = 1;
+    while (passes < PASSES && most_ >> (passes * BITS)) passes++;
+    for (idx i = 0; i < n; i++)
+        for (int p = 0; p < passes; p++) count[p][index[i] >> (p * BITS) & (DIGITS - 1)]++;
+    placed *from = room, *to = room + n;
+    for (int p = 0; p < passes; p++) {
+        idx *next = count[p];
+        for (idx k = 0, begin = 0; k < DIGITS; k++) {
+            const idx many = next[k];
+            next[k] = begin;
+            begin += many;
+        }
+        for (idx i = 0; i < n; i++) {
+            const placed it = p ? from[i] : (placed){index[i], rank[owner[i]]};
+            to[next[it.value >> (p * BITS) & (DIGITS - 1)]++] = it;
+        }
+        placed *swap = from;
+        from = to;
+        to = swap;
+    }
+    for (idx i = 0; i < n; i++) {
+        if (found && place[found - 1] == from[i].value) {
+            if (from[i].at < best[found - 1]) best[found - 1] = from[i].at;
+        } else
+            place[found] = from[i].value, best[found++] = from[i].at;
+    }
+    return found;
+}
+
 /* look.cuts: how much of each pixel of a cut its outline covers. */
 static void covers(const int64_t *index, const int64_t *owner, idx n, idx width, const int64_t *y, const int64_t *x,
                    const int64_t *step, idx count, idx side, float *out)
@@ -2671,6 +2708,27 @@ static PyObject *py_falls(PyObject *self, PyObject *args)
                 &apart, &out);
 }
 
+static PyObject *py_claim(PyObject *self, PyObject *args)
+{
+    Py_buffer index, owner, rank, place, best;
+    idx n, count, found = 0;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*ny*nw*w*", &index, &owner, &n, &rank, &count, &place, &best)) return NULL;
+    const int fine = holds(&index, n, 4, "index") && holds(&owner, n, 4, "owner") && holds(&rank, count, 4, "rank")
+                     && holds(&place, n, 4, "place") && holds(&best, n, 4, "best")
+                     && below(&index, n, INT32_MAX, "a place lies outside") && below(&owner, n, count, "there is no such owner");
+    placed *room = room_for(fine, 2 * n * (idx)sizeof *room);
+    if (room) {
+        Py_BEGIN_ALLOW_THREADS
+        found = claim(index.buf, owner.buf, n, rank.buf, room, place.buf, best.buf);
+        Py_END_ALLOW_THREADS
+    }
+    free(room);
+    PyObject *none = DONE(room != NULL, &index, &owner, &rank, &place, &best);
+    Py_XDECREF(none);
+    return none ? PyLong_FromSsize_t(found) : NULL;
+}
+
 static PyObject *py_covers(PyObject *self, PyObject *args)
 {
     Py_buffer index, owner, y, x, step, out;
@@ -3281,6 +3339,7 @@ static PyMethodDef methods[] = {
     {"falls", py_falls, METH_VARARGS,
      "falls(index, part, threshold, n, height, rows, width, area, count, enough, deep, scale, linear, full_rows, full_width, "
      "known, back, bias, tables, low, steps, apart, fine, out)"},
+    {"claim", py_claim, METH_VARARGS, "claim(index, owner, n, rank, count, place, best) -> places"},
     {"covers", py_covers, METH_VARARGS, "covers(index, owner, n, width, y, x, step, count, side, out)"},
     {"in_units", py_in_units, METH_VARARGS,
      "in_units(density, cover, count, size, ground, per_contrast, per_grain, in_contrast, in_grain, out)"},

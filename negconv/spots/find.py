@@ -265,6 +265,11 @@ def claimed(index, owner, value) -> tuple[np.ndarray, np.ndarray]:
     best = np.argsort(-value, kind="stable")
     rank = np.empty(len(best), np.int32)
     rank[best] = np.arange(len(best))
+    if compiled.loops:
+        index, owner = np.ascontiguousarray(index, np.int32), np.ascontiguousarray(owner, np.int32)
+        place, first = np.empty_like(index), np.empty_like(index)
+        n = compiled.loops.claim(index, owner, len(index), rank, len(rank), place, first)
+        return place[:n].astype(np.int64), best[first[:n]]
     order = ordered(index)
     place = index[order]
     first = np.flatnonzero(np.diff(place, prepend=-1))
