@@ -188,10 +188,17 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
         yield hairs._steps_along(line, part, count, shape[1])
         yield from hairs.contrast(plane, where, turned, np.full(40, 4.5))
         yield scratches.straightened(plane, where, turned)
+        yield noise.turned(plane)
         for way in along:
-            yield from scratches.laid(plane, scratches.resampled(way))
+            points = scratches.resampled(way)
+            laid = scratches.laid(plane, points)
+            n = len(laid[2]) // scratches.BLOCK
+            yield from (points, *laid, *scratches._profile(laid[2], n, slice(0, n)), *scratches._profile(laid[2], n, slice(1, n)))
+            yield scratches._taken(cells, points)
 
     turned = rng.permuted(where)
+    cells = np.zeros((shape[0] // 4 + 3, shape[1] // 4 + 3), bool)
+    cells[:6] = True
     along = [np.array(way) for way in ([[3.2, 4.1], [30.5, 9.0], [50.0, 40.3]], [[10, 44], [10.5, 2]], [[20, 20], [23, 21]])]
     ours, plain = both(monkeypatch, lambda: [np.asarray(v) for v in work()])
     assert len(ours) == len(plain) and sum(v.size for v in ours) > 10000

@@ -180,6 +180,16 @@ WIDEST static void halve(const int16_t *plane, idx width, idx w, idx y0, idx y1,
     }
 }
 
+/* noise.turned, square by square. */
+static void turned(const int16_t *plane, idx h, idx w, int16_t *out)
+{
+    enum { SQUARE = 32 };
+    for (idx y0 = 0; y0 < h; y0 += SQUARE)
+        for (idx x0 = 0; x0 < w; x0 += SQUARE)
+            for (idx x = x0; x < w && x < x0 + SQUARE; x++)
+                for (idx y = y0; y < h && y < y0 + SQUARE; y++) out[x * h + y] = plane[y * w + x];
+}
+
 /* noise.tile_stats, a row of tiles: sums over every other row of the density and of the size of its second
    differences. */
 WIDEST static void tile_sums(const int16_t *plane, idx w, idx y0, idx y1, idx tile, idx columns, int32_t *line,
@@ -1485,6 +1495,108 @@ static int laid(const laying *o, const int16_t *plane, const double *line, idx n
     return 1;
 }
 
+/* scratches.resampled: `along` has room for n; `out` for as many points as `begin` and `many` say. */
+static idx length_of(const double *points, idx n, double *along)
+{
+    idx kept = 0;
+    double last = 0;
+    for (idx i = 0; i < n; i++) {
+        const double step = i ? hypot(points[2 * i] - points[2 * i - 2], points[2 * i + 1] - points[2 * i - 1]) : 0;
+        if (i && !(step > 0)) continue;
+        last = i ? kept > 1 ? last + step : step : 0;
+        along[2 * kept] = last;
+        along[2 * kept + 1] = (double)i;
+        kept++;
+    }
+    return kept;
+}
+
+static void resampled(const double *points, const double *along, idx kept, idx many, double *out)
+{
+    const double end = along[2 * kept - 2], begin = (end - (double)many) / 2;
+    for (idx i = 0, j = 0; i < many; i++) {
+        const double s = (double)i + begin;
+        while (j + 1 < kept && along[2 * j + 2] <= s) j++;
+        const double *a = points + 2 * (idx)along[2 * j + 1];
+        for (idx k = 0; k < 2; k++) {
+            if (s < 0) out[2 * i + k] = points[k];
+            else if (j + 1 == kept || s == along[2 * j]) out[2 * i + k] = a[k];
+            else {
+                const double *b = points + 2 * (idx)along[2 * j + 3];
+                out[2 * i + k] = (b[k] - a[k]) / (along[2 * j + 2] - along[2 * j]) * (s - along[2 * j]) + a[k];
+            }
+        }
+    }
+}
+
+/* scratches._taken: how many of some points lie in cells that are taken; scratches.find: those around them are taken. */
+static idx cell_of(const double *point, idx rows, idx columns, idx side)
+{
+    const idx y = (idx)floor(point[1] / (double)side) + 1, x = (idx)floor(point[0] / (double)side) + 1;
+    return within(y, 0, rows - 1) * columns + within(x, 0, columns - 1);
+}
+
+static idx taken(const uint8_t *cells, idx rows, idx columns, idx side, const double *points, idx n)
+{
+    idx many = 0;
+    for (idx i = 0; i < n; i++) many += cells[cell_of(points + 2 * i, rows, columns, side)] != 0;
+    return many;
+}
+
+/* scratches._profile: means of so many rows each, less the middle of their sides, and the median of that in each column. */
+static int rising_float(const void *a, const void *b)
+{
+    const float p = *(const float *)a, q = *(const float *)b;
+    return (p > q) - (p < q);
+}
+
+static float middle_of(float *v, idx n)
+{
+    /* Hoare's selection of the upper middle; the lower one is the greatest below it. */
+    const idx k = n / 2;
+    for (idx low = 0, high = n - 1; low < high;) {
+        const float pivot = v[k];
+        idx i = low, j = high;
+        do {
+            while (v[i] < pivot) i++;
+            while (pivot < v[j]) j--;
+            if (i <= j) {
+                const float swap = v[i];
+                v[i++] = v[j];
+                v[j--] = swap;
+            }
+        } while (i <= j);
+        if (j < k) low = i;
+        if (k < i) high = j;
+    }
+    float below_ = v[k];
+    if (n % 2 == 0) {
+        below_ = v[0];
+        for (idx i = 1; i < k; i++) below_ = v[i] > below_ ? v[i] : below_;
+    }
+    return (below_ + v[k]) / 2;
+}
+
+static void profile(const float *rows, idx n, idx block, idx width, idx from, idx to, float *room, float *mean, float *out)
+{
+    for (idx i = 0; i < n; i++)
+        for (idx k = 0; k < width; k++) {
+            float sum = rows[i * block * width + k];
+            for (idx j = 1; j < block; j++) sum += rows[(i * block + j) * width + k];
+            mean[i * width + k] = sum / (float)block;
+        }
+    const idx many = to - from;
+    for (idx i = 0; i < many; i++) {
+        const float *m = mean + (from + i) * width;
+        float side[2][6];
+        for (idx k = 0; k < 6; k++) side[0][k] = m[2 + k], side[1][k] = m[width - 8 + k];
+        for (idx k = 0; k < 2; k++) qsort(side[k], 6, sizeof(float), rising_float);
+        const float ground = ((side[0][2] + side[0][3]) / 2 + (side[1][2] + side[1][3]) / 2) / 2;
+        for (idx k = 0; k < width; k++) room[k * many + i] = m[k] - ground;
+    }
+    for (idx k = 0; k < width; k++) out[k] = middle_of(room + k * many, many);
+}
+
 /* hairs.contrast: means of the plane on three strips each of `along` by `wide` points. */
 static void strip_means(const int16_t *plane, idx h, idx w, const double *points, const double *cosine,
                         const double *sine, idx n,
@@ -2265,6 +2377,21 @@ static PyObject *py_halve(PyObject *self, PyObject *args)
     return DONE(fine, &plane, &out);
 }
 
+static PyObject *py_turned(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, out;
+    idx h, w;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnw*", &plane, &h, &w, &out)) return NULL;
+    const int fine = holds(&plane, h * w, 2, "plane") && holds(&out, h * w, 2, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        turned(plane.buf, h, w, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &plane, &out);
+}
+
 static PyObject *py_tile_sums(PyObject *self, PyObject *args)
 {
     Py_buffer plane, mean, rough;
@@ -2877,6 +3004,60 @@ static PyObject *py_laid(PyObject *self, PyObject *args)
     return none ? Py_BuildValue("nn", drawn[0], drawn[1]) : NULL;
 }
 
+static PyObject *py_resampled(PyObject *self, PyObject *args)
+{
+    Py_buffer points;
+    idx n, block, many = 0;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nn", &points, &n, &block)) return NULL;
+    const int fine = inside(n > 0 && block > 0, "no points") && holds(&points, 2 * n, 8, "points");
+    double *along = room_for(fine, 2 * n * 8);
+    PyObject *out = NULL;
+    if (along) {
+        const idx kept = length_of(points.buf, n, along);
+        many = (idx)along[2 * kept - 2] / block * block;
+        many = many > block ? many : block;
+        if ((out = PyByteArray_FromStringAndSize(NULL, 16 * many)))
+            resampled(points.buf, along, kept, many, (double *)PyByteArray_AS_STRING(out));
+    }
+    free(along);
+    PyBuffer_Release(&points);
+    return out;
+}
+
+static PyObject *py_taken(PyObject *self, PyObject *args)
+{
+    Py_buffer cells, points;
+    idx rows, columns, side, n, many = 0;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnny*n", &cells, &rows, &columns, &side, &points, &n)) return NULL;
+    const int fine = inside(rows > 0 && columns > 0 && side > 0, "no cells") && holds(&cells, rows * columns, 1, "cells")
+                     && holds(&points, 2 * n, 8, "points");
+    if (fine) many = taken(cells.buf, rows, columns, side, points.buf, n);
+    PyObject *none = DONE(fine, &cells, &points);
+    Py_XDECREF(none);
+    return none ? PyLong_FromSsize_t(many) : NULL;
+}
+
+static PyObject *py_profile(PyObject *self, PyObject *args)
+{
+    Py_buffer rows, mean, out;
+    idx n, block, width, from, to;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnnnnw*w*", &rows, &n, &block, &width, &from, &to, &mean, &out)) return NULL;
+    const int fine = inside(n > 0 && block > 0 && width >= 16 && from >= 0 && from < to && to <= n, "no such rows")
+                     && holds(&rows, n * block * width, 4, "rows") && holds(&mean, n * width, 4, "mean")
+                     && holds(&out, width, 4, "out");
+    float *room = room_for(fine, (to - from) * width * 4);
+    if (room) {
+        Py_BEGIN_ALLOW_THREADS
+        profile(rows.buf, n, block, width, from, to, room, mean.buf, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    free(room);
+    return DONE(room != NULL, &rows, &mean, &out);
+}
+
 static PyObject *py_strip_means(PyObject *self, PyObject *args)
 {
     Py_buffer plane, points, cosine, sine, step, aside, out;
@@ -3314,6 +3495,7 @@ static PyMethodDef methods[] = {
     {"quantiles", py_quantiles, METH_VARARGS, "quantiles(padded, pitch, h, w, offsets, n, take, taken, out)"},
     {"in_steps", py_in_steps, METH_VARARGS, "in_steps(density, start, stop, scale, low, high, out)"},
     {"halve", py_halve, METH_VARARGS, "halve(plane, h, w, y0, y1, out)"},
+    {"turned", py_turned, METH_VARARGS, "turned(plane, h, w, out)"},
     {"tile_sums", py_tile_sums, METH_VARARGS, "tile_sums(plane, h, w, tile, rows, columns, r0, r1, mean, rough)"},
     {"over", py_over, METH_VARARGS,
      "over(height, h, w, tile, rows, columns, r0, r1, peaks, limit, threshold, room, index, value, at) -> pixels"},
@@ -3350,6 +3532,9 @@ static PyMethodDef methods[] = {
     {"straightened", py_straightened, METH_VARARGS, "straightened(plane, h, w, points, normals, n, reach, out)"},
     {"laid", py_laid, METH_VARARGS,
      "laid(plane, h, w, line, n, moves, turns, reach, block, out, points, normals, rows) -> points before, points after"},
+    {"resampled", py_resampled, METH_VARARGS, "resampled(points, n, block) -> points"},
+    {"taken", py_taken, METH_VARARGS, "taken(cells, rows, columns, side, points, n) -> points"},
+    {"profile", py_profile, METH_VARARGS, "profile(rows, n, block, width, from, to, mean, out)"},
     {"strip_means", py_strip_means, METH_VARARGS,
      "strip_means(plane, h, w, points, cosine, sine, n, angles, step, aside, along, wide, out)"},
     {"convolved", py_convolved, METH_VARARGS, "convolved(x, n, rows, columns, inputs, kernel, add, side, step, outputs, out)"},

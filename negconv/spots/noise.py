@@ -82,6 +82,9 @@ def halved(plane: np.ndarray, *, threads: int = 2) -> np.ndarray:
 def turned(plane: np.ndarray) -> np.ndarray:
     """Rows for columns, by strips, so that what is read stays in the cache."""
     out = np.empty(plane.shape[::-1], plane.dtype)
+    if compiled.loops and plane.flags.c_contiguous:
+        compiled.loops.turned(plane, *plane.shape, out)
+        return out
     for y in range(0, len(plane), STRIP):
         out[:, y:y + STRIP] = plane[y:y + STRIP].T
     return out

@@ -127,12 +127,17 @@ def find(plane: np.ndarray, colour: Channels | None, frame: Frame, *, light: boo
 
 
 def _taken(cells, points) -> bool:
+    if compiled.loops:
+        return compiled.loops.taken(cells, *cells.shape, 4, points, len(points)) > 0.5 * len(points)
     y, x = (points[:, ::-1] // 4).astype(int).T + 1
     return cells[np.clip(y, 0, cells.shape[0] - 1), np.clip(x, 0, cells.shape[1] - 1)].mean() > 0.5
 
 
 def resampled(points: np.ndarray) -> np.ndarray:
     """Points a pixel apart along a polyline; a multiple of `BLOCK` of them."""
+    if compiled.loops:
+        points = np.ascontiguousarray(points, np.float64)
+        return np.frombuffer(compiled.loops.resampled(points, len(points), BLOCK)).reshape(-1, 2)
     step = np.hypot(*np.diff(points, axis=0).T)
     points = points[np.concatenate([[True], step > 0])]
     at = np.concatenate([[0], np.cumsum(step[step > 0])])
@@ -255,6 +260,16 @@ def _median(values, axis=-1):
     return (values[(n - 1) // 2] + values[n // 2]) / 2
 
 
+def _profile(rows, n: int, known: slice) -> tuple[np.ndarray, np.ndarray]:
+    """Means of n blocks of rows, and across the known ones the median of what stands out of their sides."""
+    if compiled.loops:
+        mean, out = np.empty((n, rows.shape[1]), np.float32), np.empty(rows.shape[1], np.float32)
+        compiled.loops.profile(rows, n, BLOCK, rows.shape[1], known.start, known.stop, mean, out)
+        return mean, out
+    mean = rows[:n * BLOCK].reshape(n, BLOCK, -1).mean(axis=1)
+    return mean, _median(mean[known] - (_median(mean[known, 2:8]) + _median(mean[known, -8:-2]))[:, None] / 2, 0)
+
+
 def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float, line: Line, points: np.ndarray,
             light: bool = False) -> Scratch | None:
     """What is known of a line with points a pixel apart; None where nothing is left of it. Few pixels of the frame lie below a
@@ -263,9 +278,8 @@ def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float
     n = len(rows) // BLOCK
     if n < 2:
         return None
-    mean = rows[:n * BLOCK].reshape(n, BLOCK, -1).mean(axis=1)
     known = slice(before, n - after)
-    profile = _median(mean[known] - (_median(mean[known, 2:8]) + _median(mean[known, -8:-2]))[:, None] / 2, 0)
+    mean, profile = _profile(rows, n, known)
     bottom = profile[REACH - 1:REACH + 2].mean()
     if bottom >= 0:
         return None
@@ -309,7 +323,7 @@ def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float
     edges = [float((v[2:] - v[:-2]).max()) for v in (profile[REACH:REACH + a + 4], profile[REACH::-1][:b + 4])]
     own, through = ground - ground.mean(), middle - middle.mean()
     varies = max(float((own * own).mean()) - unsure ** 2 / 3, 1e-6)
-    slope = float(np.clip((own * through).mean() / (varies + unsure ** 2), -2, 3))
+    slope = min(max(float((own * through).mean()) / (varies + unsure ** 2), -2.0), 3.0)
     # Depth as a straight line of the ground: what is scratched off may be a share of what is there.
     share = (own * (deep - deep.mean())).mean() / max(float((own * own).mean()), 1e-6)
     left_over = float(np.std(deep - share * own)) / contrast
@@ -372,17 +386,16 @@ def _hue(colour, points, normals, a, b, core, shape, light):
     """Spread, least and greatest of the three channels' contrasts, over their mean."""
     if colour is None:
         return 0.0, 1.0, 1.0
-    some = np.unique(np.linspace(0, len(points) - 1, 48).astype(int))
-
-    def at(*across):
-        x, y, _ = _places(points[some], normals[some], np.array(across, float), shape)
-        x, y = np.clip(x, 0, shape[1] - 1), np.clip(y, 0, shape[0] - 1)
-        return colour.at(y.ravel(), x.ravel()).reshape(len(some), len(across), 3).mean(axis=1)
-
-    inner = at(-1, 0, 1) if core else at(0)
-    deep = _median(at(a + 1, a + 2, -b - 1, -b - 2) - inner, 0) * (-1 if light else 1)
+    n = len(points)
+    some = np.arange(n) if n <= 48 else np.linspace(0, n - 1, 48).astype(int)
+    inner = (-1, 0, 1) if core else (0,)
+    x, y, _ = _places(points[some], normals[some], np.array((*inner, a + 1, a + 2, -b - 1, -b - 2), float), shape)
+    x, y = np.minimum(np.maximum(x, 0), shape[1] - 1), np.minimum(np.maximum(y, 0), shape[0] - 1)
+    density = colour.at(y.ravel(), x.ravel()).reshape(*x.shape, 3)
+    k = len(inner)
+    deep = _median(density[:, k:].mean(axis=1) - density[:, :k].mean(axis=1), 0) * (-1 if light else 1)
     mean = max(float(deep.mean()), 0.004)
-    least, most = float(np.clip(deep.min() / mean, -3, 1)), float(np.clip(deep.max() / mean, 0, 5))
+    least, most = min(max(float(deep.min()) / mean, -3.0), 1.0), min(max(float(deep.max()) / mean, 0.0), 5.0)
     return min(float(deep.std()) / mean, 4.0), least, most
 
 
