@@ -127,30 +127,39 @@ def parts(level: Level, *, light: bool = True) -> Parts | None:
     """Parts of a level at rising thresholds, or None."""
     index, value, threshold = above(level)
     least = LEAST if light else DARK_LEAST
-    found, total = [], 0
-    for step in range(RUNGS if len(index) else 0):
-        kept, at, count, index, value, threshold = _rung(index, value, threshold, level.plane.shape[1], least, total)
-        found.append((*kept, at, np.full(count, step)))
+    room = [np.empty(2 * len(index), t) for t in (np.int32, np.int32, np.float32)]
+    counts, end, total = [], 0, 0
+    while len(index) and len(counts) < RUNGS:
+        more = end + len(index) - len(room[0])
+        if more > 0:
+            room = [np.concatenate([v, np.empty(more + len(v) // 2, v.dtype)]) for v in room]
+        pixels, count, index, value, threshold = _rung(index, value, threshold, level.plane.shape[1], least, total,
+                                                       [v[end:end + len(index)] for v in room])
+        counts.append(count)
+        end += pixels
         total += count
-        if not len(index):
-            break
     if not total:
         return None
-    index, part, threshold, step = map(np.concatenate, zip(*found))
+    index, part, threshold = (v[:end] for v in room)
+    step = np.repeat(np.arange(len(counts)), counts)
     return Parts(level, index, part, threshold, step, _sums(level, index, part, threshold, total))
 
 
-def _rung(index, value, threshold, width: int, least: int, total: int):
-    """Parts above one threshold, numbered from `total`: pixels and their part, their threshold, number of parts; and the
-    pixels above the next threshold, their height and that."""
+def _rung(index, value, threshold, width: int, least: int, total: int, room):
+    """Parts above one threshold, numbered from `total`: their pixels, part and threshold are written to the arrays of `room`.
+
+    Returns
+    -------
+    pixels, count : int
+    index, value, threshold : arrays
+        The pixels above the next threshold, their height and that.
+    """
     share, most = np.float32(RUNG - 1), np.float32(STEP * noise.STEPS)
     if compiled.loops:
-        kept, owner, at = (np.empty(len(index), t) for t in (np.int32, np.int32, np.float32))
         pixels, count, left = compiled.loops.rung(index, value, threshold, len(index), width, least, GREATEST, share, most,
-                                                  total, kept, owner, at)
+                                                  total, *room)
         # Copies, lest the room for all is kept for few.
-        return ((kept[:pixels].copy(), owner[:pixels].copy()), at[:pixels].copy(), count,
-                *(v if 2 * left > len(v) else v.copy() for v in (index[:left], value[:left], threshold[:left])))
+        return pixels, count, *(v if 2 * left > len(v) else v.copy() for v in (index[:left], value[:left], threshold[:left]))
     part, count = connected(index, width)
     area = np.bincount(part, minlength=count)
     keep = (area >= least) & (area <= GREATEST)
@@ -158,8 +167,10 @@ def _rung(index, value, threshold, width: int, least: int, total: int):
     inside = keep[part]
     after = threshold + np.minimum(share * threshold, most)
     stay = (value > after) & (area >= least)[part]
-    return ((index[inside], number[part[inside]]), threshold[inside], int(keep.sum()),
-            index[stay], value[stay], after[stay])
+    pixels = int(inside.sum())
+    for to, values in zip(room, (index, number[part], threshold)):
+        to[:pixels] = values[inside]
+    return pixels, int(keep.sum()), index[stay], value[stay], after[stay]
 
 
 #: Sums over the pixels of each part: pixels, sum and sum of squares of the height, pixels above 1.3 and 2 thresholds,

@@ -158,48 +158,56 @@ class _Found:
 
 def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
     """Score all candidates of one sign; outline the likeliest of those that share pixels."""
-    out, met, trees = [], [], score.scorers()[light]
+    out, met = [], []
     for level in candidates.levels(plane, light=light, threads=threads):
-        parts = candidates.parts(level, light=light)
-        if parts is None:
-            continue
-        values = features.glance(parts, frame)
-        total = trees.total(values, 0)
-        hope = trees.promising(total, 0)
-        if not hope.any():
-            continue
-        parts = parts.only(hope)
-        seen = features.measure(parts, frame)
-        values = np.concatenate([values[hope], seen.values], axis=1)
-        total = trees.total(values, 1, total[hope])
-        hope = trees.promising(total, 1)
-        known = np.concatenate([values, np.full((len(values), len(features.THIRD)), np.nan, np.float32)], axis=1)
-        confidence = np.zeros(len(values), np.float32)
-        if hope.any():
-            known[hope, -len(features.THIRD):] = features.colours(parts.only(hope), colour)
-            confidence[hope] = _share(trees.total(known[hope], before=total[hope]))
-        met.append((known, confidence))
-        take = confidence >= (score.WEIGHED if light else score.HEARD)
-        if not take.any():
-            continue
-        inside = take[parts.part]
-        index, owner = parts.index[inside], (np.cumsum(take) - 1)[parts.part[inside]]
-        confidence, ground, contrast, top = confidence[take], seen.ground[take], seen.contrast[take], seen.top[take]
-        area = np.bincount(owner)
-        wins = winners(index, owner, worth(confidence, area), area)
-        keep = wins[owner]
-        number = np.cumsum(wins) - 1
-        seeds = Seeds.of(level, index[keep], number[owner[keep]], ground[wins])
-        at, who, whole = outline(level.full, seeds, noise.edge(contrast[wins]))
-        slender = known[take, features.NAMES.index("slenderness")] > np.log(SLENDER)
-        middle = np.minimum(top, np.where(slender, LINE, POINT) * contrast)[wins]
-        out.append(_Found(at, who, np.where(whole, confidence[wins], 0), contrast[wins] / noise.STEPS, light,
-                          known[take][wins], scale=level.scale,
-                          **({"seeds": seeds, "middle": noise.edge(middle)} if light else {})))
+        found, known = _searched(level, colour, frame, light)
+        # What is known of one level goes before the next is looked at.
+        del level
+        out += [found] if found else []
+        met += [known] if known else []
     if not light or not met:
         return out
     peers = company.Peers(*map(np.concatenate, zip(*met)))
     return [replace(f, peers=peers) for f in out]
+
+
+def _searched(level, colour, frame, light: bool):
+    """Of one level the candidates, and what all that were measured look like, with their confidence; None where there are none.
+    """
+    trees, parts = score.scorers()[light], candidates.parts(level, light=light)
+    if parts is None:
+        return None, None
+    values = features.glance(parts, frame)
+    total = trees.total(values, 0)
+    hope = trees.promising(total, 0)
+    if not hope.any():
+        return None, None
+    parts = parts.only(hope)
+    seen = features.measure(parts, frame)
+    values = np.concatenate([values[hope], seen.values], axis=1)
+    total = trees.total(values, 1, total[hope])
+    hope = trees.promising(total, 1)
+    known = np.concatenate([values, np.full((len(values), len(features.THIRD)), np.nan, np.float32)], axis=1)
+    confidence = np.zeros(len(values), np.float32)
+    if hope.any():
+        known[hope, -len(features.THIRD):] = features.colours(parts.only(hope), colour)
+        confidence[hope] = _share(trees.total(known[hope], before=total[hope]))
+    met = known, confidence
+    take = confidence >= (score.WEIGHED if light else score.HEARD)
+    if not take.any():
+        return None, met
+    inside = take[parts.part]
+    index, owner = parts.index[inside], (np.cumsum(take, dtype=np.int32) - 1)[parts.part[inside]]
+    confidence, ground, contrast, top = confidence[take], seen.ground[take], seen.contrast[take], seen.top[take]
+    area = np.bincount(owner)
+    wins = winners(index, owner, worth(confidence, area), area)
+    keep = wins[owner]
+    seeds = Seeds.of(level, index[keep], (np.cumsum(wins, dtype=np.int32) - 1)[owner[keep]], ground[wins])
+    at, who, whole = outline(level.full, seeds, noise.edge(contrast[wins]))
+    slender = known[take, features.NAMES.index("slenderness")] > np.log(SLENDER)
+    middle = np.minimum(top, np.where(slender, LINE, POINT) * contrast)[wins]
+    return _Found(at, who, np.where(whole, confidence[wins], 0), contrast[wins] / noise.STEPS, light, known[take][wins],
+                  scale=level.scale, **({"seeds": seeds, "middle": noise.edge(middle)} if light else {})), met
 
 
 def _fringe(plane, found, listed, index, owner, spot, holder) -> np.ndarray:
