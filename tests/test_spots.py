@@ -170,9 +170,10 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
         few = parts.only(np.arange(len(parts.step)) % 3 != 1)
         known = features.measure(parts, features.Frame(plane))
         part, count = components.connected(line, shape[1])
-        yield from (noise.film_plane(density, density), noise.halved(plane), *noise.tile_stats(plane, 16))
+        yield from (noise.film_plane(density, density), noise.halved(plane), noise.halved(plane, light=True), *noise.tile_stats(plane, 16))
         yield from (candidates.around(tiles, (0.5, 0.75, 1.0)), candidates.around(tiles[:2], (0.5, 0.9)))
         yield from candidates.above(level)
+        yield candidates.dark_detail(plane, (5, 9), 1)
         yield from (few.index, few.part, few.threshold)
         yield from (parts.threshold, parts.step, parts.sums, *features._across(parts, known.contrast))
         yield from (kinds._forms(line, part, count, shape[1]),
@@ -191,6 +192,7 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
         yield noise.turned(plane)
         for way in along:
             points = scratches.resampled(way)
+            yield from scratches.laid(plane, points, -1)
             laid = scratches.laid(plane, points)
             n = len(laid[2]) // scratches.BLOCK
             yield from (points, *laid, *scratches._profile(laid[2], n, slice(0, n)), *scratches._profile(laid[2], n, slice(1, n)))
@@ -221,7 +223,7 @@ def test_compiled_loops_check_lengths():
     with pytest.raises(ValueError, match="a neighbour lies outside"):
         loops.quantiles(plane, 10, 8, 8, np.array([23]), 1, np.zeros(1, int), 1, np.zeros(64, np.float32))
     with pytest.raises(ValueError, match="holds"):
-        loops.halve(plane, 10, 10, 0, 5, np.zeros(24, np.int16))
+        loops.halve(plane, 10, 10, 0, 5, 1, np.zeros(24, np.int16))
     with pytest.raises(ValueError, match="does not rise"):
         loops.rung(whole, share, share, 100, 10, 4, 100, 0.6, 280.0, 0, whole, whole, share)
     with pytest.raises(ValueError, match="no such piece"):
@@ -239,7 +241,7 @@ def test_compiled_loops_check_lengths():
     with pytest.raises(ValueError, match="no such part"):
         loops.steps_along(np.arange(100, dtype=np.int32), whole + 3, 100, 3, 10, whole.copy())
     with pytest.raises(ValueError, match="no such tiles"):
-        loops.top_hat(plane, 10, 10, 11, 4, 3, 2, 0, 3, plane, np.zeros((3, 2), np.int16), np.zeros((3, 2), np.int16))
+        loops.top_hat(plane, 10, 10, 1, 11, 4, 3, 2, 0, 3, True, plane, np.zeros((3, 2), np.int16), np.zeros((3, 2), np.int16))
     with pytest.raises(ValueError, match="no such column"):
         loops.walk(np.zeros((2, 3), np.float32), 2, 3, np.zeros(24, np.float32), 8 * np.arange(4), np.full(1, 3, np.uint8),
                    np.zeros(1, np.uint8), np.zeros(2, np.float32), 1, 0, np.ones(1, int), np.zeros(1, np.float32), 1,

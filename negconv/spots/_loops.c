@@ -78,7 +78,7 @@ WIDEST static void slide(int16_t *a, idx rows, idx columns, idx pitch, idx side,
     }
 }
 
-WIDEST static void top_hat(const int16_t *plane, idx h, idx w, idx side, idx y0, idx y1, idx x0, idx x1, int16_t *a,
+WIDEST static void top_hat(const int16_t *plane, idx h, idx w, int sign, idx side, idx y0, idx y1, idx x0, idx x1, int16_t *a,
                            int16_t *out)
 {
     const idx half = side / 2, pad = side - 1, rows = y1 - y0, columns = x1 - x0, pitch = columns + 2 * pad;
@@ -88,7 +88,9 @@ WIDEST static void top_hat(const int16_t *plane, idx h, idx w, idx side, idx y0,
         if (y < 0 || y >= h) for (idx j = 0; j < pitch; j++) p[j] = INT16_MAX;
         else {
             for (idx j = 0; j < from; j++) p[j] = INT16_MAX;
-            memcpy(p + from, plane + y * w + x0 - pad + from, (size_t)(to - from) * 2);
+            const int16_t *q = plane + y * w + x0 - pad;
+            if (sign > 0) memcpy(p + from, q + from, (size_t)(to - from) * 2);
+            else for (idx j = from; j < to; j++) p[j] = (int16_t)-q[j];
             for (idx j = to; j < pitch; j++) p[j] = INT16_MAX;
         }
     }
@@ -105,8 +107,9 @@ WIDEST static void top_hat(const int16_t *plane, idx h, idx w, idx side, idx y0,
     slide(a, rows + pad, columns + pad, pitch, side, 1);
     for (idx i = 0; i < rows; i++) {
         const int16_t *p = plane + (y0 + i) * w + x0, *q = a + i * pitch;
-        int16_t *o = out + (y0 + i) * w + x0;
-        for (idx j = 0; j < columns; j++) o[j] = (int16_t)(p[j] - q[j]);
+        int16_t *o = out + i * w + x0;
+        if (sign > 0) for (idx j = 0; j < columns; j++) o[j] = (int16_t)(p[j] - q[j]);
+        else for (idx j = 0; j < columns; j++) o[j] = (int16_t)(-p[j] - q[j]);
     }
 }
 
@@ -171,12 +174,12 @@ WIDEST static void in_steps(const float *density, idx n, float scale, float low,
 }
 
 /* noise.halved, some rows. */
-WIDEST static void halve(const int16_t *plane, idx width, idx w, idx y0, idx y1, int16_t *out)
+WIDEST static void halve(const int16_t *plane, idx width, idx w, idx y0, idx y1, int sign, int16_t *out)
 {
     for (idx y = y0; y < y1; y++) {
         const int16_t *p = plane + 2 * y * width, *q = p + width;
         int16_t *o = out + y * w;
-        for (idx x = 0; x < w; x++) o[x] = (int16_t)((p[2 * x] + q[2 * x] + p[2 * x + 1] + q[2 * x + 1]) >> 2);
+        for (idx x = 0; x < w; x++) o[x] = (int16_t)((sign * (p[2 * x] + q[2 * x] + p[2 * x + 1] + q[2 * x + 1])) >> 2);
     }
 }
 
@@ -1327,14 +1330,14 @@ static void steps_along(const int32_t *index, const int32_t *part, idx n, idx co
 }
 
 /* scratches.straightened. */
-static void straightened(const int16_t *plane, idx h, idx w, const double *points, const double *normals, idx n, idx reach,
-                         float *out)
+static void straightened(const int16_t *plane, idx h, idx w, int sign, const double *points, const double *normals, idx n,
+                         idx reach, float *out)
 {
     for (idx i = 0; i < n; i++)
         for (idx k = -reach; k <= reach; k++) {
             const idx x = (idx)rint(points[2 * i] + normals[2 * i] * (double)k),
                       y = (idx)rint(points[2 * i + 1] + normals[2 * i + 1] * (double)k);
-            *out++ = plane[within(y, 0, h - 1) * w + within(x, 0, w - 1)];
+            *out++ = (float)(sign * plane[within(y, 0, h - 1) * w + within(x, 0, w - 1)]);
         }
 }
 
@@ -1434,6 +1437,7 @@ typedef struct {
     idx h, w, reach, block, out;
     const int64_t *moves;
     idx turns;
+    int sign;
 } laying;
 
 static int laid(const laying *o, const int16_t *plane, const double *line, idx n, double *points, double *normals, float *rows,
@@ -1456,7 +1460,7 @@ static int laid(const laying *o, const int16_t *plane, const double *line, idx n
     memcpy(some, moved, (size_t)(2 * m) * sizeof *some);
     for (idx t = 0; t < o->turns; t++) {
         normals_of(some, m, NEAR, room, turned);
-        straightened(plane, o->h, o->w, some, turned, m, o->reach, level);
+        straightened(plane, o->h, o->w, o->sign, some, turned, m, o->reach, level);
         smooth_float(level, m, width, SOFT, sums, soft);
         moves_aside(soft, m, o->reach, o->moves[t], move);
         smooth(move, m, 1, NEAR, room, moved);
@@ -1489,7 +1493,7 @@ static int laid(const laying *o, const int16_t *plane, const double *line, idx n
     const idx all = n + drawn[0] + drawn[1];
     memmove(points, at - 2 * drawn[0], (size_t)(2 * all) * sizeof *points);
     normals_of(points, all, SMOOTH_, room, normals);
-    straightened(plane, o->h, o->w, points, normals, all, o->reach, rows);
+    straightened(plane, o->h, o->w, o->sign, points, normals, all, o->reach, rows);
     free(room);
     free(level);
     return 1;
@@ -2292,27 +2296,28 @@ static PyObject *py_top_hat(PyObject *self, PyObject *args)
 {
     Py_buffer plane, out, peaks, highs;
     idx h, w, side, tile, rows, columns, r0, r1;
+    int sign, kept;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nnnnnnnnw*w*w*", &plane, &h, &w, &side, &tile, &rows, &columns, &r0, &r1, &out,
+    if (!PyArg_ParseTuple(args, "y*nninnnnnnpw*w*w*", &plane, &h, &w, &sign, &side, &tile, &rows, &columns, &r0, &r1, &kept, &out,
                           &peaks, &highs))
         return NULL;
     const int fine = inside(h > 0 && w > 0 && side > 0 && side % 2 == 1 && side <= 101, "no odd square on a picture")
                      && inside(tile > 0 && rows > 0 && columns > 0 && r0 >= 0 && r0 <= r1 && r1 <= rows
-                               && (rows == 1 || rows * tile <= h) && (columns == 1 || columns * tile <= w),
-                                   "no such tiles")
-                     && holds(&plane, h * w, 2, "plane") && holds(&out, h * w, 2, "out") && holds(&peaks,
-                         rows * columns, 2, "peaks")
-                     && holds(&highs, rows * columns, 2, "tops");
-    const idx y0 = fine ? r0 * tile : 0, y1 = fine ? r1 == rows ? h : r1 * tile : 0, pad = 2 * (side - 1);
-    int16_t *room = room_for(fine, ((y1 - y0 + pad) * ((w < BLOCK ? w : BLOCK) + pad) + w) * 2);
+                               && (rows == 1 || rows * tile <= h) && (columns == 1 || columns * tile <= w), "no such tiles")
+                     && holds(&plane, h * w, 2, "plane") && holds(&out, kept ? h * w : 0, 2, "out")
+                     && holds(&peaks, rows * columns, 2, "peaks") && holds(&highs, kept ? rows * columns : 0, 2, "tops");
+    const idx y0 = fine ? r0 * tile : 0, y1 = fine ? r1 == rows ? h : r1 * tile : 0, pad = 2 * (side - 1),
+              most_ = (y1 - y0 + pad) * ((w < BLOCK ? w : BLOCK) + pad) + w;
+    int16_t *room = room_for(fine, (most_ + (kept ? 0 : (y1 - y0) * w)) * 2);
     if (room) {
         Py_BEGIN_ALLOW_THREADS
-        for (idx x = 0; x < w; x += BLOCK) top_hat(plane.buf, h, w, side, y0, y1, x, x + BLOCK < w ? x + BLOCK : w,
-                                                   room, out.buf);
+        int16_t *to = kept ? (int16_t *)out.buf + y0 * w : room + most_;
+        for (idx x = 0; x < w; x += BLOCK)
+            top_hat(plane.buf, h, w, sign, side, y0, y1, x, x + BLOCK < w ? x + BLOCK : w, room, to);
         for (idx r = r0; r < r1; r++) {
             const idx top = r * tile, end = r == rows - 1 ? h : top + tile;
-            tops(out.buf, w, top, end, tile, columns, room, (int16_t *)peaks.buf + r * columns);
-            tops(plane.buf, w, top, end, tile, columns, room, (int16_t *)highs.buf + r * columns);
+            tops(to, w, top - y0, end - y0, tile, columns, room, (int16_t *)peaks.buf + r * columns);
+            if (kept) tops(plane.buf, w, top, end, tile, columns, room, (int16_t *)highs.buf + r * columns);
         }
         Py_END_ALLOW_THREADS
     }
@@ -2365,13 +2370,14 @@ static PyObject *py_halve(PyObject *self, PyObject *args)
 {
     Py_buffer plane, out;
     idx height, width, y0, y1;
+    int sign;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nnnnw*", &plane, &height, &width, &y0, &y1, &out)) return NULL;
+    if (!PyArg_ParseTuple(args, "y*nnnniw*", &plane, &height, &width, &y0, &y1, &sign, &out)) return NULL;
     const int fine = inside(width >= 0 && y0 >= 0 && y0 <= y1 && 2 * y1 <= height, "no such rows")
                      && holds(&plane, height * width, 2, "plane") && holds(&out, y1 * (width / 2), 2, "out");
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
-        halve(plane.buf, width, width / 2, y0, y1, out.buf);
+        halve(plane.buf, width, width / 2, y0, y1, sign, out.buf);
         Py_END_ALLOW_THREADS
     }
     return DONE(fine, &plane, &out);
@@ -2964,14 +2970,15 @@ static PyObject *py_straightened(PyObject *self, PyObject *args)
 {
     Py_buffer plane, points, normals, out;
     idx h, w, n, reach;
+    int sign;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nny*y*nnw*", &plane, &h, &w, &points, &normals, &n, &reach, &out)) return NULL;
+    if (!PyArg_ParseTuple(args, "y*nniy*y*nnw*", &plane, &h, &w, &sign, &points, &normals, &n, &reach, &out)) return NULL;
     const int fine = inside(h > 0 && w > 0 && n >= 0 && reach >= 0, "no points") && holds(&plane, h * w, 2, "plane")
                      && holds(&points, 2 * n, 8, "points") && holds(&normals, 2 * n, 8, "normals")
                      && holds(&out, n * (2 * reach + 1), 4, "out");
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
-        straightened(plane.buf, h, w, points.buf, normals.buf, n, reach, out.buf);
+        straightened(plane.buf, h, w, sign, points.buf, normals.buf, n, reach, out.buf);
         Py_END_ALLOW_THREADS
     }
     return DONE(fine, &plane, &points, &normals, &out);
@@ -2983,7 +2990,7 @@ static PyObject *py_laid(PyObject *self, PyObject *args)
     laying o;
     idx n, drawn[2] = {0, 0};
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nny*ny*nnnnw*w*w*", &plane, &o.h, &o.w, &line, &n, &moves, &o.turns, &o.reach, &o.block, &o.out,
+    if (!PyArg_ParseTuple(args, "y*nniy*ny*nnnnw*w*w*", &plane, &o.h, &o.w, &o.sign, &line, &n, &moves, &o.turns, &o.reach, &o.block, &o.out,
                           &points, &normals, &rows))
         return NULL;
     int fine = inside(o.h > 0 && o.w > 0 && n >= 2 && o.turns > 0 && o.reach >= 8 && o.block >= 2 && o.block % 2 == 0 && o.out >= 0
@@ -3491,10 +3498,10 @@ static PyObject *py_predicted(PyObject *self, PyObject *args)
 }
 
 static PyMethodDef methods[] = {
-    {"top_hat", py_top_hat, METH_VARARGS, "top_hat(plane, h, w, side, tile, rows, columns, r0, r1, out, peaks, tops)"},
+    {"top_hat", py_top_hat, METH_VARARGS, "top_hat(plane, h, w, sign, side, tile, rows, columns, r0, r1, kept, out, peaks, tops)"},
     {"quantiles", py_quantiles, METH_VARARGS, "quantiles(padded, pitch, h, w, offsets, n, take, taken, out)"},
     {"in_steps", py_in_steps, METH_VARARGS, "in_steps(density, start, stop, scale, low, high, out)"},
-    {"halve", py_halve, METH_VARARGS, "halve(plane, h, w, y0, y1, out)"},
+    {"halve", py_halve, METH_VARARGS, "halve(plane, h, w, y0, y1, sign, out)"},
     {"turned", py_turned, METH_VARARGS, "turned(plane, h, w, out)"},
     {"tile_sums", py_tile_sums, METH_VARARGS, "tile_sums(plane, h, w, tile, rows, columns, r0, r1, mean, rough)"},
     {"over", py_over, METH_VARARGS,
@@ -3529,9 +3536,9 @@ static PyMethodDef methods[] = {
      "outlines(full, rows, width, own_width, scale, index, owner, opening, n, half, count, crumb, least, whole) "
      "-> index, owner"},
     {"steps_along", py_steps_along, METH_VARARGS, "steps_along(index, part, n, count, width, step)"},
-    {"straightened", py_straightened, METH_VARARGS, "straightened(plane, h, w, points, normals, n, reach, out)"},
+    {"straightened", py_straightened, METH_VARARGS, "straightened(plane, h, w, sign, points, normals, n, reach, out)"},
     {"laid", py_laid, METH_VARARGS,
-     "laid(plane, h, w, line, n, moves, turns, reach, block, out, points, normals, rows) -> points before, points after"},
+     "laid(plane, h, w, sign, line, n, moves, turns, reach, block, out, points, normals, rows) -> points before, points after"},
     {"resampled", py_resampled, METH_VARARGS, "resampled(points, n, block) -> points"},
     {"taken", py_taken, METH_VARARGS, "taken(cells, rows, columns, side, points, n) -> points"},
     {"profile", py_profile, METH_VARARGS, "profile(rows, n, block, width, from, to, mean, out)"},

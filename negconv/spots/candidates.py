@@ -118,7 +118,7 @@ def dark_detail(plane: np.ndarray, shape: tuple[int, int], threads: int) -> np.n
     """
     if min(plane.shape) < 2 * SQUARE:
         return np.ones((3, *shape), np.float32)
-    depths = around(top_hat(np.negative(plane), SQUARE, TILE, threads=threads)[1], (0.5, 0.75, 1.0), threads)
+    depths = around(top_hat(plane, SQUARE, TILE, threads=threads, light=False)[1], (0.5, 0.75, 1.0), threads)
     rows, columns = (np.minimum(np.arange(n) * m // n, m - 1) for n, m in zip(shape, depths.shape[1:]))
     return depths[:, rows[:, None], columns]
 
@@ -274,18 +274,24 @@ def mean_around(values: np.ndarray) -> np.ndarray:
     return np.where(count > 0.5, total / np.maximum(count, 1), values).astype(np.float32)
 
 
-def top_hat(plane: np.ndarray, side: int, tile: int, *, threads: int = 2) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """What is left of a plane without its opening by a square; the greatest value of that and of the plane in each tile."""
+def top_hat(plane: np.ndarray, side: int, tile: int, *, threads: int = 2, light: bool = True):
+    """What is left of a plane without its opening by a square; the greatest value of that and of the plane in each tile.
+
+    Of the negated plane (not light) only the greatest value in each tile is kept: None, that, None.
+    """
     h, w = plane.shape
     rows, columns = noise.tiles(plane.shape, tile)
-    out = np.empty((h, w), np.int16)
+    out = np.empty((h, w) if light or not compiled.loops else 0, np.int16)
     peaks, tops = np.zeros((2, rows, columns), np.int16)
+    if not light and not compiled.loops:
+        plane = np.negative(plane)
     half = side // 2
     pad, top, bottom = 2 * half, np.int16(32767), np.int16(-32768)
 
     def work(r0: int, r1: int) -> None:
         if compiled.loops:
-            return compiled.loops.top_hat(plane, h, w, side, tile, rows, columns, r0, r1, out, peaks, tops)
+            return compiled.loops.top_hat(plane, h, w, 1 if light else -1, side, tile, rows, columns, r0, r1, light, out,
+                                          peaks, tops)
         y0, y1 = r0 * tile, (h if r1 == rows else r1 * tile)
         n = y1 - y0
         a = np.full((n + 2 * pad, w + 2 * pad), top, np.int16)
@@ -311,7 +317,7 @@ def top_hat(plane: np.ndarray, side: int, tile: int, *, threads: int = 2) -> tup
                 target[r] = np.maximum.reduceat(source[part].max(axis=0), np.arange(columns) * tile)
 
     noise.over(threads, rows, work, size=max(1, noise.STRIP // tile))
-    return out, peaks, tops
+    return (out, peaks, tops) if light else (None, peaks, None)
 
 
 def _slide(op, a: np.ndarray, b: np.ndarray, side: int, axis: int) -> tuple[np.ndarray, np.ndarray]:

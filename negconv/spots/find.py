@@ -116,7 +116,8 @@ def find_spots(positive, *, sensitivity: float = 0.5, dark: bool = True, pixel_u
             found = list(pool.map(lambda job: job(), jobs))
     else:
         found = [job() for job in jobs]
-    return _settle(sum(found[-1:] + found[:-1], []), plane, 1 - float(sensitivity), pixel_um)
+    found = sum(found[-1:] + found[:-1], [])
+    return _settle(found, plane, 1 - float(sensitivity), pixel_um)
 
 
 def _parts(positive, pixel_um):
@@ -287,10 +288,15 @@ def claimed(index, owner, value) -> tuple[np.ndarray, np.ndarray]:
 def _among(owner, index, other, there, size: int) -> np.ndarray:
     """Which pairs of owner and pixel are among other pairs, bool array."""
     key, keys = (np.asarray(a, np.int64) * size + b for a, b in ((owner, index), (other, there)))
-    if not len(keys):
-        return np.zeros(len(key), bool)
     keys.sort()
-    return keys[np.minimum(np.searchsorted(keys, key), len(keys) - 1)] == key
+    return _is_in(key, keys)
+
+
+def _is_in(values, rising) -> np.ndarray:
+    """Which values are among rising ones, bool array."""
+    if not len(rising):
+        return np.zeros(len(values), bool)
+    return rising[np.minimum(np.searchsorted(rising, values), len(rising) - 1)] == values
 
 
 @frozen(eq=False)
@@ -446,12 +452,12 @@ def _share(odds):
 
 
 def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
-    """One label for each place: the likeliest candidate wins the pixels, winners that touch are one spot."""
+    """One label for each place: the likeliest candidate wins the pixels, winners that touch are one spot. What was found is given
+    up, so that there is room for the labels."""
     shape = plane.shape
-    labels = np.zeros(shape, np.int32)
     least = max(least, score.DOUBTFUL)
     if not found:
-        return Spots(labels, (), (), pixel_um)
+        return Spots(np.zeros(shape, np.int32), (), (), pixel_um)
     index, owner, confidence, contrast, light = together(found)
     # What was found in another way is not seen among the others.
     seen = np.concatenate([np.full(len(f.confidence), f.known is not None and f.light) for f in found])
@@ -479,7 +485,7 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
     confidence, contrast, light = confidence[listed], contrast[listed], light[listed]
     drawn = light & ~seen[listed]
     if not len(confidence):
-        return Spots(labels, (), (), pixel_um)
+        return Spots(np.zeros(shape, np.int32), (), (), pixel_um)
     area = every[listed]
     confidence = np.where(drawn, confidence, as_its_twins(index, owner, confidence, area, light))
     value = worth(confidence, area, SETTLED) - DRAWN * drawn
@@ -497,14 +503,14 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
     rows: list = []
     doubtful: list = []
     pixels: dict = {}
-    beyond = (np.zeros(0, np.int64), np.zeros(0, np.int64))
-    flat = labels.reshape(-1)
+    marked = label = np.zeros(0, np.int64)
+    beyond = (marked, marked)
     for certain in (True, False):
         pool = sure if certain else ~sure & (confidence >= score.DOUBTFUL)
         here = pool[owner]
         place, who = index[here], owner[here]
         if not certain:
-            free = flat[place] == 0
+            free = ~_is_in(place, marked)
             whole = np.bincount(who[free], minlength=len(area)) >= 0.8 * area
             place, who = place[whole[who]], who[whole[who]]
         if not len(place):
@@ -546,7 +552,7 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
         measured = shapes(spot, part, count, shape[1])
         if certain:
             rows = spot_rows(measured, sign, best, pixel_um, contrast=deep)
-            flat[spot] = part + 1
+            marked, label = spot, part + 1
         else:
             order = np.argsort(-best, kind="stable")[:MOST_DOUBTFUL]
             listed = spot_rows(measured, sign, best, pixel_um, first=0, doubtful=True, contrast=deep)
@@ -555,6 +561,10 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
                 row = len(rows) + 1 + k
                 doubtful.append(replace(listed[i], row=row))
                 pixels[row] = groups[i]
+    found.clear()
+    del index, owner, here, place, who
+    labels = np.zeros(shape, np.int32)
+    labels.reshape(-1)[marked] = label
     return Spots(labels, tuple(rows), tuple(doubtful), pixel_um, pixels, beyond)
 
 

@@ -94,16 +94,14 @@ class Scratch:
 def find(plane: np.ndarray, colour: Channels | None, frame: Frame, *, light: bool = False,
          threads: int = 1) -> tuple[list[Scratch], np.ndarray]:
     """Lines that may be scratches (or hairs), and the columns `NAMES` of each, float32 (n, len(NAMES))."""
-    if light:
-        plane = np.negative(plane)
     small, found = plane, []
     for scale in range(1, SCALES[-1] + 1):
         if scale & (scale - 1) == 0 and scale > 1:
-            small = noise.halved(small, threads=threads)
+            small = noise.halved(small, threads=threads, light=light and scale == 2)
             if scale in SCALES:
                 found += lines(small, scale)
     found.sort(key=lambda line: -line.sum)
-    low = float(quantile(plane[::7, ::5], 0.01))
+    low = float(quantile((-1 if light else 1) * plane[::7, ::5], 0.01))
     cells = np.zeros((plane.shape[0] // 4 + 3, plane.shape[1] // 4 + 3), bool)
     out, tried = [], 0
     for line in found:
@@ -174,23 +172,23 @@ def _places(points, normals, at, shape):
     return x, y, (x >= 0) & (y >= 0) & (x < shape[1]) & (y < shape[0])
 
 
-def straightened(plane, points, normals):
-    """The picture along a line, laid straight: float32 (n, 2 REACH + 1)."""
+def straightened(plane, points, normals, sign: int = 1):
+    """The picture along a line, of that sign, laid straight: float32 (n, 2 REACH + 1)."""
     h, w = plane.shape
     if compiled.loops:
         out = np.empty((len(points), len(_AT)), np.float32)
         points, normals = (np.ascontiguousarray(v, np.float64) for v in (points, normals))
-        compiled.loops.straightened(plane, h, w, points, normals, len(points), REACH, out)
+        compiled.loops.straightened(plane, h, w, sign, points, normals, len(points), REACH, out)
         return out
     x = np.rint(points[:, :1] + normals[:, :1] * _AT).astype(np.int32)
     y = np.rint(points[:, 1:] + normals[:, 1:] * _AT).astype(np.int32)
     if x.min() < 0 or y.min() < 0 or x.max() >= w or y.max() >= h:
         np.minimum(np.maximum(x, 0, out=x), w - 1, out=x)
         np.minimum(np.maximum(y, 0, out=y), h - 1, out=y)
-    return plane.reshape(-1)[y * w + x].astype(np.float32)
+    return sign * plane.reshape(-1)[y * w + x].astype(np.float32)
 
 
-def laid(plane, points):
+def laid(plane, points, sign: int = 1):
     """A line moved to where it is darkest, drawn out straight at both ends and laid straight.
 
     Parameters
@@ -198,6 +196,8 @@ def laid(plane, points):
     plane : int16 array (h, w)
     points : float array (n, 2)
         x, y a pixel apart (`resampled`).
+    sign : int
+        Of the plane: a light line is dark where it is -1.
 
     Returns
     -------
@@ -210,22 +210,22 @@ def laid(plane, points):
     if compiled.loops:
         n, most = len(points), len(points) + 2 * DRAWN_OUT
         out, normals, rows = np.empty((most, 2)), np.empty((most, 2)), np.empty((most, len(_AT)), np.float32)
-        before, after = compiled.loops.laid(plane, *plane.shape, np.ascontiguousarray(points), n, np.array(MOVES, np.int64),
+        before, after = compiled.loops.laid(plane, *plane.shape, sign, np.ascontiguousarray(points), n, np.array(MOVES, np.int64),
                                             len(MOVES), REACH, BLOCK, DRAWN_OUT, out, normals, rows)
         n += before + after
         return out[:n], normals[:n], rows[:n], before // BLOCK, after // BLOCK
-    points, before, after = _drawn_out(_centred(plane, points), plane.shape)
+    points, before, after = _drawn_out(_centred(plane, points, sign), plane.shape)
     normals = _across(points, 12)
-    return points, normals, straightened(plane, points, normals), before, after
+    return points, normals, straightened(plane, points, normals, sign), before, after
 
 
-def _centred(plane, points):
+def _centred(plane, points, sign):
     """Points a pixel apart moved to where a line is darkest."""
     n, middle = len(points), REACH - 1
     points = _smooth(points[:: BLOCK // 2], 2)
     for reach in MOVES:
         normals = _across(points, 3)
-        level = _smooth(straightened(plane, points, normals), 4)
+        level = _smooth(straightened(plane, points, normals, sign), 4)
         level = level[:, :-2] + level[:, 1:-1] + level[:, 2:]
         beside = np.minimum(level[:, middle - reach - 6:middle - reach].max(axis=1),
                             level[:, middle + reach + 1:middle + reach + 7].max(axis=1))
@@ -273,8 +273,9 @@ def _profile(rows, n: int, known: slice) -> tuple[np.ndarray, np.ndarray]:
 def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float, line: Line, points: np.ndarray,
             light: bool = False) -> Scratch | None:
     """What is known of a line with points a pixel apart; None where nothing is left of it. Few pixels of the frame lie below a
-    density `low`; of light lines the plane is negated."""
-    points, normals, rows, before, after = laid(plane, points)
+    density `low`; light lines are dark ones of the negated plane."""
+    sign = -1 if light else 1
+    points, normals, rows, before, after = laid(plane, points, sign)
     n = len(rows) // BLOCK
     if n < 2:
         return None
@@ -330,7 +331,7 @@ def measure(plane: np.ndarray, colour: Channels | None, frame: Frame, low: float
     way = points[-1] - points[0]
     angle = abs((np.degrees(np.arctan2(way[1], way[0])) + 45) % 90 - 45)
     bend = np.hypot(*(points - points[0] - way * np.linspace(0, 1, len(points))[:, None]).T).max() / len(points)
-    borders, change, goes_on = _beyond(plane, points, normals, way, one, other, contrast, a, b, core)
+    borders, change, goes_on = _beyond(plane, points, normals, way, one, other, contrast, a, b, core, sign)
     spread, least, most = _hue(colour, points, normals, a, b, core, plane.shape, light)
     dip = (ground[:, None] - mean[:, REACH - b:REACH + a + 1]).sum(axis=1) / np.maximum(deep, 0.3 * contrast)
     wide = max(_median(dip), 0.5)
@@ -363,7 +364,7 @@ def _half(profile, edge):
     return float(REACH - 4)
 
 
-def _beyond(plane, points, normals, way, one, other, contrast, a, b, core):
+def _beyond(plane, points, normals, way, one, other, contrast, a, b, core, sign):
     """At how many ends the picture ends too; how much the ground changes beyond an end; how deep the line is there."""
     h, w = plane.shape
     borders, change, goes_on = 0, 0.0, -9.0
@@ -375,7 +376,7 @@ def _beyond(plane, points, normals, way, one, other, contrast, a, b, core):
         if inside.mean() < 0.75:
             borders += 1
             continue
-        level = _median(straightened(plane, further, np.repeat(normals[at][None], len(further), axis=0)), 0)
+        level = _median(straightened(plane, further, np.repeat(normals[at][None], len(further), axis=0), sign), 0)
         here, there = level[REACH - b - 3:REACH - b + 1].mean(), level[REACH + a:REACH + a + 4].mean()
         change = max(change, min(max(abs(here - one[rows].mean()), abs(there - other[rows].mean())) / contrast, 6.0))
         goes_on = max(goes_on, ((here + there) / 2 - level[REACH - core:REACH + core + 1].mean()) / contrast)
