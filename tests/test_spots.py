@@ -100,6 +100,8 @@ def test_some_of_the_parts_are_the_same_parts():
     for new, old in enumerate(np.flatnonzero(take)):
         assert (some.index[some.part == new] == parts.index[parts.part == old]).all()
         assert some.step[new] == parts.step[old]
+    again = parts.only(take, given_up=True)
+    assert (again.index == some.index).all() and (again.part == some.part).all() and (again.threshold == some.threshold).all()
 
 
 def both(monkeypatch, work):

@@ -66,14 +66,15 @@ class Parts:
     step: np.ndarray
     sums: np.ndarray
 
-    def only(self, take: np.ndarray) -> Parts:
-        """Some of the parts, numbered anew; bool array (count,)."""
+    def only(self, take: np.ndarray, *, given_up: bool = False) -> Parts:
+        """Some of the parts, numbered anew; bool array (count,). They may take the room of all, where those are given up."""
         if take.all():
             return self
         number = np.cumsum(take, dtype=np.int32) - np.int32(1)
         if compiled.loops:
             many = int(self.sums[take, 0].sum())
-            index, part, threshold = (np.empty(many, v.dtype) for v in (self.index, self.part, self.threshold))
+            index, part, threshold = (v[:many] if given_up else np.empty(many, v.dtype)
+                                      for v in (self.index, self.part, self.threshold))
             compiled.loops.some(self.index, self.part, self.threshold, len(self.index), take, number, len(take), many,
                                 index, part, threshold)
         else:

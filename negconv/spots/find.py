@@ -183,7 +183,7 @@ def _searched(level, colour, frame, light: bool):
     hope = trees.promising(total, 0)
     if not hope.any():
         return None, None
-    parts = parts.only(hope)
+    parts = parts.only(hope, given_up=True)
     seen = features.measure(parts, frame)
     values = np.concatenate([values[hope], seen.values], axis=1)
     total = trees.total(values, 1, total[hope])
