@@ -172,7 +172,7 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
         few = parts.only(np.arange(len(parts.step)) % 3 != 1)
         known = features.measure(parts, features.Frame(plane))
         part, count = components.connected(line, shape[1])
-        yield from (noise.film_plane(density, density), noise.halved(plane), noise.halved(plane, light=True), *noise.tile_stats(plane, 16))
+        yield from (noise.film_plane(density, density), noise.halved(plane), noise.halved(plane, negated=True), *noise.tile_stats(plane, 16))
         yield from (candidates.around(tiles, (0.5, 0.75, 1.0)), candidates.around(tiles[:2], (0.5, 0.9)))
         yield from candidates.above(level)
         yield candidates.dark_detail(plane, (5, 9), 1)
@@ -239,7 +239,7 @@ def test_compiled_loops_check_lengths():
     with pytest.raises(ValueError, match="below 0"):
         loops.ordered(whole - 1, 100, whole.copy())
     with pytest.raises(ValueError, match="no such level"):
-        loops.outlines(plane, 10, 10, 10, 2, whole, whole, whole, 1, np.zeros(1), 1, 0.3, 2.0, 0.6, np.zeros(1, bool))
+        loops.outlines(plane, 10, 10, 1, 10, 2, whole, whole, whole, 1, np.zeros(1), 1, 0.3, 2.0, 0.6, np.zeros(1, bool))
     with pytest.raises(ValueError, match="no such part"):
         loops.steps_along(np.arange(100, dtype=np.int32), whole + 3, 100, 3, 10, whole.copy())
     with pytest.raises(ValueError, match="no such tiles"):

@@ -696,6 +696,7 @@ typedef struct {
     const float *threshold;
     idx n, count, rows, width, full_rows, full_width, scale;
     const int16_t *height, *plane, *full;
+    int sign; /* of what the level is made of, against the full picture */
 } outline;
 
 static int sharpest(const outline *o, idx y, idx x, int dy, int dx)
@@ -708,15 +709,15 @@ static int sharpest(const outline *o, idx y, idx x, int dy, int dx)
     if (y >= reach && x >= reach && y + reach < o->full_rows && x + reach < o->full_width) {
         const int16_t *p = o->full + y * o->full_width + x;
         for (idx k = begin + 2; k < end; k++) {
-            const int fall = p[(k - 2) * step] - p[k * step];
+            const int fall = o->sign * (p[(k - 2) * step] - p[k * step]);
             best = fall > best ? fall : best;
         }
         return best;
     }
     int before = 0, last = 0;
     for (idx k = begin; k < end; k++) {
-        const int value = o->full[within(y + k * dy, 0, o->full_rows - 1) * o->full_width
-                                  + within(x + k * dx, 0, o->full_width - 1)];
+        const int value = o->sign * o->full[within(y + k * dy, 0, o->full_rows - 1) * o->full_width
+                                            + within(x + k * dx, 0, o->full_width - 1)];
         if (k >= begin + 2 && before - value > best) best = before - value;
         before = last;
         last = value;
@@ -1196,6 +1197,7 @@ typedef struct {
     const int32_t *opening;
     idx rows, width, own_width, scale;
     double crumb, least, whole;
+    int sign;
 } ground_of;
 
 typedef struct {
@@ -1232,7 +1234,7 @@ static int trace_one(const ground_of *o, const int32_t *index, const int32_t *me
         for (idx dy = 0; dy < scale; dy++)
             for (idx dx = 0; dx < scale; dx++) {
                 const idx at = (y + dy) * w + x + dx;
-                if ((double)o->full[at] < (double)ground + half) continue;
+                if ((double)(o->sign * o->full[at]) < (double)ground + half) continue;
                 s->seen[(y + dy - y0) * across_ + x + dx - x0] = 1;
                 g->at[g->n] = (int32_t)at;
                 g->ground[g->n++] = ground;
@@ -1246,7 +1248,7 @@ static int trace_one(const ground_of *o, const int32_t *index, const int32_t *me
                 const idx x = g->at[i] % w, at = g->at[i] + (d == 0 ? 1 : d == 1 ? -1 : d == 2 ? w : -w);
                 if (d == 0 ? x == w - 1 : d == 1 ? x == 0 : at < 0 || at >= size) continue;
                 uint8_t *seen = s->seen + (at / w - y0) * across_ + at % w - x0;
-                if (*seen || (double)o->full[at] < (double)g->ground[i] + half) continue;
+                if (*seen || (double)(o->sign * o->full[at]) < (double)g->ground[i] + half) continue;
                 *seen = 1;
                 g->at[g->n] = (int32_t)at;
                 g->ground[g->n++] = g->ground[i];
@@ -2778,8 +2780,8 @@ static PyObject *py_across(PyObject *self, PyObject *args)
     Py_buffer index, part, threshold, height, plane, full, total, contrast, out, uneven;
     outline o;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*y*y*ny*y*nny*nnny*nw*w*w*", &index, &part, &threshold, &o.n, &height, &plane, &o.rows,
-                          &o.width, &full, &o.full_rows, &o.full_width, &o.scale, &total, &o.count, &contrast, &out, &uneven))
+    if (!PyArg_ParseTuple(args, "y*y*y*ny*y*nny*nniny*nw*w*w*", &index, &part, &threshold, &o.n, &height, &plane, &o.rows,
+                          &o.width, &full, &o.full_rows, &o.full_width, &o.sign, &o.scale, &total, &o.count, &contrast, &out, &uneven))
         return NULL;
     int fine = inside(o.rows > 0 && o.width > 0 && o.full_rows > 0 && o.full_width > 0 && o.scale > 0
                       && o.width <= INT32_MAX / o.rows,
@@ -2909,7 +2911,7 @@ static PyObject *py_outlines(PyObject *self, PyObject *args)
     outlining s = {0};
     idx n, count;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nnnny*y*y*ny*ndddw*", &full, &o.rows, &o.width, &o.own_width, &o.scale, &index, &owner,
+    if (!PyArg_ParseTuple(args, "y*nninny*y*y*ny*ndddw*", &full, &o.rows, &o.width, &o.sign, &o.own_width, &o.scale, &index, &owner,
                           &opening, &n, &half, &count, &o.crumb, &o.least, &o.whole, &whole))
         return NULL;
     int fine = inside(o.rows > 0 && o.width > 0 && o.width <= INT32_MAX / o.rows && o.own_width > 0 && o.scale > 0
@@ -3523,7 +3525,7 @@ static PyMethodDef methods[] = {
     {"some", py_some, METH_VARARGS, "some(index, part, threshold, n, take, number, count, room, kept, owner, at)"},
     {"form", py_form, METH_VARARGS, "form(index, part, n, count, width, out)"},
     {"across", py_across, METH_VARARGS,
-     "across(index, part, threshold, n, height, plane, rows, width, full, full_rows, full_width, scale, total, count, "
+     "across(index, part, threshold, n, height, plane, rows, width, full, full_rows, full_width, sign, scale, total, count, "
      "contrast, out, uneven)"},
     {"falls", py_falls, METH_VARARGS,
      "falls(index, part, threshold, n, height, rows, width, area, count, enough, deep, scale, linear, full_rows, full_width, "
@@ -3533,7 +3535,7 @@ static PyMethodDef methods[] = {
     {"in_units", py_in_units, METH_VARARGS,
      "in_units(density, cover, count, size, ground, per_contrast, per_grain, in_contrast, in_grain, out)"},
     {"outlines", py_outlines, METH_VARARGS,
-     "outlines(full, rows, width, own_width, scale, index, owner, opening, n, half, count, crumb, least, whole) "
+     "outlines(full, rows, width, sign, own_width, scale, index, owner, opening, n, half, count, crumb, least, whole) "
      "-> index, owner"},
     {"steps_along", py_steps_along, METH_VARARGS, "steps_along(index, part, n, count, width, step)"},
     {"straightened", py_straightened, METH_VARARGS, "straightened(plane, h, w, sign, points, normals, n, reach, out)"},

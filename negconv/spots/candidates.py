@@ -29,7 +29,8 @@ class Level:
     """One scale: the plane (density in steps, its sign turned for dark spots), what stands out, and tile values."""
 
     scale: int
-    full: np.ndarray       # the plane at full size, same sign
+    full: np.ndarray       # the plane at full size, its sign as it is
+    sign: int              # of `plane` against that
     plane: np.ndarray
     height: np.ndarray     # int16 (h, w): top-hat
     tile: int
@@ -85,13 +86,12 @@ class Parts:
 
 def levels(plane: np.ndarray, *, light: bool = True, threads: int = 2):
     """The scales of a plane, finest first (a generator: one is in memory at a time)."""
-    if not light:
-        plane = np.negative(plane)
-    full, half = plane, None
+    full, half, sign = plane, None, 1 if light else -1
+    # Dark spots are sought from half size on, so that the whole plane need not be negated.
     wanted = range(LEVELS) if light else DARK_LEVELS
     for k in range(wanted[-1] + 1):
         if k:
-            plane = noise.halved(plane, threads=threads) if half is None else half
+            plane = noise.halved(plane, threads=threads, negated=k == 1 and not light) if half is None else half
             half = None
         if min(plane.shape) < 2 * SQUARE:
             return
@@ -108,7 +108,7 @@ def levels(plane: np.ndarray, *, light: bool = True, threads: int = 2):
             # Dark detail of the whole picture is taken from its half, where a quarter is to be looked through.
             half = noise.halved(plane, threads=threads)
         holes = dark_detail(plane if k else half, peaks.shape, threads)
-        yield Level(2 ** k, full, plane, height, tile, grain, start, peaks, near,
+        yield Level(2 ** k, full, sign, plane, height, tile, grain, start, peaks, near,
                     around(tops, (0.75, 1.0), threads), np.sort(peaks, axis=None), mean_around(rough), holes, curve)
 
 

@@ -212,7 +212,7 @@ def _pairs(parts: Parts, total: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.
     if compiled.loops:
         contrast, out, uneven = np.empty(n, np.float32), np.zeros((n, EDGES), np.int64), np.zeros((n, 2), np.int64)
         compiled.loops.across(index, part, parts.threshold, len(index), level.height, level.plane, *level.plane.shape,
-                              level.full, *level.full.shape, level.scale, np.ascontiguousarray(total, np.float32), n, contrast, out,
+                              level.full, *level.full.shape, level.sign, level.scale, np.ascontiguousarray(total, np.float32), n, contrast, out,
                               uneven)
         return contrast, out, uneven
     width = level.plane.shape[1]
@@ -302,7 +302,7 @@ def _sharpest(level: Level, at: np.ndarray, off: int, width: int) -> np.ndarray:
         yy, xx = y + k * dy, x + k * dx
         np.clip(yy, 0, full.shape[0] - 1, out=yy)
         np.clip(xx, 0, full.shape[1] - 1, out=xx)
-        value = full[yy, xx].astype(np.int32)
+        value = level.sign * full[yy, xx].astype(np.int32)
         if len(last) == 2:
             fall = last.pop(0) - value
             best = fall if best is None else np.maximum(best, fall)

@@ -305,7 +305,7 @@ class Seeds:
 
     Attributes
     ----------
-    width, scale : int
+    width, scale, sign : int
         Of the level.
     index, owner : int32 arrays (n,)
         Flat index in the level and the part, 0 .. count - 1, each belongs to.
@@ -317,6 +317,7 @@ class Seeds:
 
     width: int
     scale: int
+    sign: int
     index: np.ndarray
     owner: np.ndarray
     opening: np.ndarray
@@ -325,12 +326,12 @@ class Seeds:
     @classmethod
     def of(cls, level, index, owner, above) -> Seeds:
         opening = level.plane.reshape(-1)[index].astype(np.int32) - level.height.reshape(-1)[index]
-        return cls(level.plane.shape[1], level.scale, *(np.ascontiguousarray(v, np.int32) for v in (index, owner)), opening, above)
+        return cls(level.plane.shape[1], level.scale, level.sign, *(np.ascontiguousarray(v, np.int32) for v in (index, owner)), opening, above)
 
     def only(self, take) -> Seeds:
         """Of some of the parts, numbered anew; bool array (count,)."""
         here = take[self.owner]
-        return Seeds(self.width, self.scale, self.index[here], (np.cumsum(take, dtype=np.int32) - 1)[self.owner[here]],
+        return Seeds(self.width, self.scale, self.sign, self.index[here], (np.cumsum(take, dtype=np.int32) - 1)[self.owner[here]],
                      self.opening[here], self.above[take])
 
 
@@ -362,7 +363,7 @@ def outline(full, seeds: Seeds, edge):
     half = seeds.above + edge
     if compiled.loops:
         whole = np.zeros(len(half), bool)
-        found = compiled.loops.outlines(full, *full.shape, width, scale, index, owner, ground, len(index),
+        found = compiled.loops.outlines(full, *full.shape, seeds.sign, width, scale, index, owner, ground, len(index),
                                         half.astype(np.float64), len(half), CRUMB, LEAST, WHOLE, whole)
         return *(np.frombuffer(v, np.int32) for v in found), whole
     y, x = index // width * scale, index % width * scale
@@ -371,7 +372,7 @@ def outline(full, seeds: Seeds, edge):
         y, x = (y[:, None] + dy).ravel(), (x[:, None] + dx).ravel()
         owner, ground = np.repeat(owner, len(dy)), np.repeat(ground, len(dy))
     at = y.astype(np.int64) * wide + x
-    values_full = full.reshape(-1)
+    values_full = seeds.sign * full.reshape(-1)
     limit = half[owner]
     keep = values_full[at] >= ground + limit
     at, owner, ground = at[keep], owner[keep], ground[keep]

@@ -62,17 +62,16 @@ def film_plane(linear: np.ndarray, density: np.ndarray | None, *, threads: int =
     return out
 
 
-def halved(plane: np.ndarray, *, threads: int = 2, light: bool = False) -> np.ndarray:
-    """Means of 2 x 2 pixels, int16, of the negated plane where what is light is sought as dark is; an odd last row or column is
-    left out."""
+def halved(plane: np.ndarray, *, threads: int = 2, negated: bool = False) -> np.ndarray:
+    """Means of 2 x 2 pixels of a plane or of the negated one, int16; an odd last row or column is left out."""
     h, w = plane.shape[0] // 2, plane.shape[1] // 2
     out = np.empty((h, w), np.int16)
 
     def work(y0: int, y1: int) -> None:
         if compiled.loops:
-            return compiled.loops.halve(plane, *plane.shape, y0, y1, -1 if light else 1, out)
+            return compiled.loops.halve(plane, *plane.shape, y0, y1, -1 if negated else 1, out)
         rows = plane[2 * y0:2 * y1, :2 * w]
-        rows = np.negative(rows) if light else rows
+        rows = np.negative(rows) if negated else rows
         tall = rows[0::2] + rows[1::2]
         np.add(tall[:, 0::2], tall[:, 1::2], out=out[y0:y1])
         out[y0:y1] >>= 2
