@@ -172,7 +172,8 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
         few = parts.only(np.arange(len(parts.step)) % 3 != 1)
         known = features.measure(parts, features.Frame(plane))
         part, count = components.connected(line, shape[1])
-        yield from (noise.film_plane(density, density), noise.halved(plane), noise.halved(plane, negated=True), *noise.tile_stats(plane, 16))
+        yield from (noise.film_plane(density, density), noise.halved(plane), noise.halved(plane, negated=True))
+        yield from noise.tile_stats(plane, 16)
         yield from (candidates.around(tiles, (0.5, 0.75, 1.0)), candidates.around(tiles[:2], (0.5, 0.9)))
         yield from candidates.above(level)
         yield candidates.dark_detail(plane, (5, 9), 1)
@@ -197,7 +198,8 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
             yield from scratches.laid(plane, points, -1)
             laid = scratches.laid(plane, points)
             n = len(laid[2]) // scratches.BLOCK
-            yield from (points, *laid, *scratches._profile(laid[2], n, slice(0, n)), *scratches._profile(laid[2], n, slice(1, n)))
+            yield from (points, *laid)
+            yield from (v for some in (slice(0, n), slice(1, n)) for v in scratches._profile(laid[2], n, some))
             yield scratches._taken(cells, points)
 
     turned = rng.permuted(where)

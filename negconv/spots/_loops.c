@@ -1021,17 +1021,18 @@ typedef struct {
     int32_t value, at;
 } placed;
 
-static void sort_by_digits(const int32_t *value, idx n, int32_t *order, placed *room)
+/* Pairs in the first half of `room`, sorted; they end up where what is returned points to. */
+static placed *by_digits(placed *room, idx n)
 {
     enum { BITS = 11, DIGITS = 1 << BITS, PASSES = 3 };
     idx count[PASSES][DIGITS] = {{0}};
     int32_t most_ = 0;
-    for (idx i = 0; i < n; i++) most_ = most_ > value[i] ? most_ : value[i];
+    placed *from = room, *to = room + n;
+    for (idx i = 0; i < n; i++) most_ = most_ > from[i].value ? most_ : from[i].value;
     int passes = 1;
     while (passes < PASSES && most_ >> (passes * BITS)) passes++;
     for (idx i = 0; i < n; i++)
-        for (int p = 0; p < passes; p++) count[p][value[i] >> (p * BITS) & (DIGITS - 1)]++;
-    placed *from = room, *to = room + n;
+        for (int p = 0; p < passes; p++) count[p][from[i].value >> (p * BITS) & (DIGITS - 1)]++;
     for (int p = 0; p < passes; p++) {
         idx *next = count[p];
         for (idx k = 0, begin = 0; k < DIGITS; k++) {
@@ -1039,51 +1040,34 @@ static void sort_by_digits(const int32_t *value, idx n, int32_t *order, placed *
             next[k] = begin;
             begin += many;
         }
-        for (idx i = 0; i < n; i++) {
-            const placed it = p ? from[i] : (placed){value[i], (int32_t)i};
-            const idx at = next[it.value >> (p * BITS) & (DIGITS - 1)]++;
-            if (p == passes - 1) order[at] = it.at;
-            else to[at] = it;
-        }
+        for (idx i = 0; i < n; i++) to[next[from[i].value >> (p * BITS) & (DIGITS - 1)]++] = from[i];
         placed *swap = from;
         from = to;
         to = swap;
     }
+    return from;
 }
 
-/* find.claimed: places in order, each once, with the least rank there; the pairs are sorted by place, with the rank of the owner
-   carried along. How many places there are. */
-static idx claim(const int32_t *index, const int32_t *owner, idx n, const int32_t *rank, placed *room, int32_t *place, int32_t *best)
+static void sort_by_digits(const int32_t *value, idx n, int32_t *order, placed *room)
 {
-    enum { BITS = 11, DIGITS = 1 << BITS, PASSES = 3 };
-    idx count[PASSES][DIGITS] = {{0}}, found = 0;
-    int32_t most_ = 0;
-    for (idx i = 0; i < n; i++) most_ = most_ > index[i] ? most_ : index[i];
-    int passes = 1;
-    while (passes < PASSES && most_ >> (passes * BITS)) passes++;
-    for (idx i = 0; i < n; i++)
-        for (int p = 0; p < passes; p++) count[p][index[i] >> (p * BITS) & (DIGITS - 1)]++;
-    placed *from = room, *to = room + n;
-    for (int p = 0; p < passes; p++) {
-        idx *next = count[p];
-        for (idx k = 0, begin = 0; k < DIGITS; k++) {
-            const idx many = next[k];
-            next[k] = begin;
-            begin += many;
-        }
-        for (idx i = 0; i < n; i++) {
-            const placed it = p ? from[i] : (placed){index[i], rank[owner[i]]};
-            to[next[it.value >> (p * BITS) & (DIGITS - 1)]++] = it;
-        }
-        placed *swap = from;
-        from = to;
-        to = swap;
-    }
+    for (idx i = 0; i < n; i++) room[i] = (placed){value[i], (int32_t)i};
+    const placed *sorted = by_digits(room, n);
+    for (idx i = 0; i < n; i++) order[i] = sorted[i].at;
+}
+
+/* find.claimed: places in order, each once, with the least rank there; the pairs are sorted by place, with the rank of the
+   owner carried along. How many places there are. */
+static idx claim(const int32_t *index, const int32_t *owner, idx n, const int32_t *rank, placed *room, int32_t *place,
+                 int32_t *best)
+{
+    idx found = 0;
+    for (idx i = 0; i < n; i++) room[i] = (placed){index[i], rank[owner[i]]};
+    const placed *sorted = by_digits(room, n);
     for (idx i = 0; i < n; i++) {
-        if (found && place[found - 1] == from[i].value) {
-            if (from[i].at < best[found - 1]) best[found - 1] = from[i].at;
+        if (found && place[found - 1] == sorted[i].value) {
+            if (sorted[i].at < best[found - 1]) best[found - 1] = sorted[i].at;
         } else
-            place[found] = from[i].value, best[found++] = from[i].at;
+            place[found] = sorted[i].value, best[found++] = sorted[i].at;
     }
     return found;
 }
@@ -1131,8 +1115,9 @@ typedef struct { float at[EIGHT]; } eight;
 #define ALWAYS
 #endif
 
-ALWAYS static inline void convolve(const float *restrict x, idx pitch, idx side, idx run, idx apart, const float *restrict kernel,
-                                   const float *restrict add, const idx eights, const idx places, idx kept, float *restrict out)
+ALWAYS static inline void convolve(const float *restrict x, idx pitch, idx side, idx run, idx apart,
+                                   const float *restrict kernel, const float *restrict add, const idx eights,
+                                   const idx places, idx kept, float *restrict out)
 {
     eight sum[4][OUTPUTS / EIGHT];
     float got[OUTPUTS] = {0};
@@ -2300,8 +2285,8 @@ static PyObject *py_top_hat(PyObject *self, PyObject *args)
     idx h, w, side, tile, rows, columns, r0, r1;
     int sign, kept;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nninnnnnnpw*w*w*", &plane, &h, &w, &sign, &side, &tile, &rows, &columns, &r0, &r1, &kept, &out,
-                          &peaks, &highs))
+    if (!PyArg_ParseTuple(args, "y*nninnnnnnpw*w*w*", &plane, &h, &w, &sign, &side, &tile, &rows, &columns, &r0, &r1, &kept,
+                          &out, &peaks, &highs))
         return NULL;
     const int fine = inside(h > 0 && w > 0 && side > 0 && side % 2 == 1 && side <= 101, "no odd square on a picture")
                      && inside(tile > 0 && rows > 0 && columns > 0 && r0 >= 0 && r0 <= r1 && r1 <= rows
@@ -2781,7 +2766,8 @@ static PyObject *py_across(PyObject *self, PyObject *args)
     outline o;
     (void)self;
     if (!PyArg_ParseTuple(args, "y*y*y*ny*y*nny*nniny*nw*w*w*", &index, &part, &threshold, &o.n, &height, &plane, &o.rows,
-                          &o.width, &full, &o.full_rows, &o.full_width, &o.sign, &o.scale, &total, &o.count, &contrast, &out, &uneven))
+                          &o.width, &full, &o.full_rows, &o.full_width, &o.sign, &o.scale, &total, &o.count, &contrast,
+                          &out, &uneven))
         return NULL;
     int fine = inside(o.rows > 0 && o.width > 0 && o.full_rows > 0 && o.full_width > 0 && o.scale > 0
                       && o.width <= INT32_MAX / o.rows,
@@ -2851,7 +2837,8 @@ static PyObject *py_claim(PyObject *self, PyObject *args)
     if (!PyArg_ParseTuple(args, "y*y*ny*nw*w*", &index, &owner, &n, &rank, &count, &place, &best)) return NULL;
     const int fine = holds(&index, n, 4, "index") && holds(&owner, n, 4, "owner") && holds(&rank, count, 4, "rank")
                      && holds(&place, n, 4, "place") && holds(&best, n, 4, "best")
-                     && below(&index, n, INT32_MAX, "a place lies outside") && below(&owner, n, count, "there is no such owner");
+                     && below(&index, n, INT32_MAX, "a place lies outside")
+                     && below(&owner, n, count, "there is no such owner");
     placed *room = room_for(fine, 2 * n * (idx)sizeof *room);
     if (room) {
         Py_BEGIN_ALLOW_THREADS
@@ -2911,8 +2898,8 @@ static PyObject *py_outlines(PyObject *self, PyObject *args)
     outlining s = {0};
     idx n, count;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nninny*y*y*ny*ndddw*", &full, &o.rows, &o.width, &o.sign, &o.own_width, &o.scale, &index, &owner,
-                          &opening, &n, &half, &count, &o.crumb, &o.least, &o.whole, &whole))
+    if (!PyArg_ParseTuple(args, "y*nninny*y*y*ny*ndddw*", &full, &o.rows, &o.width, &o.sign, &o.own_width, &o.scale, &index,
+                          &owner, &opening, &n, &half, &count, &o.crumb, &o.least, &o.whole, &whole))
         return NULL;
     int fine = inside(o.rows > 0 && o.width > 0 && o.width <= INT32_MAX / o.rows && o.own_width > 0 && o.scale > 0
                       && o.scale <= o.rows && o.own_width <= o.width / o.scale, "no such level")
@@ -2992,11 +2979,11 @@ static PyObject *py_laid(PyObject *self, PyObject *args)
     laying o;
     idx n, drawn[2] = {0, 0};
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nniy*ny*nnnnw*w*w*", &plane, &o.h, &o.w, &o.sign, &line, &n, &moves, &o.turns, &o.reach, &o.block, &o.out,
-                          &points, &normals, &rows))
+    if (!PyArg_ParseTuple(args, "y*nniy*ny*nnnnw*w*w*", &plane, &o.h, &o.w, &o.sign, &line, &n, &moves, &o.turns, &o.reach,
+                          &o.block, &o.out, &points, &normals, &rows))
         return NULL;
-    int fine = inside(o.h > 0 && o.w > 0 && n >= 2 && o.turns > 0 && o.reach >= 8 && o.block >= 2 && o.block % 2 == 0 && o.out >= 0
-                      && n > o.block / 2, "no such line")
+    int fine = inside(o.h > 0 && o.w > 0 && n >= 2 && o.turns > 0 && o.reach >= 8 && o.block >= 2 && o.block % 2 == 0
+                      && o.out >= 0 && n > o.block / 2, "no such line")
                && holds(&plane, o.h * o.w, 2, "plane") && holds(&line, 2 * n, 8, "line") && holds(&moves, o.turns, 8, "moves")
                && holds(&points, 2 * (n + 2 * o.out), 8, "points") && holds(&normals, 2 * (n + 2 * o.out), 8, "normals")
                && holds(&rows, (n + 2 * o.out) * (2 * o.reach + 1), 4, "rows")
@@ -3131,7 +3118,8 @@ static PyObject *py_walk(PyObject *self, PyObject *args)
     const idx nodes = ((idx)1 << (depth > 0 && depth <= 8 ? depth : 0)) - 1;
     int fine = inside(depth > 0 && depth <= 8 && columns > 0 && columns <= 256 && many > 0 && begin >= 0, "no such trees")
                && holds(&stops, many, 8, "stops") && holds(&least, many, 4, "least")
-               && holds(&values, n * columns, 4, "values") && holds(&start, columns + 1, 8, "start") && holds(&total, n, 4, "total");
+               && holds(&values, n * columns, 4, "values") && holds(&start, columns + 1, 8, "start")
+               && holds(&total, n, 4, "total");
     const int64_t *s = start.buf, *ends = stops.buf;
     for (idx k = 0; fine && k < many; k++) fine = inside(ends[k] >= (k ? ends[k - 1] : begin), "the stops do not rise");
     const idx trees = fine ? ends[many - 1] : 0;
@@ -3140,7 +3128,8 @@ static PyObject *py_walk(PyObject *self, PyObject *args)
            && inside(s[0] >= 0 && (idx)(edges.len / 4) >= s[columns], "the edges end too soon");
     for (idx j = 0; fine && j < columns; j++) fine = inside(s[j + 1] >= s[j] && s[j + 1] - s[j] < 256, "too many edges");
     const uint8_t *f = features.buf;
-    for (idx i = fine ? begin * nodes : 0; fine && i < trees * nodes; i++) fine = inside(f[i] < columns, "there is no such column");
+    for (idx i = fine ? begin * nodes : 0; fine && i < trees * nodes; i++)
+        fine = inside(f[i] < columns, "there is no such column");
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
         walk(values.buf, n, columns, edges.buf, s, f, limits.buf, leaves.buf, depth, begin, ends, least.buf, many, total.buf);
@@ -3500,7 +3489,8 @@ static PyObject *py_predicted(PyObject *self, PyObject *args)
 }
 
 static PyMethodDef methods[] = {
-    {"top_hat", py_top_hat, METH_VARARGS, "top_hat(plane, h, w, sign, side, tile, rows, columns, r0, r1, kept, out, peaks, tops)"},
+    {"top_hat", py_top_hat, METH_VARARGS,
+     "top_hat(plane, h, w, sign, side, tile, rows, columns, r0, r1, kept, out, peaks, tops)"},
     {"quantiles", py_quantiles, METH_VARARGS, "quantiles(padded, pitch, h, w, offsets, n, take, taken, out)"},
     {"in_steps", py_in_steps, METH_VARARGS, "in_steps(density, start, stop, scale, low, high, out)"},
     {"halve", py_halve, METH_VARARGS, "halve(plane, h, w, y0, y1, sign, out)"},
@@ -3540,7 +3530,7 @@ static PyMethodDef methods[] = {
     {"steps_along", py_steps_along, METH_VARARGS, "steps_along(index, part, n, count, width, step)"},
     {"straightened", py_straightened, METH_VARARGS, "straightened(plane, h, w, sign, points, normals, n, reach, out)"},
     {"laid", py_laid, METH_VARARGS,
-     "laid(plane, h, w, sign, line, n, moves, turns, reach, block, out, points, normals, rows) -> points before, points after"},
+     "laid(plane, h, w, sign, line, n, moves, turns, reach, block, out, points, normals, rows) -> points before, after"},
     {"resampled", py_resampled, METH_VARARGS, "resampled(points, n, block) -> points"},
     {"taken", py_taken, METH_VARARGS, "taken(cells, rows, columns, side, points, n) -> points"},
     {"profile", py_profile, METH_VARARGS, "profile(rows, n, block, width, from, to, mean, out)"},

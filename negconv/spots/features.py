@@ -207,13 +207,13 @@ def _across(parts: Parts, total: np.ndarray) -> tuple[np.ndarray, np.ndarray, np
 
 
 def _pairs(parts: Parts, total: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Contrast of each part, float32 (count,), the sums over its pairs in steps, int64 (count, EDGES), and how uneven it is."""
+    """Contrast of each part, float32 (count,), the sums over its pairs in steps, int64 (count, EDGES), and `uneven`."""
     level, index, part, n = parts.level, parts.index, parts.part, len(parts.step)
     if compiled.loops:
         contrast, out, uneven = np.empty(n, np.float32), np.zeros((n, EDGES), np.int64), np.zeros((n, 2), np.int64)
         compiled.loops.across(index, part, parts.threshold, len(index), level.height, level.plane, *level.plane.shape,
-                              level.full, *level.full.shape, level.sign, level.scale, np.ascontiguousarray(total, np.float32), n, contrast, out,
-                              uneven)
+                              level.full, *level.full.shape, level.sign, level.scale, total.astype(np.float32), n,
+                              contrast, out, uneven)
         return contrast, out, uneven
     width = level.plane.shape[1]
     plane, height = level.plane.reshape(-1), level.height.reshape(-1)

@@ -173,8 +173,8 @@ def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
 
 
 def _searched(level, colour, frame, light: bool):
-    """Of one level the candidates, and what all that were measured look like, with their confidence; None where there are none.
-    """
+    """Of one level the candidates, and what all that were measured look like, with their confidence; None where there are
+    none."""
     trees, parts = score.scorers()[light], candidates.parts(level, light=light)
     if parts is None:
         return None, None
@@ -326,13 +326,14 @@ class Seeds:
     @classmethod
     def of(cls, level, index, owner, above) -> Seeds:
         opening = level.plane.reshape(-1)[index].astype(np.int32) - level.height.reshape(-1)[index]
-        return cls(level.plane.shape[1], level.scale, level.sign, *(np.ascontiguousarray(v, np.int32) for v in (index, owner)), opening, above)
+        index, owner = (np.ascontiguousarray(v, np.int32) for v in (index, owner))
+        return cls(level.plane.shape[1], level.scale, level.sign, index, owner, opening, above)
 
     def only(self, take) -> Seeds:
         """Of some of the parts, numbered anew; bool array (count,)."""
         here = take[self.owner]
-        return Seeds(self.width, self.scale, self.sign, self.index[here], (np.cumsum(take, dtype=np.int32) - 1)[self.owner[here]],
-                     self.opening[here], self.above[take])
+        owner = (np.cumsum(take, dtype=np.int32) - 1)[self.owner[here]]
+        return replace(self, index=self.index[here], owner=owner, opening=self.opening[here], above=self.above[take])
 
 
 def outline(full, seeds: Seeds, edge):
@@ -453,8 +454,8 @@ def _share(odds):
 
 
 def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
-    """One label for each place: the likeliest candidate wins the pixels, winners that touch are one spot. What was found is given
-    up, so that there is room for the labels."""
+    """One label for each place: the likeliest candidate wins the pixels, winners that touch are one spot. What was found is
+    given up, so that there is room for the labels."""
     shape = plane.shape
     least = max(least, score.DOUBTFUL)
     if not found:

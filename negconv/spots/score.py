@@ -56,7 +56,7 @@ class Trees:
         stop : int, optional
             The trees up to that stop only, which look at no more columns than are known by then; by default all.
         before : float32 array (n,), optional
-            What those up to the stop before this (the last one, if that is not given) said, for which they are not asked again.
+            What those up to the stop before this (the last one, if that is not given) said: they are not asked again.
         """
         ends = (*self.stops, (len(self.leaves), -np.inf))
         stop = len(self.stops) if stop is None else min(stop, len(self.stops))

@@ -210,8 +210,8 @@ def laid(plane, points, sign: int = 1):
     if compiled.loops:
         n, most = len(points), len(points) + 2 * DRAWN_OUT
         out, normals, rows = np.empty((most, 2)), np.empty((most, 2)), np.empty((most, len(_AT)), np.float32)
-        before, after = compiled.loops.laid(plane, *plane.shape, sign, np.ascontiguousarray(points), n, np.array(MOVES, np.int64),
-                                            len(MOVES), REACH, BLOCK, DRAWN_OUT, out, normals, rows)
+        before, after = compiled.loops.laid(plane, *plane.shape, sign, np.ascontiguousarray(points), n,
+                                            np.array(MOVES, np.int64), len(MOVES), REACH, BLOCK, DRAWN_OUT, out, normals, rows)
         n += before + after
         return out[:n], normals[:n], rows[:n], before // BLOCK, after // BLOCK
     points, before, after = _drawn_out(_centred(plane, points, sign), plane.shape)
