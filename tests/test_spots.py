@@ -699,7 +699,7 @@ def test_a_closed_rim_in_doubt_continues_no_hair():
     def listed(closed):
         some = [find._Found(np.flatnonzero(at), np.zeros(at.sum(), int), np.array([sure]), np.array([deep]), True, closed=shut)
                 for at, sure, deep, shut in ((joint, 0.55, 0.1, closed), (plane >= 0.9 * noise.STEPS, 0.95, 0.5, False))]
-        return find._settle(some, plane, 0.5, None)
+        return find._settle(some, plane, 0.5, None, 1)
 
     assert np.array_equal(np.flatnonzero(listed(True).mask), hair)
     assert listed(False).mask[joint].all()                          # as a hair would that goes on there

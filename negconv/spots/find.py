@@ -117,7 +117,7 @@ def find_spots(positive, *, sensitivity: float = 0.5, dark: bool = True, pixel_u
     else:
         found = [job() for job in jobs]
     found = sum(found[-1:] + found[:-1], [])
-    return _settle(found, plane, 1 - float(sensitivity), pixel_um)
+    return _settle(found, plane, 1 - float(sensitivity), pixel_um, threads)
 
 
 def _parts(positive, pixel_um):
@@ -424,7 +424,7 @@ def among_others(index, owner, confidence, contrast, shape, known, peers) -> tup
     return columns, alone
 
 
-def looked_at(plane, index, owner, confidence, contrast, seen, scale, values) -> np.ndarray:
+def looked_at(plane, index, owner, confidence, contrast, seen, scale, values, threads: int = 1) -> np.ndarray:
     """Confidence of all candidates after a look at the picture (`look.odds`) where that may turn out either way.
 
     Parameters
@@ -441,7 +441,7 @@ def looked_at(plane, index, owner, confidence, contrast, seen, scale, values) ->
     here = number[owner] >= 0
     out = confidence.copy()
     odds = look.odds(plane, index[here], number[owner[here]], scale[able], contrast[able],
-                     values[np.cumsum(seen)[able] - 1])
+                     values[np.cumsum(seen)[able] - 1], threads=threads)
     trees = np.log(np.clip(confidence[able], 1e-4, 1) / np.clip(1 - confidence[able], 1e-4, 1))
     odds = look.SHARE * odds + (1 - look.SHARE) * trees
     # A repair unasked touches what is beyond doubt, so one of the two is not enough, however sure.
@@ -453,7 +453,7 @@ def _share(odds):
     return 1 / (1 + np.exp(-odds))
 
 
-def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
+def _settle(found: list[_Found], plane, least: float, pixel_um, threads: int) -> Spots:
     """One label for each place: the likeliest candidate wins the pixels, winners that touch are one spot. What was found is
     given up, so that there is room for the labels."""
     shape = plane.shape
@@ -472,7 +472,7 @@ def _settle(found: list[_Found], plane, least: float, pixel_um) -> Spots:
         confidence[seen] = np.where(confidence[seen] > 0, score.in_company(columns), 0)
         scale = np.concatenate([np.full(len(f.confidence), f.scale) for f in found])
         confidence = looked_at(plane, index, owner, confidence, contrast, seen, scale,
-                               np.concatenate([known, columns], axis=1))
+                               np.concatenate([known, columns], axis=1), threads)
     if not light.all():
         dark = np.flatnonzero(~light)
         here = ~light[owner]

@@ -150,16 +150,19 @@ class Net:
     middle: np.ndarray
     spread: np.ndarray
 
-    def __call__(self, fine: np.ndarray, wide: np.ndarray, values: np.ndarray) -> np.ndarray:
+    def __call__(self, fine: np.ndarray, wide: np.ndarray, values: np.ndarray, *, threads: int = 1) -> np.ndarray:
         """Log odds (n,) of cuts (n, SIDE, SIDE, 3) and features (n, features)."""
         values = normal(values, self.middle, self.spread)
         out = np.empty(len(values), np.float32)
-        for a in range(0, len(values), BATCH):
-            part = slice(a, a + BATCH)
+
+        def work(a: int, b: int) -> None:
+            part = slice(a, b)
             picture = np.concatenate([self._tower("fine", fine[part]), self._tower("wide", wide[part])], axis=1)
             both = np.concatenate([self._layer("picture", picture), self._layer("features", values[part])], axis=1)
             kernel, add = self.weights["last"]
             out[part] = (self._layer("both", both) @ kernel + add)[:, 0]
+
+        noise.over(threads, len(values), work, size=BATCH)
         return out
 
     def _tower(self, name: str, x: np.ndarray) -> np.ndarray:
@@ -212,7 +215,7 @@ def net(path: str | None = None) -> Net:
         return Net(weights, data["middle"].astype(np.float32), data["spread"].astype(np.float32))
 
 
-def odds(plane: np.ndarray, index, owner, scale, contrast, values) -> np.ndarray:
+def odds(plane: np.ndarray, index, owner, scale, contrast, values, *, threads: int = 1) -> np.ndarray:
     """Log odds (count,) that candidates are dirt.
 
     Parameters
@@ -234,4 +237,4 @@ def odds(plane: np.ndarray, index, owner, scale, contrast, values) -> np.ndarray
     inside = np.bincount(owner, plane.reshape(-1)[index], count) / np.maximum(np.bincount(owner, minlength=count), 1)
     planes = pyramid(plane, COARSEST)
     fine, wide = (in_units(*cuts(planes, index, owner, y, x, scale, c), inside, contrast, grain) for c in (1, COARSER))
-    return net()(fine, wide, values)
+    return net()(fine, wide, values, threads=threads)
