@@ -4,7 +4,7 @@ import os
 import signal
 import sys
 
-from .cli import DONE, main
+from .cli import main
 
 
 def run() -> None:

@@ -1,9 +1,7 @@
 /* The inner loops of finding spots, over pixels that stand out and over what was measured of them.
 
-   Each function does what a few numpy operations in the module named above it do,
-       to the rounding of sums; that module falls
-   back on numpy where this file was not compiled,
-       and tests/test_spots.py holds the two together. Every length and every index is
+   Each function does what a few numpy operations in the module named above it do, to the rounding of sums; that module falls
+   back on numpy where this file was not compiled, and tests/test_spots.py holds the two together. Every length and every index is
    checked before a loop runs; none of them holds the interpreter's lock. */
 
 #define PY_SSIZE_T_CLEAN
@@ -12,15 +10,7 @@
 #include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
-
-/* One binary for every processor of the family: the loader picks the widest vectors there are. (By levels, not by names of
-   processors, which fit no later one.) Sums are rounded as written, -ffp-contract=off,
-       so that all give the same bytes. */
-#if defined(__GNUC__) && !defined(__clang__) && defined(__x86_64__) && defined(__linux__) && defined(__GLIBC__)
-#define WIDEST __attribute__((target_clones("arch=x86-64-v4", "arch=x86-64-v3", "default")))
-#else
-#define WIDEST
-#endif
+#include "../_loops.h"
 
 /* Vectors are to lie along what is within this loop: across its turns the compiler has to take them apart again. */
 #if defined(__GNUC__)
@@ -36,25 +26,6 @@
 #endif
 
 #define BLOCK 512 /* columns worked on at a time: with their rows they stay in the second cache */
-
-typedef Py_ssize_t idx;
-
-static inline float most(float a, float b) { return a > b ? a : b; }
-static inline idx within(idx i, idx low, idx high) { return i < low ? low : i > high ? high : i; }
-
-/* ln x of a positive normal number: x = 2^e m with m around one, ln m = 2 artanh((m - 1) / (m + 1)) by its series
-   (Abramowitz and Stegun 4.1.27); the first term left out is below 2e-8. */
-static inline float logarithm(float x)
-{
-    int32_t i;
-    float m;
-    memcpy(&i, &x, 4);
-    const int32_t e = (i - 0x3f3504f3) >> 23;
-    i -= e * (1 << 23);
-    memcpy(&m, &i, 4);
-    const float s = (m - 1.0f) / (m + 1.0f), q = s * s;
-    return (float)e * 0.69314718056f + s * (2.0f + q * (2.0f / 3 + q * (2.0f / 5 + q * (2.0f / 7))));
-}
 
 /* candidates.top_hat, a block of a strip. `a` has room for (rows + 2 pad) x (columns + 2 pad), pad = side - 1; the extreme of
    `side` entries from each on is found by doubling, in place, since it only looks ahead. */
@@ -1370,23 +1341,18 @@ static void normals_of(const double *points, idx n, idx reach, double *room, dou
 }
 
 /* numpy's sum of up to 15 numbers. */
-static double summed_few(const double *v, idx n)
-{
-    double sum = 0;
-    idx i = 0;
-    if (n >= 8) sum = ((v[0] + v[1]) + (v[2] + v[3])) + ((v[4] + v[5]) + (v[6] + v[7])), i = 8;
-    for (; i < n; i++) sum += v[i];
-    return sum;
-}
+#define SUMMED(name, type)                                                                                                 \
+    static type name(const type *v, idx n)                                                                                 \
+    {                                                                                                                      \
+        type sum = 0;                                                                                                      \
+        idx i = 0;                                                                                                         \
+        if (n >= 8) sum = ((v[0] + v[1]) + (v[2] + v[3])) + ((v[4] + v[5]) + (v[6] + v[7])), i = 8;                        \
+        for (; i < n; i++) sum += v[i];                                                                                    \
+        return sum;                                                                                                        \
+    }
 
-static float summed_few_float(const float *v, idx n)
-{
-    float sum = 0;
-    idx i = 0;
-    if (n >= 8) sum = ((v[0] + v[1]) + (v[2] + v[3])) + ((v[4] + v[5]) + (v[6] + v[7])), i = 8;
-    for (; i < n; i++) sum += v[i];
-    return sum;
-}
+SUMMED(summed_few, double)
+SUMMED(summed_few_float, float)
 
 /* scratches.centred, some way: by how much each of m points moves aside. `level` is their rows, 2 reach + 1 wide. */
 static void moves_aside(const float *level, idx m, idx reach, idx most, double *move)
