@@ -221,8 +221,9 @@ def _from_file(path):
     return scenes._from_codes(np.asarray(Image.open(path).convert("RGB")))
 
 
-#: Share of the copies that come from a raw file's mosaic, and of those through a softer lens than the others.
-MOSAIC_SOFT = 0.4, 0.3
+#: Share of the copies that come from a raw file's mosaic, and of those through a softer lens than the others; and of the rest,
+#: how many are interpolated between the mosaic's samples by somebody else, plainly, and how many are a camera's JPEG.
+MOSAIC_SOFT, INTERPOLATED, JPEG = (0.35, 0.3), 0.2, 0.15
 #: The light panel as that camera sees it, bare. Invented.
 PANEL = np.array([0.6, 0.95, 0.7], np.float32)
 
@@ -272,13 +273,14 @@ def sample(name: str, seed: int, shape=(640, 800), *, dirt=None, clean: bool = F
     copy = np.random.default_rng([seed, sum(map(ord, name)), 8])
     mosaic, softer = copy.random(2) < MOSAIC_SOFT
     lens += copy.uniform(0.2, 0.7) * softer
+    developed = _developed(copy)
 
     def positive(through) -> Positive:
         seen = _blur(through, lens)
         if mosaic:
             return _from_mosaic(seen * PANEL, base * PANEL, mono, full, noise)
         own = np.random.default_rng(noise).standard_normal(seen.shape, dtype=np.float32)
-        seen = np.clip(seen + own * np.sqrt(np.maximum(seen, 0) / full + 1e-7), 1e-5, 1).astype(np.float32)
+        seen = developed(np.clip(seen + own * np.sqrt(np.maximum(seen, 0) / full + 1e-7), 1e-5, 1).astype(np.float32))
         return _converted(seen, base, mono) if whole else _inverted(seen, base, gamma, mono, mean, with_density)
 
     if only:
@@ -305,6 +307,41 @@ def _from_mosaic(light, base, mono, electrons, noise) -> Positive:
         path = Path(folder, "copy.dng")
         rawfile.write_dng(path, rawfile.mosaic(light, electrons=electrons, rng=rng), as_shot_neutral=tuple(PANEL))
         return _converted(negconv.read(path), base, mono)
+
+
+def _developed(rng):
+    """What is done to a copy before it comes to us: nothing, plain interpolation of a mosaic, or a JPEG."""
+    kind, weight, quality = rng.random(), rng.uniform(0, 1), int(rng.integers(85, 99))
+    if kind < INTERPOLATED:
+        return lambda seen: np.clip(_interpolated(seen, PANEL ** weight), 1e-5, 1).astype(np.float32)
+    if kind < INTERPOLATED + JPEG:
+        return lambda seen: np.maximum(_jpeg(seen, quality), 1e-5)
+    return lambda seen: seen
+
+
+def _interpolated(seen, channels):
+    """Each channel known at its places of an RGGB mosaic, and between them the mean of those next to it, before any balance."""
+    from scipy import ndimage
+
+    y, x = np.mgrid[:seen.shape[0], :seen.shape[1]]
+    samples = seen * channels
+    where = [(y % 2 == 0) & (x % 2 == 0), (y + x) % 2 == 1, (y % 2 == 1) & (x % 2 == 1)]
+    mosaic = sum(w * samples[..., c] for c, w in enumerate(where))
+    near = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]]) / 4
+    sums = [ndimage.convolve(v.astype(np.float32), near, mode="mirror") for w in where for v in (w * mosaic, w)]
+    return np.stack([a / b for a, b in zip(sums[::2], sums[1::2])], axis=2) / channels
+
+
+def _jpeg(seen, quality):
+    """Coded by the curve of sRGB in 8 bits, and read again."""
+    from io import BytesIO
+
+    from PIL import Image
+
+    codes = np.where(seen <= 0.0031308, 12.92 * seen, 1.055 * seen ** (1 / 2.4) - 0.055)
+    file = BytesIO()
+    Image.fromarray(np.rint(codes * 255).astype(np.uint8)).save(file, "JPEG", quality=quality)
+    return scenes._from_codes(np.asarray(Image.open(file)))
 
 
 def _of_stock(light, mono, rng):
@@ -349,7 +386,7 @@ def _plain_dirt(shape, rng, soft, dark=True) -> Dirt:
     much = amount(shape, rng)
     return make_dirt(shape, rng, specks=much, fibres=int(rng.integers(0, 2 + much / 8)), scratches=int(rng.integers(0, 3)),
                      dark_scratches=int(rng.integers(0, 3)) * dark, marks=int(rng.random() < 0.15),
-                     size=float(np.exp(rng.uniform(np.log(4.0), np.log(12)))), depth=(0.35, 1.0), soft=soft)
+                     size=float(np.exp(rng.uniform(np.log(4.0), np.log(12)))), depth=(0.2, 1.0), soft=soft)
 
 
 @lru_cache(maxsize=2)
@@ -398,7 +435,7 @@ def outlined(path, faint: float = 0.0):
             else:
                 depth = float(rng.choice([rng.uniform(0.9, 1.0), rng.uniform(0.5, 0.9), rng.uniform(0.35, 0.6)], p=[0.5, 0.35, 0.15]))
             if faint and depth > 0 and rng.random() < faint:
-                depth = float(rng.uniform(0.25, 0.6))
+                depth = float(rng.uniform(0.2, 0.6))
             factor[part] *= 1 - depth * cover
             labels[part][cover > 0.5] = len(defects) + 1
             defects.append(Defect(len(defects) + 1, "fibre" if fibre else "scratch" if kind == "Scratch" else "speck", depth > 0,

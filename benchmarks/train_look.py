@@ -14,9 +14,9 @@ import spot_scenes
 from negconv.spots import channels, company, features, find, look, noise
 from negconv.synthetic.dirt import make_dirt
 
-#: Frames of each photograph from a file, of each photograph at hand, and of each invented scene: no two parts of a
-#: photograph are alike, and photographs are what there will be. Their seeds start where no tree has seen them.
-FRAMES, FIRST_SEED = {"file": 30, "photo": 22, "": 15}, 5000
+#: Frames of each photograph from a file, of each at hand, and of each invented scene. Their seeds start where no tree has
+#: seen them.
+FRAMES, FIRST_SEED = {"file": 18, "photo": 14, "": 9}, 5000
 #: Pieces of dirt on a million pixels; and on the share of frames, larger ones, where dirt is as rare as on a frame of many
 #: megapixels: there what passes for dirt is mostly picture, and nothing must be measured against it.
 MUCH, RARE, FEW = (12, 150), (2, 20), 0.4
@@ -49,7 +49,7 @@ def drawn(shape, rng, soft, much=MUCH):
     count = spot_scenes.amount(shape, rng, much)
     return make_dirt(shape, rng, specks=count, fibres=int(rng.integers(much == MUCH, 5 + count / 10)),
                      scratches=int(rng.integers(0, 3)) if much == MUCH else 0, size=float(np.exp(rng.uniform(np.log(4.0), np.log(12)))),
-                     depth=(0.25, 1.0), soft=soft)
+                     depth=(0.2, 1.0), soft=soft)
 
 
 def gather(name: str, seed: int, outlines=None) -> dict[str, np.ndarray]:

@@ -5,7 +5,7 @@ half (given ``--outlines``) outlines of real dirt. The shipped constants were ma
 
     python benchmarks/train_spots.py --outlines defect-outlines.npz --photographs DIR
 
-where DIR held fifteen more photographs, of any subject (heard by trees fitted as these, but for closer stops).
+where DIR held 82 more photographs, of any subject.
 
 With ``--held-out`` the trees are fitted to half of the scenes and judged on the other half, and the other way round; without,
 they are fitted to all of them and written to negconv/spots/scorer.json, the net (`train_look.py`) beside it to look.npz.
@@ -34,8 +34,10 @@ TREES, DEPTH, GLANCES = {True: 400, False: 100}, {True: 6, False: 4}, 16
 #: Step of the first trees and of the others, and share of the dirt that may be lost after the first, and after a quarter of all.
 #: Light candidates are looked at again (`negconv.spots.look`), so that it pays to keep more of them.
 GLANCING, RATE, LOST = 0.3, 0.1, {True: (0.008, 0.012), False: (0.02, 0.04)}
-#: Times as many frames of a photograph as of another scene: those are what there will be, and no two parts are alike.
-OFTEN = 5 / 3
+#: Frames of each photograph from a file, of each at hand, and of each invented scene.
+FRAMES = {"file": 14, "photo": 14, "": 12}
+#: Share of the pieces of real outlines that are faint.
+FAINT = 0.2
 #: Share of the picture's candidates that is used (there are many), and the share of candidates that must be dirt at
 #: confidence 0.5: many candidates lie over one place and the likeliest speaks for it, so the even odds of one are too few. Of
 #: those seen among others one speaks for each place, and even odds are even.
@@ -142,39 +144,40 @@ def fit(x: np.ndarray, y: np.ndarray, *, seed: int = 0, trees: int = 320, depth:
             "limits": [t["limits"] for t in out], "leaves": [t["leaves"] for t in out], "stops": stops}
 
 
-def frames(names, seeds: int, outlines=None):
+def frames(names, outlines=None):
     """What is rendered: name, seed, shape, whether clean, and whether with outlines of real dirt."""
     for name in names:
-        for seed in range(int(seeds * OFTEN) if name.startswith("photo:") else seeds):
+        for seed in range(FRAMES.get(name.partition(":")[0], FRAMES[""])):
             rng = np.random.default_rng([seed, sum(map(ord, name))])
             shape = (int(rng.integers(420, 760)), int(rng.integers(520, 1000)))
             real = outlines is not None and rng.random() < 0.5
             yield name, seed, shape, bool(rng.random() < 0.2), real
 
 
-def _each(work, names, seeds, outlines, *args, jobs):
+def _each(work, names, outlines, *args, jobs):
     """``work(frame, outlines, *args)`` of all frames, on processes."""
-    every = list(frames(names, seeds, outlines))
+    every = list(frames(names, outlines))
     with ProcessPoolExecutor(jobs) as pool:
         yield from zip(every, pool.map(work, every, *([a] * len(every) for a in (outlines, *args)), chunksize=4))
 
 
 def _gathered(frame, outlines, cache):
     name, seed, shape, clean, real = frame
-    file = None if cache is None else Path(cache, f"{name.replace(':', '-')}-{seed}.npz")
+    family, _, which = name.partition(":")
+    file = None if cache is None else Path(cache, f"{family}-{Path(which).stem}-{seed}.npz")
     if file is not None and file.exists():
         data = np.load(file)
         return {sign: (data[f"x{sign}"], data[f"y{sign}"]) for sign in (True, False) if f"x{sign}" in data}
-    got = gather(name, seed, shape, clean=clean, dirt=spot_scenes.outlined(outlines) if real else None)
+    got = gather(name, seed, shape, clean=clean, dirt=spot_scenes.outlined(outlines, FAINT) if real else None)
     if file is not None:
         np.savez(file, **{f"{k}{sign}": v for sign, xy in got.items() for k, v in zip("xy", xy)})
     return got
 
 
-def collect(names, seeds, *, outlines=None, cache=None, jobs=2) -> dict[bool, tuple[np.ndarray, np.ndarray]]:
+def collect(names, *, outlines=None, cache=None, jobs=2) -> dict[bool, tuple[np.ndarray, np.ndarray]]:
     """Features and targets of all frames, by sign."""
     rows = {True: [], False: []}
-    for (name, seed, *_), got in _each(_gathered, names, seeds, outlines, cache, jobs=jobs):
+    for (name, seed, *_), got in _each(_gathered, names, outlines, cache, jobs=jobs):
         for sign, xy in got.items():
             rng = np.random.default_rng([seed, sum(map(ord, name)), sign])
             keep = np.isfinite(xy[1]) & ((xy[1] == 1) | (rng.random(len(xy[1])) < USED))
@@ -211,18 +214,17 @@ def scorer(data, *, seed=0) -> dict:
     return out
 
 
-def train(names, seeds: int, outlines, photographs, cache, path, jobs) -> tuple[dict, dict]:
+def train(names, outlines, cache, path, jobs) -> tuple[dict, dict]:
     """The trees, and the numbers of the net. What company and a look at the picture tell is learnt on scenes that the trees
     heard there have not seen."""
     frames = []
     for half in (0, 1):
         part = f"{path}.half{half}"
-        write(scorer(collect(names[half::2], seeds, outlines=outlines, cache=cache, jobs=jobs)), part)
+        write(scorer(collect(names[half::2], outlines=outlines, cache=cache, jobs=jobs)), part)
         frames += heard(names[1 - half::2], part, outlines=outlines, cache=cache, jobs=jobs)
         Path(part).unlink()
-    nets = scorer(collect(names, seeds, outlines=outlines, cache=cache, jobs=jobs))
+    nets = scorer(collect(names, outlines=outlines, cache=cache, jobs=jobs))
     write(nets, path)
-    frames += heard(train_look.names(photographs), path, outlines=outlines, cache=cache, jobs=jobs)
     rows = train_look.together(frames)
     alone = rows["alone"] & (rows["conf"] > 0)
     x, y = rows["cols"][alone], (rows["right"][alone] >= 0.5).astype(np.float32)
@@ -248,10 +250,9 @@ def write(nets: dict, path) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--seeds", type=int, default=24, help="frames of each scene; of photographs there are more")
     parser.add_argument("--held-out", action="store_true", help="fit to one half of the scenes, judge on the other")
     parser.add_argument("--outlines", help="outlines of real dirt (see spot_scenes.outlined), for half of the frames")
-    parser.add_argument("--photographs", help="a folder of more photographs, for company and the look alone")
+    parser.add_argument("--photographs", help="a folder of more photographs")
     parser.add_argument("--cache", help="folder that keeps the candidates of each frame for another run")
     parser.add_argument("--output", default=str(Path(find.__file__).with_name("scorer.json")))
     parser.add_argument("--net", default=str(Path(find.__file__).with_name("look.npz")))
@@ -260,12 +261,11 @@ def main() -> None:
     kept = None if args.cache else tempfile.TemporaryDirectory()
     cache = args.cache or kept.name
     Path(cache).mkdir(parents=True, exist_ok=True)
-    names = spot_scenes.names()
+    names = spot_scenes.names() + train_look.names(args.photographs)
     for half in (0, 1) if args.held_out else (None,):
         path, net = (p if half is None else f"{p}.{half}" for p in (args.output, args.net))
         start = time.perf_counter()
-        _, numbers = train(names if half is None else names[half::2], args.seeds, args.outlines, args.photographs, cache, path,
-                           args.jobs)
+        _, numbers = train(names if half is None else names[half::2], args.outlines, cache, path, args.jobs)
         with open(net, "wb") as file:
             np.savez_compressed(file, **numbers)
         print(f"{path}: {time.perf_counter() - start:.0f} s", flush=True)
