@@ -23,6 +23,9 @@ RIM, AS_LIGHT = 0.3, 0.15
 #: be something else, such as a bar of the window it hangs in; and in the others what the light falls by further off: at least, as
 #: a share of what is next to the spot, and of the greatest of them, for a glow is as much light on all sides, whatever it lies on.
 GLOWING, OTHER, GLOW, ALIKE = (4.0, 9.0), 2, 0.03, 0.45
+#: By so much, as a share, it may be lighter in the outer half of those pixels than in the inner one, by its grain: a glow falls all
+#: the way, while dirt on fur may by chance have lighter hairs all round.
+UNEVEN = 0.02
 
 
 def enclosed(positive: Positive, spots: Spots, rows=None) -> frozenset[int]:
@@ -77,12 +80,17 @@ def enclosed(positive: Positive, spots: Spots, rows=None) -> frozenset[int]:
 def _glows(light, picture, away, own, beyond) -> bool:
     """Whether it is lighter near a spot than further off, by about as much light on all sides but for a few."""
     near = picture & (away > GLOWING[0]) & (away <= GLOWING[1])
-    falls = []
-    for one, other in zip(*(sectors(own, light, where) for where in (near, beyond))):
+    inner = away <= np.mean(GLOWING)
+    falls, begins = [], []
+    for close, far, one, other in zip(*(sectors(own, light, where) for where in (near & inner, near & ~inner, near, beyond))):
         if min(len(one), len(other)) < 4:
             return False
         falls.append(median(one) - median(other))
-    falls = sorted(falls)
+        if len(close) and len(far):
+            begins.append(median(close) / max(median(far), 1e-4) - 1)
+    falls, begins = sorted(falls), sorted(begins)
+    if len(begins) <= OTHER or begins[OTHER] < -UNEVEN:
+        return False
     return any(least >= max(GLOW * median(light[near]), ALIKE * most) for least, most in zip(falls, falls[-1 - OTHER:]))
 
 
