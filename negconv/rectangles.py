@@ -7,6 +7,7 @@ little of it shows. And what is picture should lie inside some rectangle, what i
 from __future__ import annotations
 
 import math
+from typing import Sequence
 
 import numpy as np
 
@@ -38,6 +39,8 @@ WIDEST = 0.15
 LONGEST = 3.5
 #: No letter beside a picture is higher, as a share of the long side of the view.
 LETTER = 0.02
+#: Of a picture that the view cuts off a strip at least this share is in view.
+IN_VIEW = 0.65
 #: Of a gap between pictures less than this is exposed: dirt; and along more than this of it one picture ends, or the
 #: two beside it do.
 DIRTY, ENDS, BOTH_END = 0.04, 0.7, 1.0
@@ -447,7 +450,7 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
                                          columns[0].what[l[i]]))
         out.append(Found(float(top[i]), float(bottom[i]), float(left[i]), float(right[i]), rests,
                          tuple(map(float, supports)), float(share), float(score[i])))
-    return _completed(out, kinds, rebate)
+    return _completed(out, kinds, rebate, known)
 
 
 def _gaps_within(kinds: np.ndarray, boxes: list[tuple], down: bool) -> tuple[list[tuple[int, int]], bool]:
@@ -471,9 +474,10 @@ def _gaps_within(kinds: np.ndarray, boxes: list[tuple], down: bool) -> tuple[lis
     return gaps, narrow
 
 
-def _completed(found: list[Found], kinds: np.ndarray, rebate: list[np.ndarray]) -> list[Found]:
-    """The strip with those pictures whose own sides hardly show: as wide as the others, at their pitch, where something
-    is exposed."""
+def _completed(found: list[Found], kinds: np.ndarray, rebate: list[np.ndarray],
+               known: Sequence[np.ndarray]) -> list[Found]:
+    """The strip with those pictures whose own sides hardly show, or that the view cuts: as wide as the others, at their
+    pitch, where something is exposed. `known`: the rows and the columns that lie in view."""
     if not found:
         return found
     picture = kinds == PICTURE
@@ -489,20 +493,22 @@ def _completed(found: list[Found], kinds: np.ndarray, rebate: list[np.ndarray]) 
         grid, maps = (kinds.T, [rebate[2].T, rebate[3].T, rebate[0].T, rebate[1].T]) if down else (kinds, rebate)
         boxes = sorted((f.top, f.bottom, f.left, f.right) if down else (f.left, f.right, f.top, f.bottom)
                        for f in found)
-        more = _slots(np.array(boxes), grid, maps, len(found) > 1)
+        more = _slots(np.array(boxes), grid, maps, len(found) > 1, (int(known[not down][0]), int(known[not down][-1])))
         if more:
-            for low, high, top, bottom, supports, share in more:
+            for low, high, top, bottom, supports, share, rests in more:
                 edges = (low, high, top, bottom) if down else (top, bottom, low, high)
-                sides = (supports[3], supports[2], supports[1], supports[0]) if down else supports
-                found = found + [Found(*map(float, edges), ("rebate",) * 4, sides, share, sum(sides))]
+                supports, rests = ((some[3], some[2], some[1], some[0]) if down else some for some in (supports, rests))
+                found = found + [Found(*map(float, edges), rests, supports, share, sum(supports))]
             return sorted(found, key=lambda f: f.top if down else f.left)
     return found
 
 
-def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced: bool) -> list[tuple]:
-    """Places along a strip that runs across, free and exposed: (low, high, top, bottom, supports, share of picture).
+def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced: bool,
+           view: tuple[int, int]) -> list[tuple]:
+    """Places along a strip that runs across, free and exposed: (low, high, top, bottom, supports, share of picture, rests).
 
-    `boxes` (n, 4): low, high, top, bottom of the pictures there are. `paced`: they tell the gap.
+    `boxes` (n, 4): low, high, top, bottom of the pictures there are. `paced`: they tell the gap. `view`: the first and the
+    last column in view, which may cut a picture.
     """
     top, bottom = (int(round(v)) for v in median(boxes[:, 2:], axis=0))
     wide = int(round(median(boxes[:, 1] - boxes[:, 0])))
@@ -527,19 +533,25 @@ def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced
                 gap = np.arange(1, int(WIDEST * wide)) if usual is None else \
                     np.arange(max(int(usual - 0.04 * wide), 1), int(usual + 0.04 * wide) + 2)
                 lows = (at + gap if sign > 0 else at - gap - wide).astype(int)
-                some = (lows >= 0) & (lows + wide < kinds.shape[1])
+                over = np.maximum(np.maximum(view[0] - lows, lows + wide - view[1]), 0)
+                some = over <= (0 if usual is None else (1 - IN_VIEW) * wide)
                 if not some.any():
                     break
-                lows, gap = lows[some], gap[some]
-                value = enter[lows] + leave[lows + wide] - (0.0 if usual is None else 2 * np.abs(gap - usual) / wide)
-                low = int(lows[value.argmax()])
-                high = low + wide
-                lit, bare, dark, void = ((s[high - 2] - s[low + 3]) / max(wide - 5, 1) for s in share)
+                lows, gap, over = lows[some], gap[some], over[some]
+                begins, stops = enter[np.maximum(lows, view[0])], leave[np.minimum(lows + wide, view[1])]
+                # Of a picture that the view cuts one end alone is seen.
+                value = np.where(over > 0, 2 * (begins if sign > 0 else stops), begins + stops)
+                value -= 0.0 if usual is None else 2 * np.abs(gap - usual) / wide
+                best = int(value.argmax())
+                low, high, cut = int(max(lows[best], view[0])), int(min(lows[best] + wide, view[1])), bool(over[best] > 0)
+                lit, bare, dark, void = ((s[high - 2] - s[low + 3]) / max(high - low - 5, 1) for s in share)
                 free = all(high <= a + 2 or low >= b - 2 for a, b in taken)
                 across = slice(low + 2, high - 1)
                 ends = [float(np.max(plane[max(y - 2, 0):y + 3, across], axis=0).mean())
                         for plane, y in ((rebate[0], top), (rebate[1], bottom))]
-                supports = (ends[0], float(leave[high]), ends[1], float(enter[low]))
+                after, before = cut and sign > 0, cut and sign < 0
+                supports = (ends[0], 0.0 if after else float(leave[high]), ends[1], 0.0 if before else float(enter[low]))
+                rests = ("rebate", "view" if after else "rebate", "rebate", "view" if before else "rebate")
                 seen = sum(supports)
                 enough = 0.35 if usual is not None else 1.3
                 beside = () if usual is None else ((low - usual, [b for _, b in taken]),
@@ -548,10 +560,12 @@ def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced
                     enough = 0.0                        # both its neighbours say that it is there
                 if not free or lit < LIT or bare > 0.03 or dark > 0.3 or void > 0.05 or seen < enough:
                     break
-                out.append((low, high, top, bottom, tuple(min(v, 1.0) for v in supports), float(lit)))
+                out.append((low, high, top, bottom, tuple(min(v, 1.0) for v in supports), float(lit), rests))
                 taken.append((float(low), float(high)))
                 if usual is None:
                     usual = float(low - at if sign > 0 else at - high)
+                if cut:
+                    break
                 at = high if sign > 0 else low
     return out
 
