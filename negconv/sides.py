@@ -208,6 +208,10 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
     within = inner[rows, deep]
     between = np.clip(deep[:, None] - np.arange(int(DEEP / step), -1, -1), 0, None)
     reached = inner[rows[:, None], between] > MOST * within[:, None]
+    if rests == "rebate":
+        # Where the holder leaves less of the rebate than the lens blurs, what rises is not the picture's edge alone.
+        clear = light[rows[:, None], np.clip(deep[:, None] - np.arange(int(DEEP / step), 3 * int(DEEP / step)), 0, None)]
+        weight = weight * np.clip((clear.max(axis=1) - 0.3) / 0.4, 0.05, 1.0)
     # The picture's detail just inside is not what the gate's edge let through, so neighbours have their say.
     evened = np.convolve(np.pad(within, 2, mode="edge"), np.full(5, 0.2), "valid")
     points = np.stack([middle[0] + along[0] * s * length / 2 + inward[0] * across_,
@@ -304,8 +308,9 @@ SKEWED = 0.0035
 #: for one place along a side is given less than it says.
 ASKEW_EACH = 0.002
 #: The blur, in pixels, with which a gate's penumbra and the emulsion draw the edge of a picture, and its deviation; of a
-#: dense picture whose edge is seen to rise within so few pixels more than SHARP that it cannot be, less.
-PENUMBRA, SHARP = (0.6, 0.3), 0.4
+#: dense picture whose edge is seen to rise within so few pixels more than SHARP that it cannot be, less. It lies on the film,
+#: so of a picture shorter than DRAWN pixels it takes as much fewer.
+PENUMBRA, SHARP, DRAWN = (0.6, 0.3), 0.4, 400.0
 #: How far outside the edge, in that blur, half of the light gets through film of so much density inside: terms of its square,
 #: itself and 1. At the edge it is exposed half as much, which thin film hardly shows and dense film hardly lacks; with a
 #: slope of 0.6 and a toe of 0.35 decades (`tests/test_sides.py`). The least for which an edge tells how sharp it is.
@@ -344,15 +349,16 @@ def outside(density: np.ndarray) -> np.ndarray:
     return np.polyval(OUTSIDE, np.clip(density, 0.0, 2.5))
 
 
-def _blur(traced: list[Traced]) -> tuple[float, float]:
-    """The blur of the edges of pictures, as far as it can be told beforehand, and its deviation."""
+def _blur(traced: list[Traced], size: float) -> tuple[float, float]:
+    """The blur of the edges of pictures `size` pixels long, as far as it can be told beforehand, and its deviation."""
     points = np.concatenate([side.points for t in traced for side, on in zip(t.sides, t.rests) if on == "rebate"]
                             or [np.zeros((0, 5))])
     far = outside(points[:, 3])
     some = (far > TELLING) & np.isfinite(points[:, 4])
     most = float(median((points[some, 4] - SHARP) / far[some])) if some.any() else np.inf
-    blur = min(max(most, 0.0), PENUMBRA[0])
-    return blur, PENUMBRA[1] * max(blur / PENUMBRA[0], 0.1)
+    usual = PENUMBRA[0] * min(size / DRAWN, 1.0)
+    blur = min(max(most, 0.0), usual)
+    return blur, PENUMBRA[1] / PENUMBRA[0] * max(blur, 0.1 * usual)
 
 
 def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> list[Traced]:
@@ -402,7 +408,7 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
     # Most copies have neither perspective nor distortion to speak of; those that have any have much.
     for j in (1, 2, 3):
         add(np.eye(n)[j:j + 1], 0.0, BENT ** -2, BENT)
-    blur, deviation = _blur(traced)
+    blur, deviation = _blur(traced, float(median(lengths.max(axis=1))) * half)
     add(np.eye(n)[[penumbra]], blur, deviation ** -2)
     add(np.eye(n)[[skewed]], 0.0, SKEWED ** -2)
     if apart:
