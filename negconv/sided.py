@@ -31,6 +31,8 @@ WEIGHTS = (1.57, 1.10, 0.32, 0.42, 0.73, 0.38, -1.28, 0.17, -0.35, -0.12, -0.09,
 #: The same for pictures found by sides that hardly show.
 FAINT_WEIGHTS = (-3.96, 0.48, 0.39, 1.18, 0.51, 0.60, 1.13, 0.95, 0.05, -0.74, -0.76, 0.93, 1.64, 1.18, 0.72, 0.82,
                  -0.20, 0.27, 0.14, 0.36, 1.21, 0.66, -0.32)
+#: So many times as long as the others of its strip no picture is that ends there; the holder's edge is the less sharp.
+LONGER = {"holder": 1.008, "view": 1.004}
 #: How much more of a sliver of rebate is clear than of what lies deeper.
 DISTINCT = 0.5
 #: Along how much of a side a sliver is seen at least, and along how much it is clear then.
@@ -45,6 +47,8 @@ SOFTENED = 1.25
 #: Fogged rebate is no broader than this share of the picture, and denser than it a picture begins by this much at once,
 #: along more than this share of the side; and more than this of the side is then seen.
 FOGGED, BEGINS, LINED, MOSTLY = 0.1, 0.12, 0.7, 0.5
+#: Thin fog, and how much it changes from one place along a side to the next, in noise.
+THIN, DETAIL = 0.15, 2.0
 
 
 def refined(proxy: np.ndarray, k: int, attempt: Attempt, found, film_format: str | None,
@@ -93,8 +97,8 @@ def _angle_of(corners, rests, sides) -> float:
 
 
 def _alike(traced: list[Traced]) -> list[Traced]:
-    """Of a strip: where a picture that ends at the holder would be longer than the others, it ends before, unseen; so
-    it does where the others' side in line with it rests on rebate."""
+    """Of a strip: where a picture that ends at the holder or the view would be longer than the others, it ends before,
+    unseen; so it does where the others' side in line with it rests on rebate."""
     if len(traced) < 2:
         return traced
     middles = np.array([np.mean(t.points, axis=0) for t in traced])
@@ -114,8 +118,8 @@ def _alike(traced: list[Traced]) -> list[Traced]:
         return traced
     out = []
     for length, t in zip(lengths, traced):
-        held = [i for i in ends if t.rests[i] == "holder"]
-        if len(held) == 1 and length > 1.008 * float(median(whole)):
+        held = [i for i in ends if t.rests[i] in LONGER]
+        if len(held) == 1 and length > LONGER[t.rests[held[0]]] * float(median(whole)):
             t = _unseen(t, held[0])
         out.append(t)
     return out
@@ -149,8 +153,8 @@ def _traced(density, size, k: int, attempt: Attempt, found: Found,
             if moved.support > CLEARLY:
                 sides[i], rests[i] = moved, "rebate"
         fogged = None
-        if rests[i] == "holder" or (rests[i] == "rebate" and _past_film(density, points, i, sides[i])):
-            fogged = _fogged(density, points, i, sides[i])
+        if found.rests[i] == "holder" or (rests[i] == "rebate" and _past_film(density, points, i, sides[i])):
+            fogged = _fogged(density, points, i, sides[i], noise)
         if fogged is not None:
             moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=2.0 * k + 2, noise=noise,
                            beyond=replace(fogged, offset=fogged.offset - k - 1))
@@ -318,7 +322,7 @@ def _past_film(density, points, i: int, side: Side) -> bool:
     return float(median(outside.mean(axis=1))) < -DULL / 2
 
 
-def _fogged(density, points, i: int, side: Side) -> Side | None:
+def _fogged(density, points, i: int, side: Side, noise: float) -> Side | None:
     """The line well inside a holder's edge, or the film's, at which the picture begins, where the rebate between is fogged
     from there: straight and all along the side, and nearly or wholly clear just outside; None without one."""
     start, end = points[i], points[(i + 1) % 4]
@@ -343,7 +347,9 @@ def _fogged(density, points, i: int, side: Side) -> Side | None:
         return None
     line = np.clip(np.rint(offset + slope * s).astype(int), 0, profile.shape[1] - 1)
     outside = profile[rows, line]
-    if (outside < DULL / 2).mean() < CLEARLY or float(median(outside)) > DULL:
+    # What begins all along may do so in thin fog as well, which has no detail: lighter parts of the picture have.
+    thin = share > ALL_ALONG and float(median(outside)) < THIN and float(median(np.abs(np.diff(outside)))) < DETAIL * noise
+    if not thin and ((outside < DULL / 2).mean() < CLEARLY or float(median(outside)) > DULL):
         return None
     return replace(side, offset=side.offset + offset + 3.0, slope=side.slope + slope)
 
