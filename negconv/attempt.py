@@ -9,7 +9,7 @@ import numpy as np
 from .bars import darken_bars
 from .gate import Gate, by_perforations
 from .levels import BASE, PANEL, PICTURE, VOID, Level, Parts, bare_panel, parts
-from .rectangles import STEP, Found, edge_maps, rectangles, tally, turn_of, turned
+from .rectangles import LONGEST, STEP, Found, edge_maps, rectangles, tally, turn_of, turned
 from .robust import median
 from .values import frozen
 
@@ -37,6 +37,10 @@ STRIP = 0.01
 ASIDE = 0.06
 #: By so much density a picture begins there.
 BEGUN = 0.06
+#: Between so many millimetres from a picture on 135 film, perforations take more than this share of the film, where they show.
+HOLES, SOME_HOLES = (3.0, 1.2), 0.2
+#: Rebate is fogged where more than this of it, along the pictures, is no longer clear.
+FOGGY = 0.4
 #: Where less than this of what surrounds a picture is clear, the holder covers all of the rebate but a sliver.
 SLIVER = 0.05
 #: So little of all that is exposed lies by dirt alone outside a picture.
@@ -178,9 +182,11 @@ def attempted(log: np.ndarray, base: Level, aspect: float | None) -> Attempt:
     degrees = turn_of(judged.kinds, judged.density, base.spread)
     kinds, density = turned(judged.kinds, judged.density, degrees)
     darken_bars(kinds, density)
+    across = by_perforations(kinds)
+    clear_fog(kinds, density, across)
     maps = edge_maps(kinds, density, base.spread)
     found = rectangles(kinds, density, base.spread, aspect, maps)
-    found = before_perforations(found, kinds, density)
+    found = before_perforations(found, density, across)
     if len(found) == 1:
         found = [unprinted(found[0], kinds, maps)]
     within, around = np.zeros(5, int), 0
@@ -196,11 +202,36 @@ def attempted(log: np.ndarray, base: Level, aspect: float | None) -> Attempt:
                     float(median([_lined(kinds, f) for f in found] or [0.0])), max(clear - int(within[BASE]), 0) / max(known, 1))
 
 
-def before_perforations(found: Sequence[Found], kinds: np.ndarray, density: np.ndarray) -> list[Found]:
+def clear_fog(kinds: np.ndarray, density: np.ndarray, across: Sequence[Gate]) -> None:
+    """Makes rebate clear that perforations tell from the pictures, where these begin in it and much of it is fogged."""
+    for g in across[:1]:
+        reach = ASIDE * (g.high - g.low) / 2
+        planes = (kinds.T, density.T) if g.down else (kinds, density)
+        for line, sign in ((g.low, 1), (g.high, -1)):
+            some, dense = (plane if sign > 0 else plane[::-1] for plane in planes)
+            line = line if sign > 0 else len(some) - 1 - line
+            first, last = max(int(line - reach), 3 * STEP), min(int(line + reach), len(some) - STEP - 1)
+            holes = some[max(int(line - HOLES[0] * g.scale), 0):max(int(line - HOLES[1] * g.scale), 0)]
+            if first >= last or not holes.size or np.count_nonzero(holes == PANEL) < SOME_HOLES * holes.size:
+                continue
+            steps = np.clip((dense[first + STEP:last + STEP] - dense[first - STEP:last - STEP]) / BEGUN, 0, 1)
+            film = (some[first - STEP:last - STEP] == PICTURE) | (some[first - STEP:last - STEP] == BASE)
+            seen = (steps * film).sum(axis=1) / np.maximum(np.count_nonzero(film, axis=1), 1)
+            if seen.max() < PLAIN_SIDE:
+                continue
+            at = first + int(seen.argmax())
+            outside = some[at - 3 * STEP:at - STEP]
+            if np.count_nonzero(outside == PICTURE) > FOGGY * np.count_nonzero(outside != VOID):
+                fogged = some[:at] == PICTURE
+                np.putmask(some[:at], fogged, BASE)
+                np.putmask(dense[:at], fogged, 0)
+
+
+def before_perforations(found: Sequence[Found], density: np.ndarray, across: Sequence[Gate]) -> list[Found]:
     """Rectangles that do not reach past perforations: a side beyond where these have it, as where rebate is fogged or hardly
-    clearer than the picture, lies where this begins near there."""
+    clearer than the picture, lies where this begins near there. What is longer then than any picture is none."""
     out = list(found)
-    for g in by_perforations(kinds)[:1] if found else ():
+    for g in across[:1]:
         reach = ASIDE * (g.high - g.low) / 2
         plane = density.T if g.down else density
         for n, f in enumerate(found):
@@ -219,7 +250,8 @@ def before_perforations(found: Sequence[Found], kinds: np.ndarray, density: np.n
                     out[n] = replace(out[n], rests=tuple("rebate" if j == i else on for j, on in enumerate(out[n].rests)),
                                      support=tuple(float(seen.max()) if j == i else s
                                                    for j, s in enumerate(out[n].support)), **{name: at})
-    return out
+    long = [max(f.bottom - f.top, f.right - f.left) > LONGEST * min(f.bottom - f.top, f.right - f.left) for f in out]
+    return [f for f, none in zip(out, long) if not none]
 
 
 def unprinted(f: Found, kinds: np.ndarray, maps: tuple) -> Found:
@@ -282,8 +314,7 @@ def _next_to(kinds: np.ndarray, found) -> int:
         ends = sorted(found, key=lambda f: f.top if down else f.left)
         for f, side in zip(ends[:1] + ends[-1:], (0, 2) if down else (3, 1)):
             beside = (side - 1, (side + 1) % 4)
-            if "view" in (f.rests[side], *(f.rests[i] for i in beside)) or min(
-                    f.support[side], max(f.support[i] for i in beside)) < PLAIN_SIDE:
+            if f.rests[side] == "view" or min(f.support[side], max(f.support[i] for i in beside)) < PLAIN_SIDE:
                 continue
             t, b, l, r = max(int(f.top) - 4, 0), int(f.bottom) + 5, max(int(f.left) - 4, 0), int(f.right) + 5
             past = ((slice(0, t), slice(l, r)), (slice(t, b), slice(r, w)), (slice(b, h), slice(l, r)),
@@ -355,10 +386,12 @@ def is_ringed(attempt: Attempt, tone: Level) -> bool:
 
 def may_be_film(attempt: Attempt, tone: Level) -> bool:
     """Whether what was found may be a piece of film on the panel, hardly anything exposed on it: one tone, darker than
-    what was taken for the base, runs along all its sides and through most of it."""
-    if len(attempt.found) != 1 or set(attempt.found[0].rests) != {"rebate"} or attempt.clear > STRIP:
+    what was taken for the base, runs along all its sides and through most of it, and on the holder at most at some."""
+    if len(attempt.found) != 1 or attempt.clear > STRIP:
         return False
     f = attempt.found[0]
+    if not {"rebate"} <= set(f.rests) <= {"rebate", "holder"}:
+        return False
     size = (f.bottom - f.top) * (f.right - f.left) / (attempt.shape[0] * attempt.shape[1])
     film = 0.05 < -max(np.array(tone.log) - attempt.base.log) < DENSE
     return film and tone.share > BLANK * size and is_ringed(attempt, tone)
