@@ -59,8 +59,10 @@ ALONE = 0.55
 GUESSED, FITTED = 0.45, 0.8
 #: How far the corners of a picture seen twice may lie apart, as a share of its size.
 CLOSE = 0.015
-#: And of one and where the pitch of a strip has it.
+#: And of one seen in stretched light, or where the pitch of a strip has it.
 PACE = 0.03
+#: And how many steps of the pitch away.
+STEPS = 2
 #: Below this one it is trusted, but a person had better look.
 SURE = 0.6
 LOOK = "an edge of the picture hardly shows (confidence {:.2f}), so look whether the frame is right"
@@ -279,11 +281,12 @@ def _either(proxy: np.ndarray, plan: np.ndarray, k: int, log: np.ndarray, best: 
     if keen is None or not (keen[1].sure or room) and keen[1].attempt.merit <= best.merit:
         return _framed(proxy, k, shown, aspect, film_format)
     light, other, base = keen
-    frames, attempt, faint = _framed(light, 1, other, aspect, film_format)
-    frames = [replace(f, corners=f.scaled(k).corners) for f in frames]
+    hardly = None if other.shows and not room else _faintly(light, 1, other.attempt, aspect, film_format)
+    frames, attempt, faint = _likelier(other, None if other.shows else hardly)
+    frames = _enlarged(frames, k)
     if room:
-        plainly = [replace(f, corners=f.scaled(k).corners) for f in other.frames]
-        for some, one, by in ((frames, attempt, faint), (plainly, other.attempt, False)):
+        for some, one, by in ((frames, attempt, faint), (_enlarged(other.frames, k), other.attempt, False),
+                              *([(_enlarged(hardly[1], k), hardly[0], True)] if hardly else [])):
             both = _with_mates(shown.frames, some)
             if both:
                 return both, replace(one, base=base, parts=parts(log, base)), by
@@ -388,6 +391,11 @@ class _Shown:
         return bool(self.frames) and min(f.confidence for f in self.frames) >= PLAINLY and self.attempt.astray <= ASTRAY
 
     @property
+    def shows(self) -> bool:
+        """Whether it is not looked for by sides that hardly show: it is sure, or shows all round, however odd its shape."""
+        return self.sure or bool(self.frames) and all(min(f.firm) >= PLAINLY for f in self.frames)
+
+    @property
     def lacking(self) -> bool:
         """Whether beside a picture that is sure, or several that need not be, the film has room for another."""
         return (self.sure or len(self.frames) > 1) and roomy(self.attempt.kinds, self.attempt.found)
@@ -429,11 +437,17 @@ def _shown(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None, film_
 def _framed(proxy: np.ndarray, k: int, shown: _Shown, aspect: float | None,
             film_format: str | None) -> tuple[list[Sided], Attempt, bool]:
     """The frames of an attempt, by sides that show or by those that hardly do, and whether by these."""
+    return _likelier(shown, None if shown.shows else _faintly(proxy, k, shown.attempt, aspect, film_format))
+
+
+def _enlarged(frames: list[Sided], k: int) -> list[Sided]:
+    """Frames of a plan `k` times coarser."""
+    return [replace(f, corners=f.scaled(k).corners) for f in frames]
+
+
+def _likelier(shown: _Shown, other: tuple[Attempt, list[Sided]] | None) -> tuple[list[Sided], Attempt, bool]:
+    """Of the frames of an attempt by sides that show and those by sides that hardly do the likelier ones."""
     best, sided, grown, most = shown.attempt, shown.frames, shown.grown, shown.most
-    # What shows all round is not looked for where it hardly does, however odd its shape.
-    if shown.sure or sided and all(min(f.firm) >= PLAINLY for f in sided):
-        return sided, best, False
-    other = _faintly(proxy, k, best, aspect, film_format)
     if other is None:
         return sided, best, False
     other = other[0], [replace(f, confidence=min(f.confidence, most)) for f in other[1]]
@@ -544,19 +558,33 @@ def _same(some: list[Sided], others: list[Sided]) -> bool:
         np.abs(np.array(a.corners) - b.corners).max() < 0.005 * max(a.size) for a, b in zip(some, others))
 
 
-def _close(one: Sided, other: Sided) -> bool:
+def _close(one: Sided, other: Sided, by: float = CLOSE) -> bool:
     """Whether two pictures are one, or nearly so."""
-    return float(np.abs(np.array(one.corners) - other.corners).max()) < CLOSE * max(one.size)
+    return float(np.abs(np.array(one.corners) - other.corners).max()) < by * max(one.size)
 
 
 def _with_mates(sure: list[Sided], frames: list[Sided]) -> list[Sided]:
     """Pictures of a strip some of which are sure, and keep their sides; a side of another that hardly shows lies where the
     pitch of several has it, or as far from the one across as theirs do. Empty where not all of the sure ones are among
-    them, or no other."""
-    if len(frames) <= len(sure) or not all(any(_close(f, g) for g in frames) for f in sure):
+    them, but for any that the view cuts, or no other."""
+    whole = [f for f in sure if "view" not in f.rests]
+    beside = [g for g in frames if not any(_overlaps(f, g) for f in sure)]
+    if not beside or not whole or not all(any(_close(f, g, PACE) for g in frames) for f in whole):
         return []
-    size = [float(median([f.size[i] for f in sure])) for i in (0, 1)]
-    return [next((f for f in sure if _close(f, g)), None) or _paced(g, sure) or _sized(g, size) for g in frames]
+    size = [float(median([f.size[i] for f in whole])) for i in (0, 1)]
+    return _in_line(sure + [_paced(g, whole) or _sized(g, size) for g in beside])
+
+
+def _in_line(frames: list[Sided]) -> list[Sided]:
+    """The same, in the order in which a strip shows them."""
+    middles = np.mean([f.corners for f in frames], axis=1)
+    return [frames[i] for i in np.argsort(middles[:, np.ptp(middles, axis=0).argmax()])]
+
+
+def _overlaps(one: Sided, other: Sided) -> bool:
+    """Whether the middle of either lies within the other."""
+    return any(np.all(np.abs(np.mean(a.corners, axis=0) - np.mean(b.corners, axis=0)) < np.array(b.size) / 2)
+               for a, b in ((one, other), (other, one)))
 
 
 def _paced(f: Sided, strip: list[Sided]) -> Sided | None:
@@ -565,8 +593,10 @@ def _paced(f: Sided, strip: list[Sided]) -> Sided | None:
         return None
     rows = np.array([g.corners for g in strip])
     # Seen at a slant, each step is longer than the last.
-    placed = [row[-1] + (row[-1] - row[-2]) + (row[-1] - 2 * row[-2] + row[-3] if len(row) > 2 else 0.0)
-              for row in (rows, rows[::-1])]
+    placed = []
+    for row in (rows, rows[::-1]):
+        step, more = row[-1] - row[-2], row[-1] - 2 * row[-2] + row[-3] if len(row) > 2 else 0.0
+        placed += [row[-1] + n * step + n * (n + 1) / 2 * more for n in range(1, STEPS + 1)]
     corners = min(placed, key=lambda some: float(np.abs(some - f.corners).max()))
     if np.abs(corners - f.corners).max() > PACE * max(f.size):
         return None
