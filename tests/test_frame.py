@@ -8,12 +8,12 @@ import pytest
 from scipy.ndimage import binary_dilation, gaussian_filter
 
 from negconv import search
-from negconv.attempt import attempted, unprinted
+from negconv.attempt import attempted, before_perforations, clear_fog, unprinted
 from negconv.base import sample_base
 from negconv.capture import Capture
 from negconv.conversion import geometry
 from negconv.errors import InputError
-from negconv.gate import NARROW, WIDE, gates, past_film
+from negconv.gate import NARROW, WIDE, Gate, by_perforations, gates, past_film
 from negconv.frame import FORMATS, TRUSTED, Frame, format_named, picture_mask
 from negconv.recipe import Recipe
 from negconv.rectangles import Found, edge_maps
@@ -735,11 +735,12 @@ def test_a_picture_does_not_grow_behind_the_holder():
 
 @pytest.mark.parametrize("seed", (2, 3))
 def test_what_several_tones_agree_on_is_taken_where_none_is_sure(seed):
-    """A picture in a corner of the view, the next one beside it, and bare panel below the film."""
+    """A picture in a corner of the view, the next one beside it, bare panel below the film, and below that another film."""
     data = np.ones((420, 620, 3))
     data[:330] = 0.5
     data[:250, :470] *= 10 ** -textured((250, 470), 0.12, 1.1, seed=seed)[..., None]
     data[:250, 484:] *= 10 ** -textured((250, 136), 0.2, 1.0, seed=seed + 1)[..., None]
+    data[350:] = 0.5 * 10 ** -textured((70, 620), 0.2, 1.0, seed=seed + 2)[..., None]
     y, x = (np.arange(n) / 620 - n / 1240 for n in (420, 620))
     data *= (1 - 0.24 * (x[None, :] ** 2 + y[:, None] ** 2))[..., None]
     data *= 1 + np.random.default_rng(seed).normal(0, 0.003, data.shape)
@@ -851,3 +852,129 @@ def test_a_sliver_of_rebate_that_the_lens_blurs_does_not_draw_the_side_inwards()
         assert np.abs(np.array(frame.corners) - Frame.rectangle(left, 60, 240, 120).corners).max() < 0.6
         wide, high = frame.size
         assert abs((240 - wide) - (120 - high)) < 0.25
+
+
+def strip_in(view, lefts, high, wide, top):
+    """A strip across a view: pictures of so many pixels, which the view may cut, on clear film between holders."""
+    data = np.full((*view, 3), 0.004)
+    data[top - 40:top + high + 40] = 0.5
+    for left in lefts:
+        a, b, y = max(left, 0), min(left + wide, view[1]), max(top, 0)
+        seen = textured((high, wide), 0.15, 1.2, seed=left + 1000)[y - top:, a - left:b - left]
+        data[y:y + len(seen), a:b] = 0.5 * 10 ** -seen[..., None]
+    return data * (1 + np.random.default_rng(3).normal(0, 0.003, data.shape))
+
+
+@pytest.mark.parametrize("pictures", [2, 3])
+@pytest.mark.parametrize("turned", [0, 1, 2])
+def test_a_strip_goes_on_in_a_picture_that_the_view_cuts(pictures, turned):
+    """Three quarters of it are in view; of less than two thirds nothing is said."""
+    lefts = [20 + 172 * i for i in range(pictures + 1)]
+    for shown in (120, 64):
+        view = 306, lefts[-1] + shown
+        data = np.rot90(strip_in(view, lefts, 106, 160, 100), turned)
+        frames = look(np.ascontiguousarray(data, dtype=np.float32), flattened=True).frames
+        truth = np.array([Frame.rectangle(left, 100, min(160, view[1] - left), 106).corners
+                          for left in lefts[:pictures + (shown > 100)]])
+        for _ in range(turned):                                 # a quarter to the left
+            truth = np.stack([truth[..., 1], view[1] - 1 - truth[..., 0]], axis=-1)
+            view = view[::-1]
+        truth = truth[np.argsort(truth.mean(axis=1).sum(axis=1))]
+        assert len(frames) == len(truth)
+        for frame, corners in zip(frames, truth):
+            assert np.abs(np.array(frame.corners)[:, None] - corners).max(axis=2).min(axis=1).max() < 0.5
+
+
+def test_the_view_shows_no_picture_longer_than_the_others_of_its_strip():
+    """The last one ends a pixel and a half inside the view, where there is no telling it from the view's border."""
+    view, lefts = (306, 20 + 4 * 172 + 161), [20 + 172 * i for i in range(5)]
+    data = strip_in(view, lefts, 106, 160, 100)
+    frames = look(data[:, :lefts[-1] + 160].astype(np.float32), flattened=True).frames
+    assert len(frames) == 5
+    data[:, lefts[-1] + 160:] = data[:, lefts[-1] + 159:lefts[-1] + 160]
+    frames = look(data.astype(np.float32), flattened=True).frames
+    assert len(frames) == 5 and frames[-1].size[0] == pytest.approx(160, abs=0.5)
+
+
+def test_a_picture_that_the_view_cuts_between_two_others_is_one():
+    """The strip runs across; the view cuts the upper edge of all of its pictures, and all but a third of the two beside."""
+    data = strip_in((480, 720), (-190, 170, 530), 460, 330, -20)
+    (frame,) = look(data.astype(np.float32), flattened=True).frames
+    assert np.abs(np.array(frame.corners) - Frame.rectangle(170, 0, 330, 440).corners).max() < 1.0
+    assert frame.confidence > 0.6
+
+
+@pytest.mark.parametrize("leaks", [False, True], ids=["holder", "panel beside the film"])
+def test_a_picture_begins_all_along_in_rebate_that_is_fogged_all_along(leaks):
+    """A density of 0.3 at the edge of the film and 0.11 where the picture begins; past half of the edge the panel may show."""
+    rng = np.random.default_rng(33)
+    data = np.full((480, 720, 3), 0.004)
+    data[60:420, 60:660] = 0.5
+    data[86:390, 90:630] = 0.5 * patches(rng, 304, 540, 0.03, 0.4)
+    y, x = np.mgrid[:480, :720]
+    film = (x >= 60) & (x < 660) & (y >= 60) & (y < 420)
+    data *= np.where(film, 10 ** -(0.3 * 0.5 ** ((y - 60) / 18)), 1.0)[..., None]
+    if leaks:
+        data[(y >= 54) & (y < 60) & (x >= 60) & (x < 360)] = 1.0
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    (frame,) = look(data.astype(np.float32), flattened=True).frames
+    assert np.abs(np.array(frame.corners) - Frame.rectangle(90, 86, 540, 304).corners).max() < 1.5
+
+
+def test_film_between_panel_and_holder_on_which_nothing_is_seen_is_no_sure_picture():
+    rng = np.random.default_rng(34)
+    data = np.full((480, 640, 3), 0.004)
+    data[60:420, 120:520] = 0.9
+    data[80:400, 120:520] = 0.5
+    for y, x in rng.integers((90, 130), (390, 510), (40, 2)):
+        data[y:y + 2, x:x + 3] *= 0.6
+    data *= 1 + rng.normal(0, 0.003, data.shape)
+    frames = look(data.astype(np.float32), flattened=False).frames
+    assert max(f.confidence for f in frames) < 0.5
+
+
+@pytest.mark.parametrize("nights", [1, 2])
+def test_nights_beside_the_pictures_of_a_strip_lie_at_its_pitch(nights):
+    """Of each nothing is seen but a blot well inside it; the view cuts the last picture of the strip."""
+    view, lefts = (306, 20 + 4 * 252 + 190), [20 + 252 * i for i in range(5)]
+    data = strip_in(view, lefts[nights:], 160, 240, 70)
+    y, x = np.mgrid[:view[0], :view[1]]
+    for i in range(nights):
+        blot = np.exp(-((y - 160) ** 2 + (x - lefts[i] - 100 - 30 * i) ** 2) / 800)
+        data *= 10 ** -(1.5 * blot)[..., None]
+    frames = look(data.astype(np.float32), flattened=True).frames
+    assert len(frames) == 5
+    for left, frame in zip(lefts, frames):
+        truth = np.array(Frame.rectangle(left, 70, min(240, view[1] - left), 160).corners)
+        assert np.abs(np.array(frame.corners) - truth).max() < 0.005 * 240
+    assert max(f.confidence for f in frames[:nights]) <= 0.8
+
+
+@pytest.mark.parametrize("down", [False, True])
+def test_rebate_fogged_between_perforations_and_pictures_is_made_clear(down):
+    """But for 20 mm of the film all of it is fogged at its edges, up to the pictures; a density of 0.02 is left of it there."""
+    kinds = strip_of_135()
+    y, x = np.mgrid[:420, :900]
+    density = np.where((kinds == BASE) & (x > 200), 0.5 * np.exp(-(175 - np.abs(y - 179.5)) / 20), 0.0).astype(np.float32)
+    np.putmask(kinds, density > 0.02, PICTURE)
+    pictures = (np.abs(y - 179.5) < 120) & (np.abs(x % 380 - 200) < 180)
+    density[pictures] = 0.4
+    np.putmask(kinds, pictures, PICTURE)
+    kinds, density = (np.ascontiguousarray(plane.T if down else plane) for plane in (kinds, density))
+    holes = kinds == PANEL
+    clear_fog(kinds, density, by_perforations(kinds))
+    left, lit = (plane.T if down else plane for plane in (kinds == PICTURE, density))
+    beside = np.abs(y - 179.5) > 124
+    assert np.array_equal(kinds == PANEL, holes) and not left[beside].any() and lit[beside].max() <= 0.02
+    assert left[pictures & (np.abs(y - 179.5) < 118)].all()
+
+
+def test_what_perforations_leave_of_a_rectangle_may_be_no_picture():
+    """A strip 240 pixels high between its perforations, 900 long, that had been 300 high with them."""
+    density = np.zeros((420, 1000), np.float32)
+    density[90:330, 50:950] = 0.5
+    across = [Gate(False, 90.0, 329.0, 10.0, NARROW, True)]
+    for right, many in ((949.0, 0), (849.0, 1)):
+        found = [Found(60.0, 360.0, 50.0, right, ("holder", "rebate", "holder", "rebate"), (0.9,) * 4, 0.8, 6.0)]
+        out = before_perforations(found, density, across)
+        assert len(out) == many and all((f.top, f.bottom) == pytest.approx((90, 329), abs=2) for f in out)

@@ -72,6 +72,13 @@ def test_a_sharp_edge_of_a_dense_picture_is_where_it_is_seen():
     assert off(fitted, BOX) < 0.15
 
 
+def test_a_gates_penumbra_takes_fewer_pixels_of_a_small_picture():
+    """The same 0.025 mm of 36 in a picture 160 pixels long and in one of 800."""
+    for scale in (0.2, 1.0):
+        (fitted,) = together([seen(scale * BOX, (1.2,), 0.6 * scale)], (680, 1000), 0.0)
+        assert off(fitted, scale * BOX) < 0.35
+
+
 def test_each_picture_of_a_strip_is_turned_a_little_by_itself():
     turns = np.radians([0.08, -0.09, 0.0, 0.1, -0.07])
     traced, truth = [], []
