@@ -770,6 +770,142 @@ static void tally(const uint8_t *kinds, idx w, idx top, idx bottom, idx left, id
     for (int k = 0; k < 5; k++) out[k] = n[0][k] + n[1][k] + n[2][k] + n[3][k];
 }
 
+/* gate._boxes: top, bottom, left, right of the 8-connected parts of a plane, in the order in which they are met, of those whose
+   sides are longer than `least` and shorter than `longest`; how many, or -1 where there is no memory. */
+static idx root_of(int32_t *root, idx i)
+{
+    while (root[i] != i) i = root[i] = root[root[i]];
+    return i;
+}
+
+static idx boxes(const uint8_t *plane, idx h, idx w, idx least_, double longest, int32_t *out)
+{
+    idx n = 0, room = 4096, found = 0;
+    int32_t *runs = PyMem_RawMalloc((size_t)room * 6 * sizeof *runs), *root; /* first, last + 1, top, bottom, left, right */
+    if (!runs) return -1;
+    for (idx y = 0; y < h; y++) {
+        const uint8_t *row = plane + y * w;
+        for (idx x = 0; x < w; x++) {
+            if (x + 8 <= w) {
+                uint64_t eight;
+                memcpy(&eight, row + x, 8);
+                if (!eight) {
+                    x += 7;
+                    continue;
+                }
+            }
+            if (!row[x]) continue;
+            const idx start = x;
+            while (x < w && row[x]) x++;
+            if (n == room) {
+                int32_t *more = PyMem_RawRealloc(runs, (size_t)(room *= 2) * 6 * sizeof *runs);
+                if (!more) return PyMem_RawFree(runs), -1;
+                runs = more;
+            }
+            int32_t *run = runs + 6 * n++;
+            run[0] = run[4] = (int32_t)start, run[1] = run[5] = (int32_t)x, run[2] = (int32_t)y, run[3] = (int32_t)y + 1;
+        }
+    }
+    if (!(root = PyMem_RawMalloc((size_t)(n + 1) * sizeof *root))) return PyMem_RawFree(runs), -1;
+    for (idx i = 0; i < n; i++) root[i] = (int32_t)i;
+    for (idx i = 0, j = 0; i < n; i++) {
+        const int32_t *run = runs + 6 * i;
+        /* Of the row above, the runs that touch this one, corners included. */
+        while (j < i && (runs[6 * j + 2] < run[2] - 1 || (runs[6 * j + 2] == run[2] - 1 && runs[6 * j + 1] < run[0]))) j++;
+        for (idx k = j; k < i && runs[6 * k + 2] == run[2] - 1 && runs[6 * k] <= run[1]; k++) {
+            const idx a = root_of(root, i), b = root_of(root, k);
+            root[a > b ? a : b] = (int32_t)(a > b ? b : a);
+        }
+    }
+    for (idx i = 0; i < n; i++) {
+        const idx at = root_of(root, i);
+        int32_t *to = runs + 6 * at;
+        const int32_t *run = runs + 6 * i;
+        if (at == i) continue;
+        to[3] = run[2] + 1 > to[3] ? run[2] + 1 : to[3];
+        to[4] = run[0] < to[4] ? run[0] : to[4];
+        to[5] = run[1] > to[5] ? run[1] : to[5];
+    }
+    for (idx i = 0; i < n; i++) {
+        const int32_t *run = runs + 6 * i;
+        const idx high = run[3] - run[2], wide = run[5] - run[4];
+        if (root[i] != i || high <= least_ || wide <= least_ || !(high < longest && wide < longest)) continue;
+        memcpy(out + 4 * found++, run + 2, 4 * sizeof *out);
+    }
+    PyMem_RawFree(runs);
+    PyMem_RawFree(root);
+    return found;
+}
+
+/* gate._rows: which of some boxes have at least `least_` like them, themselves included. */
+WIDEST static void mates(const double *top, const double *bottom, const double *wide, idx n, idx least_, double longer, uint8_t *out)
+{
+    for (idx i = 0; i < n; i++) {
+        const double off = 0.15 * wide[i] > 1.5 ? 0.15 * wide[i] : 1.5, unit = wide[i] / longer;
+        const double aside = 0.25 * unit > 2.0 ? 0.25 * unit : 2.0;
+        idx count = 0;
+        for (idx j = 0; j < n; j++)
+            count += (fabs(wide[j] - wide[i]) <= off) & (fabs(top[j] - top[i]) <= aside) & (fabs(bottom[j] - bottom[i]) <= aside);
+        out[i] = count >= least_;
+    }
+}
+
+/* rectangles._slots: of each column between two rows, or each row between two columns, how much evidence there is on it or on
+   one beside it. */
+WIDEST static void edges_within(const float *plane, idx h, idx w, idx low, idx high, int axis, float *out)
+{
+    const idx n = axis ? h : w;
+    memset(out, 0, n * sizeof *out);
+    if (!axis) {
+        for (idx y = low; y < high; y++) {
+            const float *row = plane + y * w;
+            out[0] += most(most(row[w - 1], row[w > 1]), row[0]);
+            out[w - 1] += w > 1 ? most(most(row[w - 2], row[0]), row[w - 1]) : 0.0f;
+            for (idx x = 1; x < w - 1; x++) out[x] += most(most(row[x - 1], row[x + 1]), row[x]);
+        }
+        return;
+    }
+    for (idx y = 0; y < h; y++) {
+        const float *row = plane + y * w, *before = plane + (y ? y - 1 : h - 1) * w, *after = plane + (y + 1 < h ? y + 1 : 0) * w;
+        double sum[8] = {0.0};
+        idx x = low;
+        for (; x + 8 <= high; x += 8)
+            for (int k = 0; k < 8; k++) sum[k] += most(most(before[x + k], after[x + k]), row[x + k]);
+        for (; x < high; x++) sum[0] += most(most(before[x], after[x]), row[x]);
+        out[y] = (float)(((sum[0] + sum[1]) + (sum[2] + sum[3])) + ((sum[4] + sum[5]) + (sum[6] + sum[7])));
+    }
+}
+
+/* rectangles._slots: of each column between two rows, or each row between two columns, how many pixels are of each kind. */
+WIDEST static void tallies(const uint8_t *kinds, idx h, idx w, idx low, idx high, int axis, int32_t *out)
+{
+    const idx n = axis ? h : w;
+    memset(out, 0, 5 * n * sizeof *out);
+    for (idx y = axis ? 0 : low; y < (axis ? h : high); y++) {
+        const uint8_t *row = kinds + y * w;
+        for (int kind = 0; kind < 5; kind++) {
+            int32_t *to = out + kind * n;
+            if (axis) {
+                int32_t sum = 0;
+                for (idx x = low; x < high; x++) sum += row[x] == kind;
+                to[y] = sum;
+            } else {
+                for (idx x = 0; x < w; x++) to[x] += row[x] == kind;
+            }
+        }
+    }
+}
+
+/* levels.parts: whether every channel, or any, lets through more light than `level`. */
+WIDEST static void brighter(const float *log, idx n, const float *level, int every, uint8_t *out)
+{
+    const float *green = log + n, *blue = green + n, r = level[0], g = level[1], b = level[2];
+    if (every)
+        for (idx i = 0; i < n; i++) out[i] = (uint8_t)((log[i] > r) & (green[i] > g) & (blue[i] > b));
+    else
+        for (idx i = 0; i < n; i++) out[i] = (uint8_t)((log[i] > r) | (green[i] > g) | (blue[i] > b));
+}
+
 INLINE double clipped(double v, double high) { return v > 0.0 ? v < high ? v : high : 0.0; }
 
 /* sides._crossings: of each profile, where the light is half way between both sides of its steepest rise. */
@@ -1594,6 +1730,100 @@ static PyObject *py_tally(PyObject *self, PyObject *args)
     return DONE(all, fine);
 }
 
+static PyObject *py_boxes(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, out;
+    idx h, w, least_, found = 0;
+    double longest;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnndw*", &plane, &h, &w, &least_, &longest, &out)) return NULL;
+    Py_buffer *all[] = {&plane, &out};
+    /* What is longer than that has so many pixels, at least. */
+    int fine = inside(h > 0 && w > 0 && h < INT_MAX / w && least_ >= 0, "no plane") && holds(&plane, h * w, 1, "plane")
+               && holds(&out, 4 * (h * w / (least_ + 1) + 1), 4, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        found = boxes(plane.buf, h, w, least_, longest, out.buf);
+        Py_END_ALLOW_THREADS
+        if (found < 0) fine = PyErr_NoMemory() != NULL;
+    }
+    PyObject *nothing = DONE(all, fine);
+    if (!nothing) return NULL;
+    Py_DECREF(nothing);
+    return PyLong_FromSsize_t(found);
+}
+
+static PyObject *py_mates(PyObject *self, PyObject *args)
+{
+    Py_buffer top, bottom, wide, out;
+    idx n, least_;
+    double longer;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*y*nndw*", &top, &bottom, &wide, &n, &least_, &longer, &out)) return NULL;
+    Py_buffer *all[] = {&top, &bottom, &wide, &out};
+    const int fine = inside(n >= 0, "no boxes") && holds(&top, n, 8, "top") && holds(&bottom, n, 8, "bottom") && holds(&wide, n, 8, "wide")
+                     && holds(&out, n, 1, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        mates(top.buf, bottom.buf, wide.buf, n, least_, longer, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_edges_within(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, out;
+    idx h, w, low, high;
+    int axis;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnnniw*", &plane, &h, &w, &low, &high, &axis, &out)) return NULL;
+    Py_buffer *all[] = {&plane, &out};
+    const int fine = inside(h > 0 && w > 0 && low >= 0 && low <= high && high <= (axis ? w : h), "the rectangle leaves the plane")
+                     && holds(&plane, h * w, 4, "plane") && holds(&out, axis ? h : w, 4, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        edges_within(plane.buf, h, w, low, high, axis, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_tallies(PyObject *self, PyObject *args)
+{
+    Py_buffer kinds, out;
+    idx h, w, low, high;
+    int axis;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnnniw*", &kinds, &h, &w, &low, &high, &axis, &out)) return NULL;
+    Py_buffer *all[] = {&kinds, &out};
+    const int fine = inside(h > 0 && w > 0 && low >= 0 && low <= high && high <= (axis ? w : h), "the rectangle leaves the plane")
+                     && holds(&kinds, h * w, 1, "kinds") && holds(&out, 5 * (axis ? h : w), 4, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        tallies(kinds.buf, h, w, low, high, axis, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_brighter(PyObject *self, PyObject *args)
+{
+    Py_buffer log, level, out;
+    idx n;
+    int every;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*ny*iw*", &log, &n, &level, &every, &out)) return NULL;
+    Py_buffer *all[] = {&log, &level, &out};
+    const int fine = inside(n >= 0, "no plane") && holds(&log, 3 * n, 4, "log") && holds(&level, 3, 4, "level") && holds(&out, n, 1, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        brighter(log.buf, n, level.buf, every, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
 static PyObject *py_logs_at(PyObject *self, PyObject *args)
 {
     Py_buffer light, x, y, out;
@@ -1661,6 +1891,11 @@ static PyMethodDef methods[] = {
     {"best_comb", py_best_comb, METH_VARARGS,
      "best_comb(enter, leave, filled, n, wide, gap, first, last, high, filling, gapped, inside) -> (value, start, ends, gaps) or None"},
     {"tally", py_tally, METH_VARARGS, "tally(kinds, h, w, top, bottom, left, right, out)"},
+    {"boxes", py_boxes, METH_VARARGS, "boxes(plane, h, w, least, longest, out) -> how many"},
+    {"mates", py_mates, METH_VARARGS, "mates(top, bottom, wide, n, least, longer, out)"},
+    {"edges_within", py_edges_within, METH_VARARGS, "edges_within(plane, h, w, low, high, axis, out)"},
+    {"tallies", py_tallies, METH_VARARGS, "tallies(kinds, h, w, low, high, axis, out)"},
+    {"brighter", py_brighter, METH_VARARGS, "brighter(log, n, level, every, out)"},
     {"logs_at", py_logs_at, METH_VARARGS, "logs_at(light, h, w, x, y, n, floor, out)"},
     {"keep_memory", py_keep_memory, METH_NOARGS, "keep_memory()"},
     {NULL, NULL, 0, NULL}};

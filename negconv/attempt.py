@@ -106,6 +106,7 @@ class Attempt:
     astray: float               # share of all picture pixels that lie outside them and those next to them on the strip
     lined: float                # share of base, and not panel, in what is clear around them
     beside: float               # share of the view that is base outside them
+    across: tuple[Gate, ...]    # where perforations have their sides; none where there are no rectangles
 
     @property
     def merit(self) -> float:
@@ -182,7 +183,7 @@ def attempted(log: np.ndarray, base: Level, aspect: float | None) -> Attempt:
     degrees = turn_of(judged.kinds, judged.density, base.spread)
     kinds, density = turned(judged.kinds, judged.density, degrees)
     darken_bars(kinds, density)
-    across = by_perforations(kinds)
+    across = tuple(by_perforations(kinds))
     clear_fog(kinds, density, across)
     maps = edge_maps(kinds, density, base.spread)
     found = rectangles(kinds, density, base.spread, aspect, maps)
@@ -199,7 +200,8 @@ def attempted(log: np.ndarray, base: Level, aspect: float | None) -> Attempt:
     known, clear = (int(np.count_nonzero(some)) for some in (kinds != VOID, kinds == BASE))
     return Attempt(base, kinds, density, maps, degrees, judged, tuple(found), log.shape[1:], float(within[PANEL] / size),
                     float(within[BASE] / size), float(max(1 - around / picture, 0.0)),
-                    float(median([_lined(kinds, f) for f in found] or [0.0])), max(clear - int(within[BASE]), 0) / max(known, 1))
+                    float(median([_lined(kinds, f) for f in found] or [0.0])), max(clear - int(within[BASE]), 0) / max(known, 1),
+                    across)
 
 
 def clear_fog(kinds: np.ndarray, density: np.ndarray, across: Sequence[Gate]) -> None:
@@ -282,8 +284,6 @@ def _inside_print(f: Found, i: int, kinds: np.ndarray, maps: tuple) -> Found | N
         sheet = sheet.T if up else sheet[:, ::-1].T
     exposed, clear = (sheet == PICTURE).mean(axis=1), (sheet == BASE).mean(axis=1)
     edges = maps[0][(0, 3, 1, 2)[i]]
-    near = [edges[v - 1:v + 2, some].max(axis=0).mean() if i in (0, 2) else edges[some, v - 1:v + 2].max(axis=1).mean()
-            for v in rows]
     first = int(exposed[:6].argmax())
     between = np.flatnonzero((exposed < BETWEEN * exposed[first]) & (clear > 1 - BETWEEN))
     between = between[between > first]
@@ -293,7 +293,9 @@ def _inside_print(f: Found, i: int, kinds: np.ndarray, maps: tuple) -> Found | N
     band = exposed[first:between[0]]
     if exposed[max(between[0] - 2, first)] < SHARP * median(band) or np.count_nonzero(band > LINE) > THIN:
         return None
-    inner = np.array(near[between[0]:])
+    edges = edges[rows.min() - 1:rows.max() + 2, some] if i in (0, 2) else edges[some, rows.min() - 1:rows.max() + 2].T
+    near = np.ascontiguousarray(np.maximum(np.maximum(edges[:-2], edges[1:-1]), edges[2:])).mean(axis=1)[::1 if up else -1]
+    inner = near[between[0]:]
     least = PRINTED if exposed[first] > LINE else max(SHOWN * max(f.support[i], near[0]), PRINTED)
     if not len(inner) or inner.max() < least:
         return None

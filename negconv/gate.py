@@ -12,6 +12,7 @@ from typing import Sequence
 
 import numpy as np
 
+from . import kernel
 from .components import connected
 from .levels import BASE, PANEL, PICTURE
 from .rectangles import STEP, Found, counts, meeting
@@ -28,6 +29,8 @@ ROW, OFF = 4, 0.06
 OPPOSITE = 0.2
 #: Of the film's length, so much of an edge of it shows, at least.
 SHOWN = 0.5
+#: No perforation is as small as this, in pixels.
+SMALL = 2
 #: What lies a pixel into a hole already counts as film in a plan.
 BLEED = 0.5
 #: By how many pixels a small hole may seem narrower than it is.
@@ -193,6 +196,10 @@ def _boxes(holes: np.ndarray) -> np.ndarray:
     """Top, bottom, left, right of what may be perforations, float (n, 4)."""
     if not 0.001 < np.count_nonzero(holes) / holes.size < 0.7:
         return np.zeros((0, 4))
+    longest = 0.2 * max(holes.shape)
+    if kernel.loops is not None and holes.flags.c_contiguous:
+        out = np.empty((holes.size // (SMALL + 1) + 1, 4), np.int32)
+        return out[:kernel.loops.boxes(holes, *holes.shape, SMALL, longest, out)].astype(float)
     index = np.flatnonzero(holes)
     part, count = connected(index, holes.shape[1])
     y, x = np.divmod(index, holes.shape[1])
@@ -202,7 +209,23 @@ def _boxes(holes: np.ndarray) -> np.ndarray:
         np.maximum.at(most, part, at + 1)
     boxes = np.array([low[0], high[0], low[1], high[1]], float).T
     sizes = boxes[:, 1::2] - boxes[:, ::2]
-    return boxes[(sizes.min(axis=1) > 2) & (sizes.max(axis=1) < 0.2 * max(holes.shape))]
+    return boxes[(sizes.min(axis=1) > SMALL) & (sizes.max(axis=1) < longest)]
+
+
+def mates(boxes: np.ndarray) -> np.ndarray:
+    """bool (n,): whether there are ROW boxes like each one of them, as holes of one row are, itself included."""
+    wide = boxes[:, 3] - boxes[:, 2]
+    if kernel.loops is not None:
+        out = np.empty(len(boxes), bool)
+        kernel.loops.mates(*(np.ascontiguousarray(v) for v in (boxes[:, 0], boxes[:, 1], wide)), len(boxes), ROW, LONG, out)
+        return out
+    return np.array([np.count_nonzero(_like(boxes, wide, i)) >= ROW for i in range(len(boxes))], bool)
+
+
+def _like(boxes: np.ndarray, wide: np.ndarray, i: int) -> np.ndarray:
+    """bool (n,): which boxes may be of one row with box `i`."""
+    return (np.abs(wide - wide[i]) <= max(0.15 * wide[i], 1.5)) & (
+        np.abs(boxes[:, :2] - boxes[i, :2]).max(axis=1) <= max(0.25 * wide[i] / LONG, 2.0))
 
 
 def _pairs(rows: list[tuple]) -> list[tuple[tuple, tuple]]:
@@ -218,12 +241,12 @@ def _rows(boxes: np.ndarray) -> list[tuple[float, float, float, int, float]]:
     out = []
     wide = boxes[:, 3] - boxes[:, 2]
     left = np.ones(len(boxes), bool)
-    for i in np.argsort(-(boxes[:, 1] - boxes[:, 0])):
+    order = np.argsort(-(boxes[:, 1] - boxes[:, 0]))
+    for i in order[mates(boxes)[order]]:
         if not left[i]:
             continue
         unit = wide[i] / LONG
-        same = left & (np.abs(wide - wide[i]) <= max(0.15 * wide[i], 1.5)) & (
-            np.abs(boxes[:, :2] - boxes[i, :2]).max(axis=1) <= max(0.25 * unit, 2.0))
+        same = left & _like(boxes, wide, i)
         if np.count_nonzero(same) < ROW or boxes[i, 1] - boxes[i, 0] > 1.25 * HIGH * unit + 2:
             continue
         x = np.sort((boxes[same, 2] + boxes[same, 3]) / 2)

@@ -318,20 +318,31 @@ def parts(log: np.ndarray, base: Level) -> Parts:
             # Beside so much that is dense film, print and dirt may hide the rebate that encloses the rest of it.
             some = np.flatnonzero(film)
             dense = median(log.reshape(3, -1)[:, some[::max(1, len(some) // SAMPLED)]], axis=1) - EVEN
-            film |= dark & (log[0] > dense[0]) & (log[1] > dense[1]) & (log[2] > dense[2])
+            film |= dark & brighter(log, dense)
         elif len(sure) > 0.02 * dark.size:
             # Bars between the windows of a holder are enclosed as well, and as black as the rest of it.
             holder = median(log.reshape(3, -1)[:, sure[::max(1, len(sure) // SAMPLED)]], axis=1)
             black = holder + EVEN
-            bar = ~((log[0] > black[0]) | (log[1] > black[1]) | (log[2] > black[2]))
+            above = brighter(log, black, every=False)
             if lit is not None and shown:
-                bar &= lit
-            film &= ~bar
+                above |= ~lit
+            film &= above
         np.putmask(kinds, film, PICTURE)
         bevel = _bevel(kinds, least)
         if bevel is not None:
             np.putmask(kinds, bevel, DARK)
     return Parts(kinds, density, tolerance)
+
+
+def brighter(log: np.ndarray, level: np.ndarray, *, every: bool = True) -> np.ndarray:
+    """bool (h, w): where every channel, or any, lets through more light than `level` (3,)."""
+    level = level.astype(np.float32)
+    if kernel.loops is not None and log.flags.c_contiguous:
+        out = np.empty(log.shape[1:], bool)
+        kernel.loops.brighter(log, out.size, level, every, out)
+        return out
+    above = log[0] > level[0], log[1] > level[1], log[2] > level[2]
+    return above[0] & above[1] & above[2] if every else above[0] | above[1] | above[2]
 
 
 def _bevel(kinds: np.ndarray, least: np.ndarray) -> np.ndarray | None:

@@ -209,7 +209,7 @@ def _grown(value: np.ndarray, shape, axis: int) -> np.ndarray:
 def turn_of(kinds: np.ndarray, density: np.ndarray, noise: float) -> float:
     """The angle in degrees at which the edges of a plan line up best, by every third place along them."""
     maps = [edge_maps(np.ascontiguousarray(kinds[:, ::EVERY]), np.ascontiguousarray(density[:, ::EVERY]), noise, (0,)),
-            edge_maps(kinds[::EVERY], density[::EVERY], noise, (1,))]
+            edge_maps(np.ascontiguousarray(kinds[::EVERY]), np.ascontiguousarray(density[::EVERY]), noise, (1,))]
     return best_turn(*([*one, *other] for one, other in zip(*maps)), every=EVERY)
 
 
@@ -512,12 +512,7 @@ def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced
     """
     top, bottom = (int(round(v)) for v in median(boxes[:, 2:], axis=0))
     wide = int(round(median(boxes[:, 1] - boxes[:, 0])))
-    rows = slice(max(top, 0), bottom + 1)
     height = bottom - top + 1
-    enter, leave = (np.maximum(np.maximum(np.roll(plane, 1, 1), np.roll(plane, -1, 1)), plane).sum(axis=0) / height
-                    for plane in (rebate[2][rows], rebate[3][rows]))
-    inner = kinds[max(top + 3, 0):max(bottom - 2, top + 4)]
-    share = [np.concatenate([[0.0], np.cumsum((inner == kind).mean(axis=0))]) for kind in (PICTURE, PANEL, DARK, VOID)]
     gaps = boxes[1:, 0] - boxes[:-1, 1]
     # Between two pictures there is room for others, with a gap on both sides of each.
     missing = np.maximum(np.round(gaps / (1.06 * wide)), 0)
@@ -525,6 +520,13 @@ def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced
     gaps = gaps[(gaps > 0) & (gaps < WIDEST * wide)]
     usual = float(median(gaps)) if paced and len(gaps) else None
     taken = [(float(a), float(b)) for a, b in boxes[:, :2]]
+    # At the least gap there is, none may have room.
+    least = 1 if usual is None else max(int(usual - 0.04 * wide), 1)
+    if min(a for a, _ in taken) - least - wide < 0 and max(b for _, b in taken) + least + wide >= kinds.shape[1] and not (
+            missing.any()):
+        return []
+    enter, leave = (edges_within(plane, max(top, 0), bottom + 1) / height for plane in rebate[2:])
+    share = shares_within(kinds, max(top + 3, 0), max(bottom - 2, top + 4))
     out = []
     for sign in (1, -1):
         for start in ([b for _, b in taken] if sign > 0 else [a for a, _ in taken]):
@@ -568,6 +570,33 @@ def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced
                     break
                 at = high if sign > 0 else low
     return out
+
+
+def edges_within(plane: np.ndarray, low: int, high: int) -> np.ndarray:
+    """For every column, how much evidence there is in rows `low` up to `high` on it or on one beside it; float32 (W,)."""
+    low, high, _ = slice(low, high).indices(len(plane))
+    whole, axis = (plane.T, 1) if plane.flags.f_contiguous else (plane, 0)
+    if kernel.loops is not None and whole.flags.c_contiguous:
+        out = np.empty(plane.shape[1], np.float32)
+        kernel.loops.edges_within(whole, *whole.shape, low, max(high, low), axis, out)
+        return out
+    part = plane[low:high]
+    return np.maximum(np.maximum(np.roll(part, 1, 1), np.roll(part, -1, 1)), part).sum(axis=0)
+
+
+def shares_within(kinds: np.ndarray, low: int, high: int) -> list[np.ndarray]:
+    """Running sums along the columns, after a nought, of the shares of PICTURE, PANEL, DARK and VOID in rows `low` up to
+    `high`; each float (W + 1,)."""
+    low, high, _ = slice(low, high).indices(len(kinds))
+    some = PICTURE, PANEL, DARK, VOID
+    whole, axis = (kinds.T, 1) if kinds.flags.f_contiguous else (kinds, 0)
+    if kernel.loops is not None and whole.flags.c_contiguous:
+        many = np.empty((5, kinds.shape[1]), np.int32)
+        kernel.loops.tallies(whole, *whole.shape, low, max(high, low), axis, many)
+        shares = many[list(some)] / max(high - low, 1)
+    else:
+        shares = np.array([np.count_nonzero(kinds[low:high] == kind, axis=0) for kind in some]) / max(high - low, 1)
+    return [np.concatenate([[0.0], np.cumsum(share)]) for share in shares]
 
 
 def _extent(picture, low, high, axis) -> np.ndarray:

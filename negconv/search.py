@@ -344,9 +344,8 @@ def _beside_each_other(proxy: np.ndarray, k: int, tried: list[Attempt], aspect: 
     same, the surest one and its frames."""
     out = []
     for one in tried:
-        across = by_perforations(one.kinds) if one.found else []
-        found, odd = measured(one.found, across, aspect)
-        if not found or odd or off_gate(one, across):
+        found, odd = measured(one.found, one.across, aspect)
+        if not found or odd or off_gate(one, one.across):
             continue
         one = replace(one, found=found)
         sided = refined(proxy, k, one, found, film_format)
@@ -370,7 +369,7 @@ def _saturated(log: np.ndarray, tones: list[Level], aspect: float | None) -> Att
     tone = next((tone for tone in tones if min(tone.log) > SATURATED), None)
     attempt = None if tone is None else attempted(log, tone, aspect)
     if attempt is None or attempt.merit < PLAIN or bordered(attempt) or past_film(attempt.kinds) or off_gate(
-            attempt, by_perforations(attempt.kinds)):
+            attempt, attempt.across):
         return None
     others = [other for other in tones if other is not tone]
     clear = attempt.clear > 3 * STRIP
@@ -405,8 +404,7 @@ def _shown(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None, film_
     """The frames of an attempt by sides that show."""
     sided: list[Sided] = []
     grown = False
-    across = by_perforations(best.kinds) if best.found else []
-    found, odd = measured(best.found, across, aspect)
+    found, odd = measured(best.found, best.across, aspect)
     best = replace(best, found=found)
     if best.found and not baseless(best):
         sided = refined(proxy, k, best, best.found, film_format)
@@ -423,7 +421,7 @@ def _shown(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None, film_
     if best.lined < UNLINED:
         # What lies around the picture is brighter than the base: panel past the film's edge, or the base is none.
         sided = [replace(f, confidence=min(f.confidence, GUESSED)) if "rebate" in f.rests else f for f in sided]
-    most, off = GUESSED if bordered(best) else 1.0, bool(sided) and (odd or off_gate(best, across))
+    most, off = GUESSED if bordered(best) else 1.0, bool(sided) and (odd or off_gate(best, best.across))
     sided = [replace(f, confidence=min(f.confidence, GUESSED if off else most)) for f in sided]
     # Where nothing exposed meets the holder, a picture hardly ends there.
     sided = [replace(f, confidence=min(f.confidence, GUESSED)) if any(
