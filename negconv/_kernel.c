@@ -690,7 +690,7 @@ WIDEST static void content(const uint8_t *kinds, idx h, idx w, idx by, uint8_t *
     }
 }
 
-/* faint.outside: how many pixels of every column are set from its first on, and from its last on. */
+/* faint.running: how many pixels of every column are set from its first on, and from its last on; or of every row. */
 WIDEST static void outside(const uint8_t *plane, idx h, idx w, float *before, float *after)
 {
     for (idx y = 0; y < h; y++)
@@ -700,24 +700,57 @@ WIDEST static void outside(const uint8_t *plane, idx h, idx w, float *before, fl
         for (idx x = 0; x < w; x++) after[y * w + x] = all[x] - before[y * w + x] + plane[y * w + x];
 }
 
-/* faint.faded: evidence of an edge, by how many pixels are exposed outside. */
-WIDEST static void faded(const float *edges, idx h, idx w, const float *over, idx down, idx along, const float *table, idx entries, float *out)
+WIDEST static void outside_along(const uint8_t *plane, idx h, idx w, float *before, float *after)
 {
-    const int32_t last = (int32_t)entries - 1;
-    /* Few columns at a time where `over` is turned over: their lines stay in the cache. */
-    const idx wide = along == 1 ? BLOCK : 16;
-    int32_t at[BLOCK];
-    for (idx left = 0; left < w; left += wide) {
-        const idx n = left + wide < w ? wide : w - left;
-        for (idx y = 0; y < h; y++) {
-            const float *some = over + y * down + left * along, *from = edges + y * w + left;
-            float *to = out + y * w + left;
-            for (idx x = 0; x < n; x++) {
-                const int32_t i = (int32_t)some[x * along];
-                at[x] = i < 0 ? 0 : i < last ? i : last;
+    for (idx y = 0; y < h; y++, plane += w, before += w, after += w) {
+        int32_t sum = 0;
+        for (idx x = 0; x < w; x++) before[x] = (float)(sum += plane[x]);
+        for (idx x = 0; x < w; x++) after[x] = (float)sum - before[x] + plane[x];
+    }
+}
+
+/* faint.faded: evidence of an edge, by how many pixels are exposed outside; most places have none. */
+static void faded(const float *edges, idx n, const float *over, const float *table, idx entries, float *out)
+{
+    for (idx i = 0; i < n; i++) {
+        uint64_t some[4];
+        if (i + 8 <= n) {
+            memcpy(some, edges + i, sizeof some);
+            if (!((some[0] | some[1] | some[2] | some[3]) & 0x7fffffff7fffffff)) {
+                memset(out + i, 0, sizeof some);
+                i += 7;
+                continue;
             }
-            for (idx x = 0; x < n; x++) to[x] = from[x] * table[at[x]];
         }
+        out[i] = edges[i] > 0 ? edges[i] * table[within((idx)over[i], 0, entries - 1)] : 0.0f;
+    }
+}
+
+/* faint._ends: of each column between two rows, or each row between two columns, how many pixels are set or have one set within
+   `reach` pixels further along `sign`, all round. */
+WIDEST static void near_within(const uint8_t *plane, idx h, idx w, idx low, idx high, int axis, idx sign, idx reach, uint8_t *some,
+                               int32_t *out)
+{
+    memset(out, 0, (axis ? h : w) * sizeof *out);
+    for (idx y = axis ? 0 : low; y < (axis ? h : high); y++) {
+        const uint8_t *row = plane + y * w;
+        if (axis) {
+            int32_t sum = 0;
+            memcpy(some, row, w);
+            for (idx step = 1; step < reach; step++) {
+                const uint8_t *other = plane + wrapped(y + sign * step, h) * w;
+                for (idx x = low; x < high; x++) some[x] |= other[x];
+            }
+            for (idx x = low; x < high; x++) sum += some[x];
+            out[y] = sum;
+            continue;
+        }
+        /* The row, and what it goes on with past its end. */
+        for (idx x = 0; x < reach; x++) some[x] = row[wrapped(x - reach, w)], some[reach + w + x] = row[x % w];
+        memcpy(some + reach, row, w);
+        for (idx step = 0; step < reach; step++)
+            for (idx x = 0; x < w; x++) some[2 * reach + w + x] = (step ? some[2 * reach + w + x] : 0) | some[reach + x + sign * step];
+        for (idx x = 0; x < w; x++) out[x] += some[2 * reach + w + x];
     }
 }
 
@@ -904,6 +937,97 @@ WIDEST static void brighter(const float *log, idx n, const float *level, int eve
         for (idx i = 0; i < n; i++) out[i] = (uint8_t)((log[i] > r) & (green[i] > g) & (blue[i] > b));
     else
         for (idx i = 0; i < n; i++) out[i] = (uint8_t)((log[i] > r) | (green[i] > g) | (blue[i] > b));
+}
+
+/* keen._evened: of what is `close` among the pixel and its neighbours, the mean; `sums` are six rows to work in. */
+WIDEST static void evened(const float *plane, const uint8_t *close, idx h, idx w, float *sums, float *out)
+{
+    float *down = sums + 1, *many = sums + w + 3;
+    for (idx y = 0; y < h; y++) {
+        const idx a = y * w, up = y ? -w : 0, low = y + 1 < h ? w : 0;
+        const float first = y ? 1.0f : 0.0f, last = y + 1 < h ? 1.0f : 0.0f;
+        const float *p = plane + a;
+        const uint8_t *c = close + a;
+        for (idx x = 0; x < w; x++) {
+            const float before = c[up + x] ? p[up + x] * first : 0.0f, after = c[low + x] ? p[low + x] * last : 0.0f;
+            down[x] = before + (c[x] ? p[x] : 0.0f) + after;
+            many[x] = c[up + x] * first + c[x] + c[low + x] * last;
+        }
+        down[-1] = down[w] = many[-1] = many[w] = 0.0f;
+        for (idx x = 0; x < w; x++)
+            out[a + x] = (down[x - 1] + down[x] + down[x + 1]) / most(many[x - 1] + many[x] + many[x + 1], 1.0f);
+    }
+}
+
+/* keen.stretched: log light over that of a tone, one row; what is little denser is `gain` times denser. */
+WIDEST static void stretch_row(const float *const *log, idx n, const float *across, const float *x, float down, float cross,
+                               const float *base, float within_, float gain, float kept, float *const *out)
+{
+    const float r0 = base[0], g0 = base[1], b0 = base[2], inverse = (float)(1.0 / (kept - within_));
+    const float *red = log[0], *green = log[1], *blue = log[2];
+    float *r_ = out[0], *g_ = out[1], *b_ = out[2];
+    APART
+    for (idx i = 0; i < n; i++) {
+        const float surface = across[i] + down + cross * x[i];
+        const float r = surface + r0 - red[i], g = surface + g0 - green[i], b = surface + b0 - blue[i];
+        const float density = (r + g + b) * (float)(1.0 / 3);
+        const float more = least(most(density, 0.0f), within_) * least(most((kept - density) * inverse, 0.0f), 1.0f);
+        const float all = surface + (gain - 1.0f) * more;
+        r_[i] = red[i] - all - r0;
+        g_[i] = green[i] - all - g0;
+        b_[i] = blue[i] - all - b0;
+    }
+}
+
+/* keen.nearby: log light over that of a tone, `gain` times, no more than so much; and the mean of the channels. */
+WIDEST static void tell_row(const float *const *log, idx n, const float *across, const float *x, float down, float cross,
+                            const float *base, float gain, float far, float *const *out, float *mean)
+{
+    const float r0 = base[0], g0 = base[1], b0 = base[2];
+    const float *red = log[0], *green = log[1], *blue = log[2];
+    float *r_ = out[0], *g_ = out[1], *b_ = out[2];
+    APART
+    for (idx i = 0; i < n; i++) {
+        const float surface = across[i] + down + cross * x[i];
+        const float r = least(most(gain * (red[i] - surface - r0), -far), far), g = least(most(gain * (green[i] - surface - g0), -far), far);
+        const float b = least(most(gain * (blue[i] - surface - b0), -far), far);
+        r_[i] = r, g_[i] = g, b_[i] = b;
+        mean[i] = (r + g + b) / 3.0f;
+    }
+}
+
+/* rectangles._lines: along one candidate, a row or a column, running sums of the evidence of a side, and of picture outside. */
+static void line_sums(const uint8_t *kinds, const float *rebate, const uint8_t *holder, idx h, idx w, int axis, idx sign, idx at, idx what,
+                      idx letters, double *edge, double *beyond)
+{
+    const idx n = axis ? w : h, length = axis ? h : w, step = axis ? 1 : w, along = axis ? w : 1;
+    const idx low = at > 2 ? at - 2 : 0, high = at + 3 < n ? at + 3 : n, deep = at - sign * letters;
+    idx first, last;
+    if (sign > 0)
+        first = at > 3 ? at - 3 : 0, last = at > 2 ? at - 1 : 1;
+    else
+        first = at + 2 < n - 1 ? at + 2 : n - 1, last = at + 4 < n ? at + 4 : n;
+    edge[0] = beyond[0] = 0.0;
+    for (idx i = 0; i < length; i++) {
+        const idx here = i * along;
+        double seen = 0.0;
+        if (what == 0) {
+            float value = rebate[here + low * step];
+            for (idx k = low + 1; k < high; k++) value = most(value, rebate[here + k * step]);
+            seen = value;
+        } else if (what == 1) {
+            for (idx k = low; k < high; k++) seen = holder[here + k * step] ? 1.0 : seen;
+        } else {
+            seen = kinds[here + within(at + sign * 5, 0, n - 1) * step] == DARK_;
+        }
+        int outside = 1;
+        for (idx k = first; k < last; k++) outside &= kinds[here + k * step] == PICTURE_;
+        /* Print, or a holder's penumbra, beyond a sliver of rebate. */
+        if (what == 0) outside &= seen < 0.3;
+        const int lasts = deep >= 0 && deep < n && kinds[here + deep * step] == PICTURE_;
+        edge[i + 1] = edge[i] + seen;
+        beyond[i + 1] = beyond[i] + (outside ? lasts ? 1.0 : 0.5 : 0.0);
+    }
 }
 
 INLINE double clipped(double v, double high) { return v > 0.0 ? v < high ? v : high : 0.0; }
@@ -1659,14 +1783,15 @@ static PyObject *py_outside(PyObject *self, PyObject *args)
 {
     Py_buffer plane, before, after;
     idx h, w;
+    int axis;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nnw*w*", &plane, &h, &w, &before, &after)) return NULL;
+    if (!PyArg_ParseTuple(args, "y*nniw*w*", &plane, &h, &w, &axis, &before, &after)) return NULL;
     Py_buffer *all[] = {&plane, &before, &after};
     const int fine = inside(h > 0 && w > 0, "no plane") && holds(&plane, h * w, 1, "plane") && holds(&before, h * w, 4, "before")
                      && holds(&after, h * w, 4, "after");
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
-        outside(plane.buf, h, w, before.buf, after.buf);
+        (axis ? outside_along : outside)(plane.buf, h, w, before.buf, after.buf);
         Py_END_ALLOW_THREADS
     }
     return DONE(all, fine);
@@ -1675,18 +1800,39 @@ static PyObject *py_outside(PyObject *self, PyObject *args)
 static PyObject *py_faded(PyObject *self, PyObject *args)
 {
     Py_buffer edges, over, table, out;
-    idx h, w, entries;
-    int turned_over;
+    idx n, entries;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nny*py*nw*", &edges, &h, &w, &over, &turned_over, &table, &entries, &out)) return NULL;
+    if (!PyArg_ParseTuple(args, "y*ny*y*nw*", &edges, &n, &over, &table, &entries, &out)) return NULL;
     Py_buffer *all[] = {&edges, &over, &table, &out};
-    const int fine = inside(h >= 0 && w >= 0 && entries > 0 && entries < INT_MAX, "no plane") && holds(&edges, h * w, 4, "edges") && holds(&over, h * w, 4, "over")
-                     && holds(&table, entries, 4, "table") && holds(&out, h * w, 4, "out");
+    const int fine = inside(n >= 0 && entries > 0, "no plane") && holds(&edges, n, 4, "edges") && holds(&over, n, 4, "over")
+                     && holds(&table, entries, 4, "table") && holds(&out, n, 4, "out");
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
-        faded(edges.buf, h, w, over.buf, turned_over ? 1 : w, turned_over ? h : 1, table.buf, entries, out.buf);
+        faded(edges.buf, n, over.buf, table.buf, entries, out.buf);
         Py_END_ALLOW_THREADS
     }
+    return DONE(all, fine);
+}
+
+static PyObject *py_near_within(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, out;
+    idx h, w, low, high, sign, reach;
+    int axis;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nnnninnw*", &plane, &h, &w, &low, &high, &axis, &sign, &reach, &out)) return NULL;
+    Py_buffer *all[] = {&plane, &out};
+    int fine = inside(h > 0 && w > 0 && low >= 0 && low <= high && high <= (axis ? w : h) && (sign == 1 || sign == -1) && reach > 0
+                      && reach <= (axis ? h : w), "the rectangle leaves the plane")
+               && holds(&plane, h * w, 1, "plane") && holds(&out, axis ? h : w, 4, "out");
+    uint8_t *some = fine ? PyMem_RawMalloc((size_t)(2 * w + 2 * reach)) : NULL;
+    if (fine && !some) fine = PyErr_NoMemory() != NULL;
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        near_within(plane.buf, h, w, low, high, axis, sign, reach, some, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    PyMem_RawFree(some);
     return DONE(all, fine);
 }
 
@@ -1824,6 +1970,79 @@ static PyObject *py_brighter(PyObject *self, PyObject *args)
     return DONE(all, fine);
 }
 
+static PyObject *py_evened(PyObject *self, PyObject *args)
+{
+    Py_buffer plane, close, out;
+    idx h, w;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*nnw*", &plane, &close, &h, &w, &out)) return NULL;
+    Py_buffer *all[] = {&plane, &close, &out};
+    int fine = inside(h > 0 && w > 0, "no plane") && holds(&plane, h * w, 4, "plane") && holds(&close, h * w, 1, "close")
+               && holds(&out, h * w, 4, "out");
+    float *sums = fine ? PyMem_RawMalloc((size_t)(2 * w + 4) * sizeof *sums) : NULL;
+    if (fine && !sums) fine = PyErr_NoMemory() != NULL;
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        evened(plane.buf, close.buf, h, w, sums, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    PyMem_RawFree(sums);
+    return DONE(all, fine);
+}
+
+/* Planes of log light over a tone's surface, row by row: stretched, or told from each other where `mean` is given. */
+static PyObject *py_over_tone(PyObject *self, PyObject *args)
+{
+    Py_buffer log, across, x, down, cross, base, out, mean;
+    idx h, w;
+    float a, b, c;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nny*y*y*y*y*fffw*z*", &log, &h, &w, &across, &x, &down, &cross, &base, &a, &b, &c, &out, &mean)) return NULL;
+    Py_buffer *all[] = {&log, &across, &x, &down, &cross, &base, &out, &mean};
+    const int fine = inside(h >= 0 && w >= 0, "no plane") && holds(&log, 3 * h * w, 4, "log") && holds(&across, w, 4, "across") && holds(&x, w, 4, "x")
+                     && holds(&down, h, 4, "down") && holds(&cross, h, 4, "cross") && holds(&base, 3, 4, "base")
+                     && holds(&out, 3 * h * w, 4, "out")
+                     && (!mean.buf || (inside(!mean.readonly, "mean cannot be written") && holds(&mean, h * w, 4, "mean")));
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx y = 0; y < h; y++) {
+            const float *from[3];
+            float *to[3];
+            for (int k = 0; k < 3; k++) from[k] = (float *)log.buf + (k * h + y) * w, to[k] = (float *)out.buf + (k * h + y) * w;
+            if (mean.buf)
+                tell_row(from, w, across.buf, x.buf, ((float *)down.buf)[y], ((float *)cross.buf)[y], base.buf, a, b, to, (float *)mean.buf + y * w);
+            else
+                stretch_row(from, w, across.buf, x.buf, ((float *)down.buf)[y], ((float *)cross.buf)[y], base.buf, a, b, c, to);
+        }
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
+static PyObject *py_line_sums(PyObject *self, PyObject *args)
+{
+    Py_buffer kinds, rebate, holder, at, what, edge, beyond;
+    idx h, w, sign, letters, n;
+    int axis;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*y*nninny*y*nw*w*", &kinds, &rebate, &holder, &h, &w, &axis, &sign, &letters, &at, &what, &n, &edge, &beyond))
+        return NULL;
+    Py_buffer *all[] = {&kinds, &rebate, &holder, &at, &what, &edge, &beyond};
+    const idx length = axis ? h : w, *place = at.buf, *kind = what.buf;
+    int fine = inside(h > 0 && w > 0 && n >= 0 && letters >= 0 && (sign == 1 || sign == -1), "no plane") && holds(&kinds, h * w, 1, "kinds")
+               && holds(&rebate, h * w, 4, "rebate") && holds(&holder, h * w, 1, "holder") && holds(&at, n, sizeof(idx), "at")
+               && holds(&what, n, sizeof(idx), "what") && holds(&edge, n * (length + 1), 8, "edge") && holds(&beyond, n * (length + 1), 8, "beyond");
+    for (idx i = 0; fine && i < n; i++) fine = inside(place[i] >= 0 && place[i] < (axis ? w : h), "a line leaves the plane");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx i = 0; i < n; i++)
+            line_sums(kinds.buf, rebate.buf, holder.buf, h, w, axis, sign, place[i], kind[i], letters, (double *)edge.buf + i * (length + 1),
+                      (double *)beyond.buf + i * (length + 1));
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
 static PyObject *py_logs_at(PyObject *self, PyObject *args)
 {
     Py_buffer light, x, y, out;
@@ -1886,8 +2105,9 @@ static PyMethodDef methods[] = {
     {"sum_down", py_sum_down, METH_VARARGS, "sum_down(plane, h, w, across, out)"},
     {"sum_along", py_sum_along, METH_VARARGS, "sum_along(plane, h, w, out)"},
     {"content", py_content, METH_VARARGS, "content(kinds, h, w, by, out)"},
-    {"outside", py_outside, METH_VARARGS, "outside(plane, h, w, before, after)"},
-    {"faded", py_faded, METH_VARARGS, "faded(edges, h, w, over, turned_over, table, entries, out)"},
+    {"outside", py_outside, METH_VARARGS, "outside(plane, h, w, axis, before, after)"},
+    {"faded", py_faded, METH_VARARGS, "faded(edges, n, over, table, entries, out)"},
+    {"near_within", py_near_within, METH_VARARGS, "near_within(plane, h, w, low, high, axis, sign, reach, out)"},
     {"best_comb", py_best_comb, METH_VARARGS,
      "best_comb(enter, leave, filled, n, wide, gap, first, last, high, filling, gapped, inside) -> (value, start, ends, gaps) or None"},
     {"tally", py_tally, METH_VARARGS, "tally(kinds, h, w, top, bottom, left, right, out)"},
@@ -1896,6 +2116,11 @@ static PyMethodDef methods[] = {
     {"edges_within", py_edges_within, METH_VARARGS, "edges_within(plane, h, w, low, high, axis, out)"},
     {"tallies", py_tallies, METH_VARARGS, "tallies(kinds, h, w, low, high, axis, out)"},
     {"brighter", py_brighter, METH_VARARGS, "brighter(log, n, level, every, out)"},
+    {"evened", py_evened, METH_VARARGS, "evened(plane, close, h, w, out)"},
+    {"over_tone", py_over_tone, METH_VARARGS,
+     "over_tone(log, h, w, across, x, down, cross, base, within, gain, kept, out, None), or (... gain, far, 0, out, mean)"},
+    {"line_sums", py_line_sums, METH_VARARGS,
+     "line_sums(kinds, rebate, holder, h, w, axis, sign, letters, at, what, n, edge, beyond)"},
     {"logs_at", py_logs_at, METH_VARARGS, "logs_at(light, h, w, x, y, n, floor, out)"},
     {"keep_memory", py_keep_memory, METH_NOARGS, "keep_memory()"},
     {NULL, NULL, 0, NULL}};

@@ -16,8 +16,8 @@ from . import kernel
 from .bars import darken_bars
 from .gate import NARROW, WIDE, Gate, gates
 from .levels import BASE, DARK, PANEL, PICTURE, VOID, Parts, near
-from .rectangles import (ASPECTS, EVERY, LONGEST, STEP, Found, best_turn, counts, edge_maps, meeting, off_shape, peaks,
-                         to_plan, turned)
+from .rectangles import (ASPECTS, EVERY, LONGEST, STEP, Found, best_turn, counts, edge_maps, edges_within, meeting,
+                         off_shape, peaks, to_plan, turned)
 from .sides import Side
 from .values import frozen
 
@@ -86,20 +86,27 @@ class Exposed:
     stray: float                    # pixels exposed outside that make an edge count a third
 
 
-def exposed(kinds: np.ndarray, maps: tuple, every: int = 1, upright: bool = False) -> Exposed:
-    """Of an upright grid and its edge maps, or one not yet turned, where print cannot be told. `every`: the grid has
-    but every n-th line."""
-    shut = (kinds == DARK) | (kinds == VOID)
-    film = ~shut & (kinds != PANEL)
-    size = float(np.sqrt(every * np.count_nonzero(film)))
+def film_in(kinds: np.ndarray) -> np.ndarray:
+    """bool (H, W): base and picture."""
+    return (kinds == BASE) | (kinds == PICTURE)
+
+
+def _size(film: np.ndarray, every: int = 1) -> float:
+    """The side of a square as large as the film of a grid that has but every n-th line."""
+    return float(np.sqrt(every * np.count_nonzero(film)))
+
+
+def exposed(kinds: np.ndarray, maps: tuple) -> Exposed:
+    """Of an upright grid and its edge maps."""
+    film = film_in(kinds)
+    size = _size(film)
     stray = max(STRAY * size, 2.0)
     content = exposed_pixels(kinds)
     rebate, holder = maps
-    if upright:
-        of_rows, of_columns = counts(film)
-        _unprinted(content, of_rows, of_columns, size)
-        _unprinted(content.T, of_columns, of_rows, size)
-    outside = [*running(content), *(sums.T for sums in running(np.ascontiguousarray(content.T)))]
+    of_rows, of_columns = counts(film)
+    _unprinted(content, of_rows, of_columns, size)
+    _unprinted(content.T, of_columns, of_rows, size)
+    outside = [*running(content), *running(content, along=True)]
     edges = [faded(plane, out, stray) for plane, out in zip(rebate, outside)]
     return Exposed(content, edges, holder, outside, rebate, film, kinds != VOID, stray)
 
@@ -116,12 +123,15 @@ def exposed_pixels(kinds: np.ndarray) -> np.ndarray:
     return content
 
 
-def running(content: np.ndarray) -> list[np.ndarray]:
-    """How many pixels of its column are set from the first row up to each pixel, and from the last; float32 (H, W)."""
+def running(content: np.ndarray, *, along: bool = False) -> list[np.ndarray]:
+    """How many pixels of its column, or `along` its row, are set from the first up to each pixel, and from the last;
+    float32 (H, W)."""
     if kernel.loops is not None and content.flags.c_contiguous:
         before, after = np.empty(content.shape, np.float32), np.empty(content.shape, np.float32)
-        kernel.loops.outside(content, *content.shape, before, after)
+        kernel.loops.outside(content, *content.shape, along, before, after)
         return [before, after]
+    if along:
+        return [np.ascontiguousarray(sums.T) for sums in running(content.T)]
     before = content.astype(np.float32, order="C")
     for row, last in zip(before[1:], before):            # numpy's own running sum along columns is slow
         row += last
@@ -133,11 +143,11 @@ def running(content: np.ndarray) -> list[np.ndarray]:
 def faded(edges: np.ndarray, outside: np.ndarray, stray: float) -> np.ndarray:
     """Evidence of edges, less by how many pixels are exposed `outside` of them; float32 (H, W)."""
     table = np.exp(-np.maximum(np.arange(max(edges.shape) + 1, dtype=np.float32) - STEP, 0) / np.float32(stray))
-    less = np.zeros(edges.shape, np.float32)
-    over = outside.flags.f_contiguous and not outside.flags.c_contiguous
-    if kernel.loops is not None and edges.flags.c_contiguous and (over or outside.flags.c_contiguous):
-        kernel.loops.faded(edges, *edges.shape, outside.T if over else outside, over, table, len(table), less)
+    if kernel.loops is not None and edges.flags.c_contiguous and outside.flags.c_contiguous:
+        less = np.empty(edges.shape, np.float32)
+        kernel.loops.faded(edges, edges.size, outside, table, len(table), less)
         return less
+    less = np.zeros(edges.shape, np.float32)
     at = np.flatnonzero(edges > 0)
     less.ravel()[at] = edges.ravel()[at] * table[outside.ravel()[at].astype(np.intp)]
     return less
@@ -252,7 +262,7 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
             kinds, density, *maps = upright if turn == own else turned(parts.kinds, parts.density, turn)
             if turn != own:
                 darken_bars(kinds, density)
-            seen = exposed(kinds, maps[0] if maps else edge_maps(kinds, density, noise), upright=True)
+            seen = exposed(kinds, maps[0] if maps else edge_maps(kinds, density, noise))
             made[turn] = kinds, density, seen, [_Sought(seen, i) for i in range(4)], gates(kinds, film)
         kinds, density, seen, sought, across = made[turn]
         if strip:
@@ -300,11 +310,15 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
 
 def _own_turn(parts: Parts, noise: float) -> float:
     """The turn at which outermost edges line up best, in degrees, by every third place along them."""
-    maps = []
-    for thin in ((slice(None), slice(None, None, EVERY)), (slice(None, None, EVERY), slice(None))):
+    edges, lit = [], []
+    for axis, thin in enumerate(((slice(None), slice(None, None, EVERY)), (slice(None, None, EVERY), slice(None)))):
         kinds, density = np.ascontiguousarray(parts.kinds[thin]), np.ascontiguousarray(parts.density[thin])
-        maps.append(exposed(kinds, edge_maps(kinds, density, noise), EVERY))
-    return best_turn(maps[0].edges[:2] + maps[1].edges[2:], maps[0].holder[:2] + maps[1].holder[2:], 0.3, EVERY)
+        rebate, holder = edge_maps(kinds, density, noise, (axis,))
+        stray = max(STRAY * _size(film_in(kinds), EVERY), 2.0)
+        outside = running(exposed_pixels(kinds), along=axis == 1)
+        edges += [faded(plane, out, stray) for plane, out in zip(rebate, outside)]
+        lit += holder
+    return best_turn(edges, lit, 0.3, EVERY)
 
 
 def _strip_either_way(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect: float | None,
@@ -432,9 +446,9 @@ def faint_strip(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect:
             if high < 0.08 * max(kinds.shape) or (last - first) < 1.9 * high * shapes[0]:
                 continue
             held = float(_held(across, down, np.array([top]), np.array([bottom]))[0])
-            rows = slice(top + 2, bottom - 1)
-            enter, leave = (_ends(plane[rows], content[rows], sign) for plane, sign in zip(rebate, (1, -1)))
-            filled = np.concatenate([[0.0], np.cumsum(content[rows].mean(axis=0) * high)])
+            enter, leave = (_ends(plane, content, top + 2, bottom - 1, sign) for plane, sign in zip(rebate, (1, -1)))
+            lit = near_within(content, top + 2, bottom - 1, 1, 1) / max(bottom - top - 3, 1)
+            filled = np.concatenate([[0.0], np.cumsum(lit * high)])
             for shape in shapes:
                 got = _comb(enter[0], leave[0], filled, high, shape, first, last)
                 if got is None:
@@ -462,15 +476,24 @@ def faint_strip(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect:
     return out
 
 
-def _ends(edges: np.ndarray, content: np.ndarray, sign: int) -> tuple[np.ndarray, np.ndarray]:
-    """For every column, what speaks for a side of a picture there, entered along `sign`, and along what share of it."""
-    spread = np.maximum(np.maximum(np.roll(edges, 1, 1), np.roll(edges, -1, 1)), edges)
-    seen = spread.mean(axis=0)
-    near = np.zeros(content.shape, bool)
-    for step in range(NEAR):
-        near |= np.roll(content, -sign * step, axis=1)
-    near = np.maximum(near.mean(axis=0), seen)
+def _ends(edges: np.ndarray, content: np.ndarray, low: int, high: int, sign: int) -> tuple[np.ndarray, np.ndarray]:
+    """For every column, what speaks for a side of a picture in rows `low` up to `high` there, entered along `sign`, and
+    along what share of it."""
+    seen = edges_within(edges, low, high) / max(high - low, 1)
+    near = np.maximum(near_within(content, low, high, sign, NEAR) / max(high - low, 1), seen)
     return 1.2 * seen / (near + FEW), seen
+
+
+def near_within(content: np.ndarray, low: int, high: int, sign: int, reach: int) -> np.ndarray:
+    """For every column, how many of rows `low` up to `high` are set there or within `reach` columns further along `sign`,
+    itself included, all round; (W,)."""
+    whole, axis = (content.T, 1) if content.flags.f_contiguous else (content, 0)
+    if kernel.loops is not None and whole.flags.c_contiguous:
+        many = np.empty(content.shape[1], np.int32)
+        kernel.loops.near_within(whole, *whole.shape, low, high, axis, sign, reach, many)
+        return many
+    part = content[low:high]
+    return np.count_nonzero(np.logical_or.reduce([np.roll(part, -sign * step, axis=1) for step in range(reach)]), axis=0)
 
 
 def _comb(enter, leave, filled, high: int, shape: float, first: int, last: int):

@@ -9,7 +9,8 @@ from typing import Iterator
 
 import numpy as np
 
-from .levels import DARK, PANEL, Level, axes, below, even_tones, log_light, near
+from . import kernel
+from .levels import DARK, PANEL, Level, axes, below, even_tones, near
 from .robust import median
 
 #: Density from a tone within which light is stretched, how many times, and at what density above it nothing is moved.
@@ -31,17 +32,23 @@ ROUNDS, SLOWLY, CLOSE, LESS = 25, 0.9, (0.03, 0.003), 0.03
 HELD = (0.0, 4e-4, 4e-4, 1e-3)
 
 
-def smoothed(light: np.ndarray, tone: Level) -> np.ndarray:
-    """Light like `light`, float32 (h, w, 3), without the grain of what is near a tone; that has the tone's colour."""
-    density, *_ = below(log_light(light), tone)
+def smoothed(log: np.ndarray, tone: Level) -> np.ndarray:
+    """Log light like `log`, float32 (3, h, w), without the grain of what is near a tone; that has the tone's colour."""
+    density, *_ = below(log, tone)
     # Beside a panel, the blur of the film's edge is no tone of its own.
     close = (np.abs(density) < WITHIN) & ~near(density <= -WITHIN, FRINGE)
-    mean = np.exp((tone.over(close.shape) - _evened(density, close)) * np.float32(np.log(10)))
-    return np.where(close[..., None], mean[..., None] * (10 ** np.array(tone.log, np.float32)), light)
+    mean, out = tone.over(close.shape) - _evened(density, close), log.copy()
+    for plane, level in zip(out, tone.log):
+        np.copyto(plane, mean + np.float32(level), where=close)
+    return out
 
 
 def _evened(plane: np.ndarray, close: np.ndarray) -> np.ndarray:
     """The mean of a plane over BOX pixels each way, of those that are `close`."""
+    if kernel.loops is not None and BOX == 3:
+        out = np.empty(plane.shape, np.float32)
+        kernel.loops.evened(plane, close, *plane.shape, out)
+        return out
     return _box(plane * close) / np.maximum(_box(close.astype(np.float32)), 1)
 
 
@@ -60,19 +67,31 @@ def _box(plane: np.ndarray) -> np.ndarray:
 def nearby(log: np.ndarray, tone: Level, *, rigid: bool) -> Iterator[Level]:
     """The even tones near one in smoothed log light, and none that is clearly darker, told from each other more finely,
     brightest first."""
-    surface = tone.over(log.shape[1:])
     most = np.float32(1.5 * TELL * WITHIN)
-    fine = np.stack([np.clip(TELL * (plane - surface - np.float32(c)), -most, most) for plane, c in zip(log, tone.log)])
-    light = fine.mean(axis=0)
+    fine, light = told_apart(log, tone, most)
     wide = near(light > TELL * WITHIN, FRINGE)
     close = (np.abs(light) < TELL * WITHIN) & ~wide
-    fine = np.where(close, _evened(light, close), fine)
-    fine[:, wide] = -most
+    evened = _evened(light, close)
+    for plane in fine:
+        np.copyto(plane, evened, where=close)
+        np.putmask(plane, wide, -most)
     for one in even_tones(fine, rigid=rigid):
         if -DARKER * TELL < float(np.mean(one.log)) < 0.9 * TELL * WITHIN:
             log3, terms = (tuple(float(b + t / TELL) for b, t in zip(was, is_)) for was, is_ in (
                 (tone.log, one.log), (tone.surface, one.surface)))
             yield Level(log3, terms, one.spread / float(TELL), one.share)
+
+
+def told_apart(log: np.ndarray, tone: Level, most: np.float32) -> tuple[np.ndarray, np.ndarray]:
+    """Log light over that of a tone, TELL times, no more than `most`; float32 (3, h, w), and the mean of its channels."""
+    shape = log.shape[1:]
+    if kernel.loops is not None and log.flags.c_contiguous:
+        fine, light = np.empty(log.shape, np.float32), np.empty(shape, np.float32)
+        kernel.loops.over_tone(log, *shape, *tone.along(shape), np.array(tone.log, np.float32), TELL, most, 0, fine, light)
+        return fine, light
+    surface = tone.over(shape)
+    fine = np.stack([np.clip(TELL * (plane - surface - np.float32(c)), -most, most) for plane, c in zip(log, tone.log)])
+    return fine, fine.mean(axis=0)
 
 
 def around(log: np.ndarray, tone: Level, kinds: np.ndarray) -> Level | None:
@@ -113,6 +132,12 @@ def around(log: np.ndarray, tone: Level, kinds: np.ndarray) -> Level | None:
 def stretched(log: np.ndarray, tone: Level) -> np.ndarray:
     """Log light over that of a tone, like `log`, in which what is little denser is as many times denser; what is brighter
     stays as it is, since a panel is much brighter than any base, and a tone's own unevenness is not."""
+    shape = log.shape[1:]
+    if kernel.loops is not None and log.flags.c_contiguous:
+        out = np.empty(log.shape, np.float32)
+        kernel.loops.over_tone(log, *shape, *tone.along(shape), np.array(tone.log, np.float32), WITHIN, GAIN, AS_IT_WAS, out,
+                               None)
+        return out
     density, *_ = below(log, tone)
     more = np.clip(density, 0, WITHIN) * np.clip((AS_IT_WAS - density) * np.float32(1 / (AS_IT_WAS - WITHIN)), 0, 1)
     more = tone.over(density.shape) + (GAIN - 1) * more

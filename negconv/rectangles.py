@@ -315,7 +315,6 @@ def _lines(kinds: np.ndarray, rebate: np.ndarray, holder: np.ndarray, lit: np.nd
            gate: np.ndarray, sign: int, most: int) -> _Lines:
     """Candidates across axis 0, for a side entered along `sign`; `lit`: how many pixels of each row are of `holder`;
     `known`: the rows that lie in view."""
-    picture = kinds == PICTURE
     profile = rebate.sum(axis=1)
     profile = profile + 0.5 * (np.roll(profile, 1) + np.roll(profile, -1))
     at = [(p, 0) for p in peaks(profile, most, max(6.0, 0.05 * profile.max()))]
@@ -328,10 +327,16 @@ def _lines(kinds: np.ndarray, rebate: np.ndarray, holder: np.ndarray, lit: np.nd
     length = rebate.shape[1]
     edge, beyond = np.zeros((len(at), length + 1)), np.zeros((len(at), length + 1))
     n, letters = rebate.shape[0], int(LETTER * max(rebate.shape))
+    where, what_ = np.array([p for p, _ in at]), np.array([k for _, k in at])
+    planes, axis = ((kinds.T, rebate.T, holder.T), 1) if rebate.flags.f_contiguous else ((kinds, rebate, holder), 0)
+    if kernel.loops is not None and all(plane.flags.c_contiguous for plane in planes) and n > 2 * DEEP:
+        kernel.loops.line_sums(*planes, *planes[0].shape, axis, sign, letters, where, what_, len(at), edge, beyond)
+        return _Lines(where, what_, edge, beyond)
+    picture = kinds == PICTURE
     for i, (p, what) in enumerate(at):
         source = holder if what == 1 else rebate
         # Of a side that lies outside the view nothing is seen, but the picture goes on there and no holder.
-        here = source[max(p - 2, 0):p + 3].max(axis=0) if what < 2 else (kinds[p + sign * DEEP] == DARK) * 1.0
+        here = source[max(p - 2, 0):p + 3].max(axis=0) if what < 2 else (kinds[min(max(p + sign * DEEP, 0), n - 1)] == DARK) * 1.0
         np.cumsum(here, out=edge[i, 1:])
         out = slice(max(p - 3, 0), max(p - 1, 1)) if sign > 0 else slice(min(p + 2, n - 1), min(p + 4, n))
         outside = picture[out].min(axis=0)
@@ -341,7 +346,7 @@ def _lines(kinds: np.ndarray, rebate: np.ndarray, holder: np.ndarray, lit: np.nd
         deep = p - sign * letters
         lasts = picture[deep] if 0 <= deep < n else np.zeros(length, bool)
         np.cumsum(np.where(lasts, 1.0, 0.5) * outside, out=beyond[i, 1:])
-    return _Lines(np.array([p for p, _ in at]), np.array([k for _, k in at]), edge, beyond)
+    return _Lines(where, what_, edge, beyond)
 
 
 def peaks(profile: np.ndarray, most: int, least: float) -> list[int]:
@@ -644,7 +649,13 @@ def _arrange(score, shared, ends) -> tuple[list[int], float]:
     best: tuple[list[int], float] = ([], -np.inf)
     pair = shared[0] * 1000 + shared[1]
     order = np.argsort(pair, kind="stable")
-    for members in np.split(order, np.flatnonzero(np.diff(pair[order])) + 1):
+    starts = np.flatnonzero(np.diff(pair[order], prepend=-1))
+    # What no rectangle, nor all of them that count together, can be better than, is not looked at.
+    most = np.maximum(np.maximum.reduceat(score[order], starts), np.add.reduceat(np.maximum(score[order], 0), starts))
+    for start, end, limit in zip(starts.tolist(), [*starts[1:].tolist(), len(order)], most.tolist()):
+        if limit < best[1] - 1e-6:
+            continue
+        members = order[start:end]
         single = members[np.argmax(score[members])]
         if score[single] > best[1]:
             best = ([int(single)], float(score[single]))

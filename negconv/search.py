@@ -246,7 +246,7 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
             break
     if best is None:
         return None
-    frames, attempt, faint = _either(proxy, plan, k, log, best, tones, aspect, film_format, flattened)
+    frames, attempt, faint = _either(proxy, k, log, best, tones, aspect, film_format, flattened)
     if _mean(frames) < UNSURE and not _strip(attempt.kinds):
         # What several tones agree on is likely right, though none of them speaks for it alone. Small pictures are sought in
         # a finer plan.
@@ -264,7 +264,7 @@ def _surely(f: Sided) -> bool:
     return f.confidence >= PLAINLY and min((v for v, on in zip(f.firm, f.rests) if on != "view"), default=1.0) >= KEEN
 
 
-def _either(proxy: np.ndarray, plan: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: list[Level],
+def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: list[Level],
             aspect: float | None, film_format: str | None, flattened: bool | None) -> tuple[list[Sided], Attempt, bool]:
     """The frames of an attempt, or those seen more keenly near its base, whichever are surer; whether by sides that hardly
     show, which are looked for where no others do."""
@@ -276,7 +276,7 @@ def _either(proxy: np.ndarray, plan: np.ndarray, k: int, log: np.ndarray, best: 
     if shown.frames and not (film or room) and all(_surely(f) for f in shown.frames) or flattened and panel_like(
             best.base, flattened):
         return _framed(proxy, k, shown, aspect, film_format)
-    keen = None if film else _keen(plan, best, aspect, film_format, flattened, -2.0 if room else best.merit)
+    keen = None if film else _keen(log, best, aspect, film_format, flattened, -2.0 if room else best.merit)
     # What explains the capture no better has no say.
     if keen is None or not (keen[1].sure or room) and keen[1].attempt.merit <= best.merit:
         return _framed(proxy, k, shown, aspect, film_format)
@@ -303,9 +303,9 @@ def _either(proxy: np.ndarray, plan: np.ndarray, k: int, log: np.ndarray, best: 
 
 def _keen(plan: np.ndarray, first: Attempt, aspect: float | None, film_format: str | None,
           flattened: bool | None, least: float = -2.0) -> tuple[np.ndarray, _Shown, Level] | None:
-    """Light near the base of an attempt without its grain and stretched, what it shows, and the base of that; None where
+    """Light near the base of an attempt at a plan (log light) without its grain and stretched, what it shows, and the base of that; None where
     there is none, or none of more merit than `least` that leaves little unexplained."""
-    plan = log_light(smoothed(plan, first.base))
+    plan = smoothed(plan, first.base)
     best, base, light = None, first.base, plan
     ring = around(plan, first.base, first.parts.kinds)
     for tone in itertools.chain(() if ring is None else (ring,), nearby(plan, first.base, rigid=bool(flattened))):
@@ -320,8 +320,10 @@ def _keen(plan: np.ndarray, first: Attempt, aspect: float | None, film_format: s
             break
     if best is None or best.merit <= least and best.astray > ASTRAY:
         return None
-    light = np.ascontiguousarray(np.exp(light * np.float32(np.log(10))).transpose(1, 2, 0))
-    return light, _shown(light, 1, best, aspect, film_format), base
+    out = np.empty((*light.shape[1:], 3), np.float32)
+    for c, some in enumerate(light):
+        np.exp(some * np.float32(np.log(10)), out=out[..., c])
+    return out, _shown(out, 1, best, aspect, film_format), base
 
 
 def _inside(this: Attempt, other: Attempt) -> bool:

@@ -235,7 +235,7 @@ def test_exposed_to_the_bit(monkeypatch, film, degrees):
     maps = edge_maps(kinds, density, 0.006)
 
     def work():
-        seen = exposed(kinds, maps, upright=True)
+        seen = exposed(kinds, maps)
         return [seen.content, *seen.edges, *seen.outside]
 
     ours, plain = both(monkeypatch, work)
@@ -357,8 +357,8 @@ def test_lengths_are_checked():
             (lambda: LOOPS.sum_down(bytes_, 6, 9, True, np.zeros(17, np.int32)), "out holds"),
             (lambda: LOOPS.sum_along(plane, 6, 9, f(69)), "out holds"),
             (lambda: LOOPS.content(bytes_, 6, 9, 6, np.zeros(53, bool)), "out holds"),
-            (lambda: LOOPS.outside(bytes_, 6, 9, plane, f(53)), "after holds"),
-            (lambda: LOOPS.faded(plane, 6, 9, f(53), True, f(10), 10, plane), "over holds"),
+            (lambda: LOOPS.outside(bytes_, 6, 9, 0, plane, f(53)), "after holds"),
+            (lambda: LOOPS.faded(plane, 54, f(53), f(10), 10, plane), "over holds"),
             (lambda: LOOPS.tally(bytes_, 6, 9, 0, 7, 0, 9, np.zeros(5, np.int64)), "leaves the plane"),
             (lambda: LOOPS.logs_at(plane, 3, 6, np.zeros(2), np.zeros(2), 2, 1e-5, f(1)), "out holds")):
         with pytest.raises(ValueError, match=what):
