@@ -447,10 +447,12 @@ def faint_strip(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect:
                 continue
             held = float(_held(across, down, np.array([top]), np.array([bottom]))[0])
             enter, leave = (_ends(plane, content, top + 2, bottom - 1, sign) for plane, sign in zip(rebate, (1, -1)))
+            soft = [np.maximum.reduce([np.roll(v, s) - 0.04 * abs(s) for s in (-2, -1, 0, 1, 2)])
+                    for v in (enter[0], leave[0])]
             lit = near_within(content, top + 2, bottom - 1, 1, 1) / max(bottom - top - 3, 1)
             filled = np.concatenate([[0.0], np.cumsum(lit * high)])
             for shape in shapes:
-                got = _comb(enter[0], leave[0], filled, high, shape, first, last)
+                got = _comb(enter[0], leave[0], soft, filled, high, shape, first, last)
                 if got is None:
                     continue
                 places, ends, gaps = got
@@ -496,11 +498,11 @@ def near_within(content: np.ndarray, low: int, high: int, sign: int, reach: int)
     return np.count_nonzero(np.logical_or.reduce([np.roll(part, -sign * step, axis=1) for step in range(reach)]), axis=0)
 
 
-def _comb(enter, leave, filled, high: int, shape: float, first: int, last: int):
-    """Where pictures `shape` times as wide as high lie best: places, what speaks for their ends, and for their gaps."""
+def _comb(enter, leave, soft, filled, high: int, shape: float, first: int, last: int):
+    """Where pictures `shape` times as wide as high lie best: places, what speaks for their ends, and for their gaps. `soft`:
+    what speaks for ends within two columns."""
     wide = high * shape
     best = None
-    soft = [np.maximum.reduce([np.roll(v, s) - 0.04 * abs(s) for s in (-2, -1, 0, 1, 2)]) for v in (enter, leave)]
     for w in sorted({round(wide * f) for f in (0.99, 1.0, 1.01)}):
         if w < 12:
             continue

@@ -322,7 +322,7 @@ def _keen(plan: np.ndarray, first: Attempt, aspect: float | None, film_format: s
         return None
     out = np.empty((*light.shape[1:], 3), np.float32)
     for c, some in enumerate(light):
-        np.exp(some * np.float32(np.log(10)), out=out[..., c])
+        out[..., c] = np.exp(some * np.float32(np.log(10)))
     return out, _shown(out, 1, best, aspect, film_format), base
 
 

@@ -157,7 +157,7 @@ def test_there_is_room_where_film_goes_on_for_a_pictures_length(gap):
 def test_several_pictures_lack_one_though_none_of_them_be_sure():
     kinds, found = film(BASE)
     attempt = Attempt(REBATE, kinds, kinds * 0.0, (), 0.0, Parts(kinds, kinds * 0.0, 0.01), tuple(found), kinds.shape,
-                      0.0, 0.0, 0.0, 1.0, 0.1)
+                      0.0, 0.0, 0.0, 1.0, 0.1, ())
     unsure = [Sided(((0.0, 0.0),) * 4, 0.0, 0.6)] * 2
     assert _Shown(attempt, unsure, False, 1.0).lacking
     assert not _Shown(replace(attempt, found=(found[1],)), unsure[:1], False, 1.0).lacking

@@ -1,6 +1,8 @@
 """The compiled inner loops against the same steps in numpy, which tests/test_invert.py holds to plain double precision."""
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,10 +10,13 @@ from negconv import kernel, levels
 from negconv.capture import Capture, block_mean
 from negconv.conversion import Plan, apply, stages
 from negconv.encode import Encoder
-from negconv.faint import best_comb, exposed, sums_along
+from negconv.faint import best_comb, exposed, near_within, sums_along
+from negconv.gate import _boxes, mates
 from negconv.invert import invert
-from negconv.levels import DARK, PANEL, PICTURE, Level, even_tones, log_light, parts
-from negconv.rectangles import WEIGHTS, _gate, area_sums, counts, edge_maps, lined_up, rectangles, sums_down, tally, turned
+from negconv.keen import smoothed, stretched, told_apart
+from negconv.levels import DARK, PANEL, PICTURE, Level, brighter, even_tones, log_light, parts
+from negconv.rectangles import (WEIGHTS, _gate, area_sums, counts, edge_maps, edges_within, lined_up, rectangles,
+                                shares_within, sums_down, tally, turned)
 from negconv.resample import RowShifts, sinc_weights
 from negconv.sides import crossings, logs_at
 from negconv.tone import ToneCurve
@@ -244,6 +249,61 @@ def test_exposed_to_the_bit(monkeypatch, film, degrees):
     assert (ours[5][-1] == ours[0].sum(axis=0)).all() and (ours[8][:, 0] == ours[0].sum(axis=1)).all()
     ours, plain = both(monkeypatch, lambda: rectangles(kinds, density, 0.006))
     assert ours == plain and len(ours)
+
+
+@pytest.mark.parametrize("share", [0.03, 0.3, 0.6])
+def test_boxes_of_parts(monkeypatch, share):
+    """Noise of parts that touch by corners, and bars: the same boxes, in the same order."""
+    rng = np.random.default_rng(int(100 * share))
+    holes = rng.random((70, 91)) < share / 3
+    holes[::2, 5:60] |= rng.random((35, 55)) < share
+    holes[20:26, ::9] = holes[20:26, 1::9] = holes[20:26, 2::9] = holes[20:26, 3::9] = True
+    for plane in (holes, holes[:, :17].copy(), np.eye(40, dtype=bool)):
+        with monkeypatch.context() as patch:
+            ours, plain = both(patch, lambda plane=plane: _boxes(plane))
+        assert ours.shape == plain.shape and (ours == plain).all()
+    boxes = np.column_stack([y := rng.integers(0, 90, 200), y + rng.integers(3, 9, 200), x := rng.integers(0, 90, 200),
+                             x + rng.integers(3, 12, 200)]).astype(float)
+    ours, plain = both(monkeypatch, lambda: mates(boxes))
+    assert (ours == plain).all() and 0 < ours.sum() < 200
+
+
+def test_sums_between_lines(monkeypatch, film):
+    kinds = parts(*film).kinds
+    plane = np.random.default_rng(3).random(kinds.shape, np.float32) * (kinds == PICTURE)
+
+    middle = min(kinds.shape) // 2
+
+    def work():
+        out = []
+        for low, high in ((0, middle), (middle, middle + 1), (middle - 30, middle + 31), (middle, middle)):
+            for lines, some in ((plane, kinds), (plane.T, kinds.T)):
+                out += [edges_within(lines, low, high), *shares_within(some, low, high),
+                        *(near_within(some == PICTURE, low, high, sign, reach) for sign in (1, -1) for reach in (1, 5))]
+        return out
+
+    ours, plain = both(monkeypatch, work)
+    assert all(one.shape == two.shape for one, two in zip(ours, plain))
+    for one, two in zip(ours, plain):
+        np.testing.assert_allclose(one, two, rtol=2e-6, atol=1e-6)
+    assert sum(v.any() for v in ours) > len(ours) / 2
+
+
+def test_light_near_a_tone(monkeypatch, film):
+    """Smoothed, stretched and told apart."""
+    log, tone = film
+    tone = replace(tone, surface=(0.01, 0.02, -0.01, -0.03, 0.01, -0.02))
+
+    def work():
+        plan = smoothed(log, tone)
+        return [plan, stretched(plan, tone), *told_apart(plan, tone, np.float32(1.2)), brighter(log, np.array(tone.log) - 0.3),
+                brighter(log, np.array(tone.log) - 0.3, every=False)]
+
+    ours, plain = both(monkeypatch, work)
+    for one, two in zip(ours, plain):
+        np.testing.assert_allclose(one, two, atol=2e-6)
+    assert np.abs(ours[0] - log).max() > 0.003 and np.abs(ours[1] - ours[0]).max() > 0.1
+    assert ours[4].any() and not ours[4].all()
 
 
 @pytest.mark.parametrize("wide", [True, False])
