@@ -9,6 +9,7 @@
 #include <limits.h>
 #include <math.h>
 #include <stdint.h>
+#include <stdlib.h>
 #include <string.h>
 #if defined(__GLIBC__)
 #include <malloc.h>
@@ -1030,6 +1031,67 @@ static void line_sums(const uint8_t *kinds, const float *rebate, const uint8_t *
     }
 }
 
+/* sides.fitted: a line, bent, through places along a side; see there. Returns how far they commonly lie off it. */
+typedef struct {
+    double value, weight;
+} weighted;
+
+static int by_value(const void *a, const void *b)
+{
+    const double x = ((const weighted *)a)->value, y = ((const weighted *)b)->value;
+    return (x > y) - (x < y);
+}
+
+static double fit_line(const double *s, const double *at, const double *weight, idx n, int early, double settled, double *line, weighted *off)
+{
+    double scatter = 0.0;
+    for (int round = 0; round < 6; round++) {
+        double total = 0.0, sum = 0.0, low = INFINITY, high = -INFINITY, many = 0.0;
+        double a[3][4] = {{0.0}};
+        idx half = 0;
+        for (idx i = 0; i < n; i++) {
+            off[i].value = fabs(at[i] - (line[0] + line[1] * s[i] + line[2] * (s[i] * s[i] - 1)));
+            off[i].weight = weight[i];
+            total += weight[i];
+        }
+        qsort(off, (size_t)n, sizeof *off, by_value);
+        while (half < n - 1 && (sum += off[half].weight) < total / 2) half++;
+        scatter = 1.4826 * off[half].value > 0.15 ? 1.4826 * off[half].value : 0.15;
+        const double wide = 3.0 * scatter > 0.6 ? 3.0 * scatter : 0.6, scale = wide < 2.5 ? wide : 2.5;
+        for (idx i = 0; i < n; i++) {
+            const double t[3] = {1.0, s[i], s[i] * s[i] - 1}, rest = at[i] - (line[0] + line[1] * s[i] + line[2] * t[2]);
+            const double far = rest / (0.5 * scale), use = fabs(rest) < 2 * scale ? weight[i] / (1 + far * far) : 0.0;
+            if (!(use > 0)) continue;
+            low = s[i] < low ? s[i] : low, high = s[i] > high ? s[i] : high, many += use;
+            for (int j = 0; j < 3; j++) {
+                for (int k = 0; k < 3; k++) a[j][k] += use * t[j] * t[k];
+                a[j][3] += use * t[j] * at[i];
+            }
+        }
+        const double spread = high > low ? high - low : 0.0, held = spread > 0.1 ? spread : 0.1, all = 1 + 0.02 * n;
+        a[0][0] += 1e-9;
+        a[1][1] += 0.6 / (held * held) * all + 1e-9;
+        a[2][2] += (spread < 1.2 || early ? 1e6 : 1.5 / (held * held * held * held) * all) + 1e-9;
+        for (int j = 0; j < 3; j++)         /* symmetric and positive, so no row changes places */
+            for (int k = j + 1; k < 3; k++) {
+                const double share = a[k][j] / a[j][j];
+                for (int m = j; m < 4; m++) a[k][m] -= share * a[j][m];
+            }
+        double moved = 0.0;
+        for (int j = 2; j >= 0; j--) {
+            double value = a[j][3];
+            for (int k = j + 1; k < 3; k++) value -= a[j][k] * a[k][3];
+            a[j][3] = value / a[j][j];
+        }
+        for (int j = 0; j < 3; j++) {
+            moved = fabs(a[j][3] - line[j]) > moved ? fabs(a[j][3] - line[j]) : moved;
+            line[j] = a[j][3];
+        }
+        if (many < 3 || moved < settled) break;
+    }
+    return scatter;
+}
+
 INLINE double clipped(double v, double high) { return v > 0.0 ? v < high ? v : high : 0.0; }
 
 /* sides._crossings: of each profile, where the light is half way between both sides of its steepest rise. */
@@ -2043,6 +2105,26 @@ static PyObject *py_line_sums(PyObject *self, PyObject *args)
     return DONE(all, fine);
 }
 
+static PyObject *py_fit_line(PyObject *self, PyObject *args)
+{
+    Py_buffer s, at, weight;
+    idx n;
+    int early;
+    double settled, scatter = 0.0, line[3];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*y*npdddd", &s, &at, &weight, &n, &early, &settled, line, line + 1, line + 2)) return NULL;
+    Py_buffer *all[] = {&s, &at, &weight};
+    int fine = inside(n > 0, "no places") && holds(&s, n, 8, "s") && holds(&at, n, 8, "at") && holds(&weight, n, 8, "weight");
+    weighted *off = fine ? PyMem_RawMalloc((size_t)n * sizeof *off) : NULL;
+    if (fine && !off) fine = PyErr_NoMemory() != NULL;
+    if (fine) scatter = fit_line(s.buf, at.buf, weight.buf, n, early, settled, line, off);
+    PyMem_RawFree(off);
+    PyObject *nothing = DONE(all, fine);
+    if (!nothing) return NULL;
+    Py_DECREF(nothing);
+    return Py_BuildValue("((ddd)d)", line[0], line[1], line[2], scatter);
+}
+
 static PyObject *py_logs_at(PyObject *self, PyObject *args)
 {
     Py_buffer light, x, y, out;
@@ -2121,6 +2203,8 @@ static PyMethodDef methods[] = {
      "over_tone(log, h, w, across, x, down, cross, base, within, gain, kept, out, None), or (... gain, far, 0, out, mean)"},
     {"line_sums", py_line_sums, METH_VARARGS,
      "line_sums(kinds, rebate, holder, h, w, axis, sign, letters, at, what, n, edge, beyond)"},
+    {"fit_line", py_fit_line, METH_VARARGS,
+     "fit_line(s, at, weight, n, early, settled, offset, slope, bend) -> ((offset, slope, bend), scatter)"},
     {"logs_at", py_logs_at, METH_VARARGS, "logs_at(light, h, w, x, y, n, floor, out)"},
     {"keep_memory", py_keep_memory, METH_NOARGS, "keep_memory()"},
     {NULL, NULL, 0, NULL}};

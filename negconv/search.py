@@ -36,6 +36,8 @@ PLAIN = 0.75
 AGAIN, MANY, MANY_AGAIN = 0.3, 3.0, 0.5
 #: A frame less sure than PLAINLY, or with a side seen along less than this, is looked for more keenly.
 KEEN = 0.5
+#: No more tones near a base than this are tried.
+KEENLY = 5
 #: With less than this the answers of all tones are weighed against each other, by a constant and, in its order, what is
 #: said of them in `_beside_each_other`; fitted to captures rendered in three ways, beside the repository.
 UNSURE = 0.5
@@ -308,7 +310,8 @@ def _keen(plan: np.ndarray, first: Attempt, aspect: float | None, film_format: s
     plan = smoothed(plan, first.base)
     best, base, light = None, first.base, plan
     ring = around(plan, first.base, first.parts.kinds)
-    for tone in itertools.chain(() if ring is None else (ring,), nearby(plan, first.base, rigid=bool(flattened))):
+    near = nearby(plan, first.base, rigid=bool(flattened))
+    for tone in itertools.islice(itertools.chain(() if ring is None else (ring,), near), KEENLY):
         log = stretched(plan, tone)
         attempt = attempted(log, stretched_tone(tone), aspect)
         # What lies round a picture on one side alone may as well be some of it.

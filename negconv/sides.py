@@ -161,7 +161,6 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
         profile = np.clip(inner, 0.0, 0.6)
         least = 0.02 + 2 * noise
     offset, slope, bend = 0.0, 0.0, 0.0
-    terms = np.stack([np.ones_like(s), s, s * s - 1], axis=1)
     window = reach
     support = span = scatter = 0.0
     for turn in range(5):
@@ -177,23 +176,7 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
             offset, slope = _mode_line(at, s, weight, most)
             window = max(reach * 0.6, 3.0)
             continue
-        for _ in range(6):
-            rest = at - (offset + slope * s + bend * (s * s - 1))
-            scatter = max(1.4826 * float(_weighted_median(np.abs(rest), weight)), 0.15)
-            scale = min(max(3.0 * scatter, 0.6), 2.5)
-            use = weight / (1 + (rest / (0.5 * scale)) ** 2) * (np.abs(rest) < 2 * scale)
-            good = use > 0
-            spread = np.ptp(s[good]) if good.any() else 0
-            # Too little of the side in view: the slope, and even more the bend, stay near what they were.
-            many = use.sum()
-            pull = np.array([0.0, 0.6 / max(spread, 0.1) ** 2, 1.5 / max(spread, 0.1) ** 4]) * (1 + 0.02 * places)
-            if spread < 1.2 or turn < 2:
-                pull[2] = 1e6
-            a = (terms * use[:, None]).T @ terms + np.diag(pull + 1e-9)
-            before = (offset, slope, bend)
-            offset, slope, bend = map(float, np.linalg.solve(a, (terms * use[:, None]).T @ at))
-            if many < 3 or max(abs(v - b) for v, b in zip((offset, slope, bend), before)) < SETTLED:
-                break
+        (offset, slope, bend), scatter = fitted(s, at, weight, (offset, slope, bend), straight=turn < 2)
         window = 3.0 if turn >= 2 else max(reach * 0.4, 3.0)
         if turn == 3 and np.abs(offset + slope * s + bend * (s * s - 1) - guess).max() < 5 * SETTLED:
             break
@@ -218,6 +201,32 @@ def refine(density, start, end, *, rests: str, reach: float, noise: float,
                        middle[1] + along[1] * s * length / 2 + inward[1] * across_, weight, evened,
                        step * reached.argmax(axis=1)], axis=1)[close]
     return Side(from_.offset + offset, from_.slope + slope, from_.bend + bend, support, span, scatter, points)
+
+
+def fitted(s: np.ndarray, at: np.ndarray, weight: np.ndarray, line: tuple[float, float, float], *,
+           straight: bool) -> tuple[tuple[float, float, float], float]:
+    """A line (offset, slope, bend) fitted anew, in up to six rounds, through places `s` and `at` with their weights, and how
+    far they commonly lie off it: what lies further loses its say. `straight`: not bent."""
+    if kernel.loops is not None:
+        return kernel.loops.fit_line(s, at, weight, len(s), straight, SETTLED, *line)
+    terms = np.stack([np.ones_like(s), s, s * s - 1], axis=1)
+    scatter = 0.0
+    for _ in range(6):
+        rest = at - terms @ line
+        scatter = max(1.4826 * float(_weighted_median(np.abs(rest), weight)), 0.15)
+        scale = min(max(3.0 * scatter, 0.6), 2.5)
+        use = weight / (1 + (rest / (0.5 * scale)) ** 2) * (np.abs(rest) < 2 * scale)
+        good = use > 0
+        spread = np.ptp(s[good]) if good.any() else 0
+        # Too little of the side in view: the slope, and even more the bend, stay near what they were.
+        pull = np.array([0.0, 0.6 / max(spread, 0.1) ** 2, 1.5 / max(spread, 0.1) ** 4]) * (1 + 0.02 * len(s))
+        if spread < 1.2 or straight:
+            pull[2] = 1e6
+        a = (terms * use[:, None]).T @ terms + np.diag(pull + 1e-9)
+        before, line = line, tuple(np.linalg.solve(a, (terms * use[:, None]).T @ at).tolist())
+        if use.sum() < 3 or max(abs(v - b) for v, b in zip(line, before)) < SETTLED:
+            break
+    return line, scatter
 
 
 def crossings(profile: np.ndarray, light: np.ndarray, across: np.ndarray, guess: np.ndarray, window: float,

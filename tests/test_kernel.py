@@ -18,7 +18,7 @@ from negconv.levels import DARK, PANEL, PICTURE, Level, brighter, even_tones, lo
 from negconv.rectangles import (WEIGHTS, _gate, area_sums, counts, edge_maps, edges_within, lined_up, rectangles,
                                 shares_within, sums_down, tally, turned)
 from negconv.resample import RowShifts, sinc_weights
-from negconv.sides import crossings, logs_at
+from negconv.sides import crossings, fitted, logs_at
 from negconv.tone import ToneCurve
 
 from test_invert import BALANCES, BASE, CAMERA, CUTS, FILMS, panel, picture
@@ -287,6 +287,22 @@ def test_sums_between_lines(monkeypatch, film):
     for one, two in zip(ours, plain):
         np.testing.assert_allclose(one, two, rtol=2e-6, atol=1e-6)
     assert sum(v.any() for v in ours) > len(ours) / 2
+
+
+@pytest.mark.parametrize("straight", [True, False])
+def test_lines_through_places(monkeypatch, straight):
+    """Of places on a bent line, some far off it, some of no weight, and along a part of it alone."""
+    rng = np.random.default_rng(8)
+    s = np.linspace(-0.985, 0.985, 120)
+    lines = []
+    for some in (np.ones(120, bool), s > 0.3, rng.random(120) < 0.1):
+        at = 0.4 + 1.1 * s + 0.3 * (s * s - 1) + rng.normal(0, 0.1, 120) + (rng.random(120) < 0.2) * rng.uniform(-4, 4, 120)
+        weight = rng.random(120) * some
+        with monkeypatch.context() as patch:
+            ours, plain = both(patch, lambda at=at, weight=weight: fitted(s, at, weight, (0.5, 1.0, 0.0), straight=straight))
+        assert ours[0] == pytest.approx(plain[0], abs=1e-9) and ours[1] == pytest.approx(plain[1], abs=1e-9)
+        lines.append(ours[0])
+    assert lines[0] == pytest.approx((0.2, 1.1, 0.0) if straight else (0.4, 1.1, 0.3), abs=0.08)
 
 
 def test_light_near_a_tone(monkeypatch, film):
