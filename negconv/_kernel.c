@@ -343,6 +343,7 @@ WIDEST static void encode(const float *linear, idx n, coding e, void *out)
 
 enum { VOID_, PANEL_, BASE_, PICTURE_, DARK_ }; /* levels.VOID ... */
 #define ASIDE 2                                 /* rectangles.STEP */
+#define INWARDS 5                               /* rectangles.DEEP */
 
 /* levels.log_light: planes of log10 of interleaved light. */
 WIDEST static void log_planes(const float *light, idx n, float floor, float *out)
@@ -1019,7 +1020,7 @@ static void line_sums(const uint8_t *kinds, const float *rebate, const uint8_t *
         } else if (what == 1) {
             for (idx k = low; k < high; k++) seen = holder[here + k * step] ? 1.0 : seen;
         } else {
-            seen = kinds[here + within(at + sign * 5, 0, n - 1) * step] == DARK_;
+            seen = kinds[here + within(at + sign * INWARDS, 0, n - 1) * step] == DARK_;
         }
         int outside = 1;
         for (idx k = first; k < last; k++) outside &= kinds[here + k * step] == PICTURE_;

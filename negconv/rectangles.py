@@ -336,7 +336,8 @@ def _lines(kinds: np.ndarray, rebate: np.ndarray, holder: np.ndarray, lit: np.nd
     for i, (p, what) in enumerate(at):
         source = holder if what == 1 else rebate
         # Of a side that lies outside the view nothing is seen, but the picture goes on there and no holder.
-        here = source[max(p - 2, 0):p + 3].max(axis=0) if what < 2 else (kinds[min(max(p + sign * DEEP, 0), n - 1)] == DARK) * 1.0
+        inner = min(max(p + sign * DEEP, 0), n - 1)
+        here = source[max(p - 2, 0):p + 3].max(axis=0) if what < 2 else (kinds[inner] == DARK) * 1.0
         np.cumsum(here, out=edge[i, 1:])
         out = slice(max(p - 3, 0), max(p - 1, 1)) if sign > 0 else slice(min(p + 2, n - 1), min(p + 4, n))
         outside = picture[out].min(axis=0)

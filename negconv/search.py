@@ -305,8 +305,8 @@ def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: li
 
 def _keen(plan: np.ndarray, first: Attempt, aspect: float | None, film_format: str | None,
           flattened: bool | None, least: float = -2.0) -> tuple[np.ndarray, _Shown, Level] | None:
-    """Light near the base of an attempt at a plan (log light) without its grain and stretched, what it shows, and the base of that; None where
-    there is none, or none of more merit than `least` that leaves little unexplained."""
+    """Light near the base of an attempt at a plan (log light) without its grain and stretched, what it shows, and the base of
+    that; None where there is none, or none of more merit than `least` that leaves little unexplained."""
     plan = smoothed(plan, first.base)
     best, base, light = None, first.base, plan
     ring = around(plan, first.base, first.parts.kinds)

@@ -328,6 +328,8 @@ OUTSIDE, TELLING = (-0.37, 2.6, -0.75), 0.5
 STRAYED = 0.008
 #: What one place along a side is worth: errors along a side are alike, so many places are worth less than their number.
 PLACE = 1.5
+#: Groups of fewer equations than this are solved in one block with those beside them.
+FEW = 6
 #: A side of a strip's picture seen along less than this may as well be something in the picture, so it counts for less.
 PLAIN = 0.5
 
@@ -468,12 +470,19 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
                 one[0, 4 * g + last] -= sign
             sd = PACED * lengths[f].max()
             add(one, 0.0, sd ** -2, 2 * sd)
-    a, value, weight, scale = map(np.concatenate, (rows, values, weights, scales))
+    value, weight, scale = map(np.concatenate, (values, weights, scales))
+    blocks = _blocks(rows if apart else [np.concatenate(rows)])
     use = weight
     for _ in range(8):
-        inverse = np.linalg.inv((a * use[:, None]).T @ a + 1e-9 * np.eye(n))
-        found = inverse @ ((a * use[:, None]).T @ value)
-        use = weight / (1 + ((a @ found - value) / scale) ** 2)
+        left, right = 1e-9 * np.eye(n), np.zeros(n)
+        for some, columns, entries in blocks:
+            told = (entries * use[some, None]).T
+            left[columns[:, None], columns] += told @ entries
+            right[columns] += told @ value[some]
+        inverse = np.linalg.inv(left)
+        found = inverse @ right
+        rest = np.concatenate([entries @ found[columns] for _, columns, entries in blocks]) - value
+        use = weight / (1 + (rest / scale) ** 2)
     strayed = _strayed(traced, found[4:penumbra].reshape(-1, 4), across, found[skewed] * along) if len(traced) > 1 else []
     if strayed:
         lost = [replace(t, sides=tuple(replace(side, support=0.0, reach=0.0, points=side.points[:0])
@@ -498,6 +507,23 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
             sides[i] = replace(side, offset=float(middle + bend), slope=float(slope), bend=float(bend))
         film_sides = [doubts[4 + 4 * f + i] for i, on in enumerate(t.rests) if on == "rebate"]
         out.append(replace(t, sides=tuple(sides), doubt=float(max(film_sides, default=0.0))))
+    return out
+
+
+def _blocks(rows: list[np.ndarray]) -> list[tuple[slice, np.ndarray, np.ndarray]]:
+    """Rows of equations (each group float (m, n)) as blocks of those that share their unknowns: which rows they are, those
+    unknowns, and their coefficients. The equations of one side have seven unknowns of a strip's fifty and more; and linear
+    algebra of large matrices starts threads of its own, which cost more than they bring."""
+    out, start = [], 0
+    while start < len(rows):
+        end = start + 1
+        while end < len(rows) and len(rows[end - 1]) < FEW and len(rows[end]) < FEW:
+            end += 1
+        block = np.concatenate(rows[start:end])
+        columns = np.flatnonzero(block.any(axis=0))
+        first = out[-1][0].stop if out else 0
+        out.append((slice(first, first + len(block)), columns, np.ascontiguousarray(block[:, columns])))
+        start = end
     return out
 
 
