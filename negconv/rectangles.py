@@ -527,9 +527,8 @@ def _slots(boxes: np.ndarray, kinds: np.ndarray, rebate: list[np.ndarray], paced
     usual = float(median(gaps)) if paced and len(gaps) else None
     taken = [(float(a), float(b)) for a, b in boxes[:, :2]]
     # At the least gap there is, none may have room.
-    least = 1 if usual is None else max(int(usual - 0.04 * wide), 1)
-    if min(a for a, _ in taken) - least - wide < 0 and max(b for _, b in taken) + least + wide >= kinds.shape[1] and not (
-            missing.any()):
+    room = 1 + wide if usual is None else max(int(usual - 0.04 * wide), 1) + IN_VIEW * wide
+    if min(a for a, _ in taken) - room < view[0] and max(b for _, b in taken) + room > view[1] and not missing.any():
         return []
     enter, leave = (edges_within(plane, max(top, 0), bottom + 1) / height for plane in rebate[2:])
     share = shares_within(kinds, max(top + 3, 0), max(bottom - 2, top + 4))

@@ -332,6 +332,8 @@ PLACE = 1.5
 FEW = 6
 #: A side of a strip's picture seen along less than this may as well be something in the picture, so it counts for less.
 PLAIN = 0.5
+#: Places along a gate's edge lie so many pixels, in the mean, off one bent line; those of something in the picture further.
+RAGGED = 0.5
 
 
 @frozen(eq=False)
@@ -358,6 +360,17 @@ class Traced:
 def outside(density: np.ndarray) -> np.ndarray:
     """How far outside a picture's edge, in its blur, half of the light gets through film of this density inside."""
     return np.polyval(OUTSIDE, np.clip(density, 0.0, 2.5))
+
+
+def even(side: Side) -> float:
+    """How much of what it says a side of film is worth for lying along one line, 0 to 1."""
+    if len(side.points) < 6:
+        return 1.0
+    from_middle = side.points[:, :2] - side.points[:, :2].mean(axis=0)
+    along, across = np.linalg.svd(from_middle, full_matrices=False)[2] @ from_middle.T
+    bend = np.polynomial.polynomial.polyfit(along, across, 2)
+    rest = np.abs(across - np.polynomial.polynomial.polyval(along, bend))
+    return 1 / (1 + (float(median(rest)) / RAGGED) ** 2)
 
 
 def _blur(traced: list[Traced], size: float) -> tuple[float, float]:
@@ -443,7 +456,7 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
             entries[:, penumbra] = (1 if i in (0, 3) else -1) / half * outside(some[:, 3])
             many = len(side.points) / len(some)
             # In a strip the other pictures tell more of a side than a short stretch of it does.
-            told = plain ** 2 * side.reach ** 4 if len(traced) > 1 else 1.0
+            told = plain ** 2 * side.reach ** 4 * even(side) if len(traced) > 1 else 1.0
             add(entries, -at, PLACE * many * told * some[:, 2] * half ** 2 / 4, 1.2 / half)
         if f:
             for i in range(4):
@@ -532,7 +545,7 @@ def _strayed(traced: list[Traced], lines: np.ndarray, across: bool, steps: np.nd
 
     `lines` are the places of the sides on the film, `steps` how far the pictures lie beside each other on it.
     """
-    firm = np.array([[side.support * side.reach if on == "rebate" and len(side.points) else np.nan
+    firm = np.array([[side.support * side.reach * even(side) if on == "rebate" and len(side.points) else np.nan
                       for side, on in zip(t.sides, t.rests)] for t in traced])
     out = []
     ends, shared = ((0, 2), (3, 1)) if across else ((3, 1), (0, 2))

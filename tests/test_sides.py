@@ -128,3 +128,19 @@ def test_lengths_that_pictures_on_135_film_have(long, odd):
     gate = Gate(False, 100.0, 340.0, 10.0, NARROW, True)
     found = Found(100.0, 340.0, 50.0, 50.0 + 10 * long, ("rebate",) * 4, (1.0,) * 4, 1.0, 5.0)
     assert measured([found], [gate], None)[1] is odd
+
+
+def test_a_ragged_line_within_a_picture_gives_way_to_a_short_straight_side():
+    # Two alike side by side; of the first a clear lower third hides a part of its left side, and its right one is taken for the
+    # bark of a tree 20 pixels inside. The figures of both sides are those of a capture of another renderer.
+    rng = np.random.default_rng(7)
+    one, other = BOX * [0.5, 1.0], BOX * [0.5, 1.0] + [430.0, 0.0]
+    first, second = seen(one, [0.6], 0.6), seen(other, [0.6], 0.6)
+    left, bark = first.sides[3], first.sides[1]
+    left = replace(left, support=0.64, reach=0.63, points=left.points[:45])
+    places = bark.points[rng.permutation(len(bark.points))[:60]].copy()
+    places[:, 0] += rng.normal(-20.0, 2.0, len(places))
+    places[:, 2] = 0.5
+    bark = replace(bark, support=0.57, reach=0.83, offset=bark.offset + 20.0, points=places)
+    fitted = together([replace(first, sides=(first.sides[0], bark, first.sides[2], left)), second], (700, 1000), 0.0)
+    assert off(fitted[0], one) < 1.0 and off(fitted[1], other) < 0.5
