@@ -938,8 +938,9 @@ def test_light_points_on_clear_film_that_are_many_are_stars(ground, stars, kept)
     assert got == {row for row, small in own.items() if small and not kept}
 
 
-def test_small_spots_are_marked_as_large_as_the_lens_draws_them():
-    rng = np.random.default_rng(5)
+def small_spots(strength, seed=5):
+    """Round specks of three to five pixels in grain of that strength: where, how much each pixel is covered, what is found."""
+    rng = np.random.default_rng(seed)
     fine, (h, w), at = 4, (480, 640), [(y, x) for y in range(60, 480, 120) for x in range(60, 640, 130)]
     y, x = np.mgrid[:h * fine, :w * fine] / fine
     cover = np.zeros((h * fine, w * fine), np.float32)
@@ -948,8 +949,19 @@ def test_small_spots_are_marked_as_large_as_the_lens_draws_them():
         cover[np.hypot(y - y0 - oy, x - x0 - ox) < rng.uniform(1.6, 2.4)] = 1
     cover = ndimage.gaussian_filter(cover.reshape(h, fine, w, fine).mean(axis=(1, 3)), 0.9)
     grain = ndimage.gaussian_filter(rng.standard_normal((h, w)), 0.7)
-    density = 0.7 + 0.02 * grain / grain.std() - np.log10(1 - 0.99 * cover)
-    spots = find_spots(Positive((0.18 * 10 ** (density / 0.6)).astype(np.float32), density=density.astype(np.float32)))
+    density = 0.7 + strength * grain / grain.std() - np.log10(1 - 0.99 * cover)
+    return at, cover, find_spots(Positive((0.18 * 10 ** (density / 0.6)).astype(np.float32), density=density.astype(np.float32)))
+
+
+@pytest.mark.parametrize("seed", (5, 6, 7))
+def test_what_is_filled_beside_small_spots_is_dirt_that_the_lens_has_blurred(seed):
+    # In coarser grain a pixel next to a spot may stand out by chance.
+    _, cover, spots = small_spots(0.01, seed)
+    assert cover[spots.reach & ~spots.mask].min() > 0.02
+
+
+def test_small_spots_are_marked_as_large_as_the_lens_draws_them():
+    at, cover, spots = small_spots(0.02)
     areas = []
     for y0, x0 in at:
         here = np.s_[y0 - 10:y0 + 12, x0 - 10:x0 + 12]
