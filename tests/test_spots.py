@@ -924,16 +924,17 @@ def test_a_nearly_sure_spot_alone_on_even_exposed_ground_is_sure():
     assert not on_even_ground(Positive(light.astype(np.float32)), found, rows)
 
 
-@pytest.mark.parametrize("ground, stars, kept", [(0.05, 60, False), (0.05, 10, True), (0.8, 60, True)])
-def test_light_points_on_clear_film_that_are_many_are_stars(ground, stars, kept):
+@pytest.mark.parametrize("ground, stars, step, kept", [(0.05, 60, 50, False), (0.05, 10, 50, True), (0.8, 60, 50, True),
+                                                       (0.05, 30, 25, False)])
+def test_light_points_on_clear_film_that_are_many_are_stars(ground, stars, step, kept):
     density = np.full((100, 800), ground, np.float32)
-    density[40:43, 20::50] += 0.5
+    density[40:43, 20::step] += 0.5
     density[20:32, 400:420] += 0.5                                  # no star
     sure = density > ground + 0.1
     density[70:73, 10:10 + 12 * stars:12] += 0.4
     spots = doubted(density > ground + 0.1)
     own = {s.row: s.area < 100 for s in spots.rows if sure[round(s.y), round(s.x)]}
-    assert len(own) == 17 and len(spots.rows) == 17 + stars
+    assert len(own) == 800 // step + 1 and len(spots.rows) == len(own) + stars
     got = starry(Positive(density, density=density), spots, set(own))
     assert got == {row for row, small in own.items() if small and not kept}
 

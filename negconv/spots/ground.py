@@ -30,9 +30,9 @@ LIGHTER, SECTORS, BLURRED = 0.5, 0.15, 0.25
 #: lost if it was picture after all. Pixels from the picture's border within which that may be the rebate's edge.
 LIKELY, SMALL, BORDER = 0.85, 0.005, 3
 #: So many light spots on clear film that leave doubt, and so many for each that leaves none, and they are stars or lamps. (On
-#: frames of photographs there are 14 in all at most; in three nights of the demo 130 and more, and 1.2 to 2.1 for each.) And the
+#: frames of photographs there are 14 in all at most; in ten nights of the demo 26 and more, and 1.0 to 2.4 for each.) And the
 #: share of those in doubt that are no wider than a sure one that is a star.
-MANY, OUTNUMBERED, WIDEST = 20, 1.0, 0.95
+MANY, OUTNUMBERED, WIDEST = 20, 0.5, 0.95
 #: Doubtful spots from this confidence on count among them, `find.PICTURE` is one of these.
 HEARD = 0.35
 
