@@ -376,17 +376,73 @@ WIDEST static void even_row(const float *y, idx w, idx n, const idx *far, float 
     }
 }
 
-/* levels.normal_equations: the normal equations of a surface through what lies within `tolerance` of it; how many do. */
-WIDEST static idx fit_round(const float *light, const double *terms, idx n, const double *surface, double mean,
-                     double tolerance, double *a, double *b)
+INLINE void swap(double *a, double *b)
+{
+    const double c = *a;
+    *a = *b, *b = c;
+}
+
+/* The value at place `k` of the sorted ones, which change places (Hoare's FIND). */
+static double ranked(double *v, idx n, idx k)
+{
+    idx low = 0, high = n - 1;
+    while (low < high) {
+        const double pivot = v[k];
+        idx i = low, j = high;
+        while (i <= j) {
+            while (v[i] < pivot) i++;
+            while (v[j] > pivot) j--;
+            if (i <= j) swap(v + i++, v + j--);
+        }
+        if (j < k) low = i;
+        if (k < i) high = j;
+    }
+    return v[k];
+}
+
+/* robust.median of finite values, which are lost: those of the middle one of many equal steps alone are put in order. */
+#define STEPS 1024
+static double median(double *v, idx n)
+{
+    if (n < 1) return NAN;
+    double low = v[0], high = v[0], under = -INFINITY;
+    idx many[STEPS + 1] = {0}, before = 0, step = 0, m = 0;
+    for (idx i = 1; i < n; i++) low = v[i] < low ? v[i] : low, high = v[i] > high ? v[i] : high;
+    const double scale = high > low ? STEPS / (high - low) : 0.0;
+    if (!(scale < 1e300)) return ranked(v, n, n / 2);
+    for (idx i = 0; i < n; i++) many[(idx)((v[i] - low) * scale)]++;
+    while (before + many[step] <= n / 2) before += many[step++];
+    for (idx i = 0; i < n; i++) {
+        const double value = v[i];
+        const idx at = (idx)((value - low) * scale);
+        if (at == step)
+            v[m++] = value;
+        else if (at < step && value > under)
+            under = value;
+    }
+    const double above = ranked(v, m, n / 2 - before);
+    if (n % 2) return above;
+    for (idx i = 0; i < n / 2 - before; i++) under = v[i] > under ? v[i] : under;
+    return (under + above) / 2;
+}
+
+INLINE double surface_at(const double *t, const double *c)
+{
+    return t[0] * c[0] + t[1] * c[1] + t[2] * c[2] + t[3] * c[3] + t[4] * c[4] + t[5] * c[5];
+}
+
+/* levels.normal_equations: the normal equations of a surface through what lies within `tolerance` of it, of those pixels
+   that are in a list, or of all; how many do. */
+WIDEST static idx fit_round(const float *light, const double *terms, const int32_t *list, idx n, const double *surface, double mean,
+                            double tolerance, double *a, double *b)
 {
     idx count = 0;
     memset(a, 0, 36 * sizeof *a);
     memset(b, 0, 6 * sizeof *b);
     for (idx i = 0; i < n; i++) {
-        const double *t = terms + 6 * i;
-        const double rest = light[i] - (t[0] * surface[0] + t[1] * surface[1] + t[2] * surface[2] + t[3] * surface[3]
-                                        + t[4] * surface[4] + t[5] * surface[5]) - mean;
+        const idx at = list ? list[i] : i;
+        const double *t = terms + 6 * at;
+        const double rest = light[at] - surface_at(t, surface) - mean;
         if (!(fabs(rest) < tolerance)) continue;
         count++;
         const double say = rest < -0.012 ? 0.1 : 1.0;
@@ -397,6 +453,175 @@ WIDEST static idx fit_round(const float *light, const double *terms, idx n, cons
         }
     }
     return count;
+}
+
+/* Six equations solved by elimination, the largest of each column first; the matrix is lost. */
+static void solve_six(double *a, double *b)
+{
+    for (int j = 0; j < 6; j++) {
+        int first = j;
+        for (int k = j + 1; k < 6; k++) first = fabs(a[6 * k + j]) > fabs(a[6 * first + j]) ? k : first;
+        if (first != j) {
+            for (int m = 0; m < 6; m++) swap(a + 6 * j + m, a + 6 * first + m);
+            swap(b + j, b + first);
+        }
+        for (int k = j + 1; k < 6; k++) {
+            const double share = a[6 * k + j] / a[6 * j + j];
+            for (int m = j; m < 6; m++) a[6 * k + m] -= share * a[6 * j + m];
+            b[k] -= share * b[j];
+        }
+    }
+    for (int j = 5; j >= 0; j--) {
+        for (int k = j + 1; k < 6; k++) b[j] -= a[6 * j + k] * b[k];
+        b[j] /= a[6 * j + j];
+    }
+}
+
+/* levels._bright_side of `n` values, which are lost; and their standard deviation there. */
+static double bright_side(double *rest, idx n, double *width)
+{
+    double bins[64] = {0.0}, smooth[64], top = 0.0;
+    idx size = 60, peak = 0, m = 0;
+    for (idx i = 0; i < n; i++) {
+        const idx at = (idx)((rest[i] + 0.06) * 500);
+        size = at + 1 > size ? at + 1 : size;
+        bins[at]++;
+    }
+    for (idx i = 0; i < size; i++) {
+        smooth[i] = (i > 1 ? bins[i - 2] : 0.0) + 2 * (i > 0 ? bins[i - 1] : 0.0) + 3 * bins[i] + 2 * bins[i + 1] + bins[i + 2];
+        top = smooth[i] > top ? smooth[i] : top;
+    }
+    for (idx i = size - 2; i > 0 && !peak; i--)
+        if (smooth[i] >= smooth[i - 1] && smooth[i] >= smooth[i + 1] && smooth[i] > 0.4 * top) peak = i;
+    *width = 0.02;
+    if (!peak) return 0.0;
+    const double at = (peak + 0.5) / 500 - 0.06;
+    for (idx i = 0; i < n; i++)
+        if (rest[i] > at) rest[m++] = rest[i] - at;
+    if (m > 5) {
+        const double spread = 1.4826 * median(rest, m);
+        *width = spread < 0.02 ? spread : 0.02;
+    }
+    return at;
+}
+
+/* levels._brightest: see there. `out` is log light, surface and spread; `some` and `list` are to work in, 3 n and n long.
+   How many pixels have the tone, or -1. */
+WIDEST static idx brightest(const float *tones, const float *light, const double *terms, idx n, double need, const double *reach,
+                            idx rounds, const double *ridge, const double *usual, double *out, double *some, int32_t *list)
+{
+    double bins[804] = {0.0}, middle = NAN, *surface = out + 3, last[6], change[6], a[36], *fall = some + 2 * n;
+    idx count = 0, m = 0;
+    if (n < need) return -1;
+    for (idx i = 0; i < n; i++) {
+        const float at = (light[i] + 5.5f) * 100.0f;
+        bins[2 + (at > 0.0f ? at < 799.0f ? (idx)at : 799 : 0)]++;
+    }
+    double before = 0.0, here = 0.0;
+    for (idx i = 798; i > 1; i--) { /* from the brightest on; each by its two neighbours on both sides */
+        const double *b = bins + i, after = (b[0] + 2 * b[1] + 3 * b[2] + 2 * b[3] + b[4]) / 9;
+        if (i < 797 && here >= before && here >= after && 3 * here >= need) {
+            middle = (i - 2 + 3.5) / 100 - 5.5;
+            break;
+        }
+        before = here, here = after;
+    }
+    if (isnan(middle)) return -1;
+    for (idx i = 0; i < n; i++) {
+        list[m] = (int32_t)i;
+        m += fabs(light[i] - middle) < 0.02;
+    }
+    if (m < (need * 0.5 > 10 ? need * 0.5 : 10)) return -1;
+    float log3[3], apart[3];
+    for (int c = 0; c < 3; c++) {
+        for (idx i = 0; i < m; i++) some[i] = tones[3 * list[i] + c];
+        log3[c] = (float)median(some, m);
+        out[c] = log3[c];
+    }
+    const idx close = m;
+    const float grey = (log3[0] + log3[1] + log3[2]) / 3.0f;
+    const double mean = grey;
+    for (int c = 0; c < 3; c++) apart[c] = log3[c] - grey;
+    int32_t *alike = list + n;
+    m = 0;
+    for (idx i = 0; i < n; i++) {
+        const float *t = tones + 3 * i, y = light[i];
+        alike[m] = (int32_t)i;
+        m += (fabsf(t[0] - y - apart[0]) < 0.035f) & (fabsf(t[1] - y - apart[1]) < 0.035f) & (fabsf(t[2] - y - apart[2]) < 0.035f);
+    }
+    memcpy(surface, usual, 6 * sizeof *surface);
+    int settled = 1;
+    for (idx round = 0; round < rounds; round++) {
+        const idx those = fit_round(light, terms, alike, m, surface, mean, reach[round], a, change);
+        if (those < 10) {
+            settled = 0;
+            break;
+        }
+        const double weight = those / 4000.0 > 1e-6 ? those / 4000.0 : 1e-6;
+        for (int j = 0; j < 36; j++) a[j] /= weight;
+        for (int j = 0; j < 6; j++) {
+            a[7 * j] += ridge[j] + 1e-6;
+            change[j] = change[j] / weight - ridge[j] * (surface[j] - usual[j]);
+        }
+        solve_six(a, change);
+        memcpy(last, surface, sizeof last);
+        for (int j = 0; j < 6; j++) surface[j] += change[j];
+        surface[3] = surface[3] < 0.0 ? surface[3] : 0.0;
+    }
+    double *rest = some + n, width;
+    idx inner = 0, core = 0;
+    for (idx i = 0; i < m; i++) {
+        fall[i] = surface_at(terms + 6 * alike[i], surface);
+        rest[i] = light[alike[i]] - fall[i] - mean;
+        some[inner] = rest[i];
+        inner += fabs(rest[i]) < 0.06;
+    }
+    const double peak = bright_side(some, inner, &width), wide = 1.2 * width > 0.002 ? 1.2 * width : 0.002;
+    for (idx i = 0; i < m; i++) core += fabs(rest[i] - peak) < wide;
+    const int32_t *members = alike;
+    if (core >= 10) {
+        for (int c = 0; c < 3; c++) {
+            idx k = 0;
+            for (idx i = 0; i < m; i++) {
+                some[k] = tones[3 * alike[i] + c] - fall[i];
+                k += fabs(rest[i] - peak) < wide;
+            }
+            out[c] = median(some, k);
+        }
+        const double level = (out[0] + out[1] + out[2]) / 3, far = 3 * width > 0.006 ? 3 * width : 0.006;
+        for (idx i = 0; i < m; i++) {
+            alike[count] = alike[i];
+            count += fabs(light[alike[i]] - fall[i] - level) < far;
+        }
+    } else if (settled) {
+        for (idx i = 0; i < m; i++) {
+            const double off = light[alike[i]] - surface_at(terms + 6 * alike[i], last) - mean;
+            alike[count] = alike[i];
+            count += fabs(off) < reach[rounds - 1];
+        }
+    } else {
+        members = list, count = close;
+    }
+    for (idx i = 0; i < count; i++) {
+        const double falls = surface_at(terms + 6 * members[i], surface);
+        for (int c = 0; c < 3; c++) some[3 * i + c] = fabs(tones[3 * members[i] + c] - falls - out[c]);
+    }
+    out[9] = 1.4826 * median(some, 3 * count);
+    return count;
+}
+
+/* levels.even_tones: keeps those pixels that are darker than a surface; how many they are. */
+static idx keep_darker(float *tones, float *light, double *terms, idx n, const double *surface, double mean, double less)
+{
+    idx m = 0;
+    for (idx i = 0; i < n; i++) {
+        if (!(light[i] < surface_at(terms + 6 * i, surface) + mean - less)) continue;
+        light[m] = light[i];
+        memmove(tones + 3 * m, tones + 3 * i, 3 * sizeof *tones);
+        memmove(terms + 6 * m, terms + 6 * i, 6 * sizeof *terms);
+        m++;
+    }
+    return m;
 }
 
 /* levels.parts: how far every pixel lies below the base: the mean, the least and the most of its channels. */
@@ -1554,9 +1779,51 @@ static PyObject *py_fit_round(PyObject *self, PyObject *args)
                      && holds(&surface, 6, 8, "surface") && holds(&a, 36, 8, "a") && holds(&b, 6, 8, "b");
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
-        count = fit_round(light.buf, terms.buf, n, surface.buf, mean, tolerance, a.buf, b.buf);
+        count = fit_round(light.buf, terms.buf, NULL, n, surface.buf, mean, tolerance, a.buf, b.buf);
         Py_END_ALLOW_THREADS
     }
+    PyObject *nothing = DONE(all, fine);
+    Py_XDECREF(nothing);
+    return nothing ? PyLong_FromSsize_t(count) : NULL;
+}
+
+static PyObject *py_brightest(PyObject *self, PyObject *args)
+{
+    Py_buffer tones, light, terms, reach, ridge, usual, out;
+    idx n, rounds, count = 0;
+    double need;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*y*ndy*ny*y*w*", &tones, &light, &terms, &n, &need, &reach, &rounds, &ridge, &usual, &out))
+        return NULL;
+    Py_buffer *all[] = {&tones, &light, &terms, &reach, &ridge, &usual, &out};
+    int fine = inside(n > 0 && rounds > 0, "nothing to look at") && holds(&tones, 3 * n, 4, "tones") && holds(&light, n, 4, "light")
+               && holds(&terms, 6 * n, 8, "terms") && holds(&reach, rounds, 8, "reach") && holds(&ridge, 6, 8, "ridge")
+               && holds(&usual, 6, 8, "usual") && holds(&out, 10, 8, "out");
+    double *some = fine ? PyMem_RawMalloc((size_t)n * (3 * sizeof *some + 2 * sizeof(int32_t))) : NULL;
+    if (fine && !some) fine = PyErr_NoMemory() != NULL;
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        count = brightest(tones.buf, light.buf, terms.buf, n, need, reach.buf, rounds, ridge.buf, usual.buf, out.buf, some,
+                          (int32_t *)(some + 3 * n));
+        Py_END_ALLOW_THREADS
+    }
+    PyMem_RawFree(some);
+    PyObject *nothing = DONE(all, fine);
+    Py_XDECREF(nothing);
+    return nothing ? PyLong_FromSsize_t(count) : NULL;
+}
+
+static PyObject *py_keep_darker(PyObject *self, PyObject *args)
+{
+    Py_buffer tones, light, terms, surface;
+    idx n, count = 0;
+    double mean, less;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "w*w*w*ny*dd", &tones, &light, &terms, &n, &surface, &mean, &less)) return NULL;
+    Py_buffer *all[] = {&tones, &light, &terms, &surface};
+    const int fine = inside(n >= 0, "nothing to keep") && holds(&tones, 3 * n, 4, "tones") && holds(&light, n, 4, "light")
+                     && holds(&terms, 6 * n, 8, "terms") && holds(&surface, 6, 8, "surface");
+    if (fine) count = keep_darker(tones.buf, light.buf, terms.buf, n, surface.buf, mean, less);
     PyObject *nothing = DONE(all, fine);
     Py_XDECREF(nothing);
     return nothing ? PyLong_FromSsize_t(count) : NULL;
@@ -2175,6 +2442,9 @@ static PyMethodDef methods[] = {
     {"log_planes", py_log_planes, METH_VARARGS, "log_planes(light, n, floor, out)"},
     {"even", py_even, METH_VARARGS, "even(plane, h, w, limit, darkest, out)"},
     {"fit_round", py_fit_round, METH_VARARGS, "fit_round(light, terms, n, surface, mean, tolerance, a, b) -> count"},
+    {"brightest", py_brightest, METH_VARARGS,
+     "brightest(tones, light, terms, n, need, reach, rounds, ridge, usual, out) -> how many pixels, or -1"},
+    {"keep_darker", py_keep_darker, METH_VARARGS, "keep_darker(tones, light, terms, n, surface, mean, less) -> how many"},
     {"below", py_below, METH_VARARGS, "below(log, h, w, across, x, down, cross, base, density, low, high)"},
     {"kinds", py_kinds, METH_VARARGS, "kinds(log, density, low, high, h, w, black, beyond, tolerance, near, bare, out)"},
     {"enclosed", py_enclosed, METH_VARARGS, "enclosed(kinds, h, w, out)"},

@@ -115,15 +115,17 @@ def even_tones(log: np.ndarray, *, most: int = 7, rigid: bool = False) -> Iterat
     h, w = log.shape[1:]
     if h < 9 or w < 9:
         return
-    y = (log[0] + log[1] + log[2]) / 3
+    y = log[0] + log[1]
+    y += log[2]
+    y /= 3
     at = np.flatnonzero(_even(y))
     if len(at) < 50:
         return
     every = max(1, len(at) // SAMPLED)
     at = at[::every]
     rows, columns = np.divmod(at, w)
-    tones = log.reshape(3, -1)[:, at]
-    light = tones.mean(axis=0)
+    tones = np.ascontiguousarray(log.reshape(3, -1)[:, at].T)
+    light = y.ravel()[at]
     half = max(h, w) / 2
     px, py = (columns - (w - 1) / 2) / half, (rows - (h - 1) / 2) / half
     # Light falls off alike to all sides more than otherwise, so that is a term of its own.
@@ -137,8 +139,8 @@ def even_tones(log: np.ndarray, *, most: int = 7, rigid: bool = False) -> Iterat
         one, x, y, both, xy, odds = map(float, surface)
         yield Level(tuple(map(float, log3)), (one, x, y, both + odds, xy, both - odds), spread,
                     float(count * every / (h * w)))
-        left = light < terms @ surface + log3.mean() - np.clip(4 * spread, 0.045, 0.08)
-        tones, light, terms = tones[:, left], light[left], terms[left]
+        tones, light, terms = darker_ones(tones, light, terms, surface, float(log3.mean()),
+                                          float(np.clip(4 * spread, 0.045, 0.08)))
 
 
 def _even(y: np.ndarray) -> np.ndarray:
@@ -165,11 +167,28 @@ def _even(y: np.ndarray) -> np.ndarray:
     return flat
 
 
+def darker_ones(tones: np.ndarray, light: np.ndarray, terms: np.ndarray, surface: np.ndarray, mean: float,
+                less: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Those pixels that are darker, by more than `less`, than a surface over `mean`; what is given is lost."""
+    if kernel.loops is not None and tones.flags.c_contiguous and light.dtype == np.float32:
+        n = kernel.loops.keep_darker(tones, light, terms, len(light), surface, mean, less)
+        return tones[:n], light[:n], terms[:n]
+    left = light < terms @ surface + mean - less
+    return tones[left], light[left], terms[left]
+
+
 def _brightest(tones, light, terms, need, rigid):
-    """The brightest even tone among pixels of these channels (3, n), their mean (n,), and terms of the surface (n, 6):
+    """The brightest even tone among pixels of these channels (n, 3), their mean (n,), and terms of the surface (n, 6):
     its log light, surface, spread, and how many pixels have it."""
+    reach = (0.03, 0.025, 0.02) if rigid else (0.09, 0.06, 0.04, 0.03, 0.025)
+    ridge = np.array([0, 40, 40, 8, 20, 20.0]) if not rigid else np.array([0] + [1e9] * 5)
+    usual = np.array([0, 0, 0, FALL_OFF, 0, 0]) if not rigid else np.zeros(6)
     if len(light) < need:
         return None
+    if kernel.loops is not None and light.dtype == np.float32 and tones.flags.c_contiguous:
+        out = np.empty(10)
+        count = kernel.loops.brightest(tones, light, terms, len(light), need, np.array(reach), len(reach), ridge, usual, out)
+        return None if count < 0 else (out[:3], out[3:9], float(out[9]), count)
     bins = np.bincount(np.clip(((light + 5.5) * 100).astype(int), 0, 799), minlength=800).astype(float)
     smooth = np.convolve(bins, (1, 2, 3, 2, 1), "same") / 9
     inner = smooth[3:798]
@@ -180,16 +199,11 @@ def _brightest(tones, light, terms, need, rigid):
     near = np.abs(light - middle) < 0.02
     if np.count_nonzero(near) < max(need * 0.5, 10):
         return None
-    log3 = median(tones[:, near], axis=1)
+    log3 = median(tones[near], axis=0)
     mean = float(log3.mean())
-    alike = np.ones(len(light), bool)
-    for channel, usual in zip(tones, log3 - log3.mean()):
-        alike &= np.abs(channel - light - usual) < 0.035
+    alike = (np.abs(tones - light[:, None] - (log3 - log3.mean())) < 0.035).all(axis=1)
     others = tones, terms, near
-    tones, light, terms = tones[:, alike], light[alike], terms[alike]
-    reach = (0.03, 0.025, 0.02) if rigid else (0.09, 0.06, 0.04, 0.03, 0.025)
-    ridge = np.array([0, 40, 40, 8, 20, 20]) if not rigid else np.array([0] + [1e9] * 5)
-    usual = np.array([0, 0, 0, FALL_OFF, 0, 0]) if not rigid else np.zeros(6)
+    tones, light, terms = tones[alike], light[alike], terms[alike]
     surface = last = usual.copy()
     for tolerance in reach:
         count, a, b = normal_equations(light, terms, surface, mean, tolerance)
@@ -207,14 +221,14 @@ def _brightest(tones, light, terms, need, rigid):
     peak, width = _bright_side(rest[np.abs(rest) < 0.06])
     core = np.abs(rest - peak) < max(1.2 * width, 0.002)
     if np.count_nonzero(core) >= 10:
-        log3 = median(tones[:, core] - fall[core], axis=1)
+        log3 = median(tones[core] - fall[core][:, None], axis=0)
         members = np.abs(light - fall - log3.mean()) < max(3 * width, 0.006)
     elif last is not None:
         members = np.abs(light - terms @ last - mean) < tolerance
     else:
         tones, terms, members = others
         fall = terms @ surface
-    spread = 1.4826 * float(median(np.abs(tones[:, members] - fall[members] - log3[:, None])))
+    spread = 1.4826 * float(median(np.abs(tones[members] - fall[members][:, None] - log3)))
     return log3, surface, spread, np.count_nonzero(members)
 
 

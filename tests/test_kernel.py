@@ -14,7 +14,7 @@ from negconv.faint import best_comb, exposed, near_within, sums_along
 from negconv.gate import _boxes, mates
 from negconv.invert import invert
 from negconv.keen import smoothed, stretched, told_apart
-from negconv.levels import DARK, PANEL, PICTURE, Level, brighter, even_tones, log_light, parts
+from negconv.levels import DARK, PANEL, PICTURE, Level, _brightest, brighter, darker_ones, even_tones, log_light, parts
 from negconv.rectangles import (WEIGHTS, _gate, area_sums, counts, edge_maps, edges_within, lined_up, rectangles,
                                 shares_within, sums_down, tally, turned)
 from negconv.resample import RowShifts, sinc_weights
@@ -174,6 +174,32 @@ def test_even_tones(monkeypatch, film, rigid):
     for one, two in zip(ours, plain):
         assert np.abs(np.subtract(one.log, two.log)).max() < 1e-6 and np.abs(np.subtract(one.surface, two.surface)).max() < 1e-6
         assert abs(one.spread - two.spread) < 1e-6 and one.share == two.share
+
+
+@pytest.mark.parametrize("rigid", [True, False])
+@pytest.mark.parametrize("seed", range(8))
+def test_brightest_of_few(monkeypatch, seed, rigid):
+    """Of few pixels, or uneven ones, of which each step finds too few, or none."""
+    rng = np.random.default_rng(seed)
+    n = (60, 200, 3000)[seed % 3]
+    light = np.concatenate([rng.normal(-0.5, (0.002, 0.02, 0.06)[seed % 3], n), rng.uniform(-1.5, -0.6, n)])
+    x, y = rng.uniform(-1, 1, (2, 2 * n))
+    light += (0.0, 0.05, -0.1, 0.3)[seed % 4] * x
+    tones = (light[:, None] + rng.normal(0, (0.003, 0.03)[seed % 2], (2 * n, 3)) + [0.0, -0.2, -0.4]).astype(np.float32)
+    light = ((tones[:, 0] + tones[:, 1] + tones[:, 2]) / np.float32(3))
+    terms = np.stack([np.ones_like(x), x, y, x * x + y * y, x * y, x * x - y * y], axis=1)
+
+    def work():
+        found = _brightest(tones, light, terms, 40.0, rigid)
+        if found is None:
+            return None
+        return found, darker_ones(tones.copy(), light.copy(), terms.copy(), found[1], float(np.mean(found[0])), 0.05)
+
+    ours, plain = both(monkeypatch, work)
+    assert (ours is None) == (plain is None)
+    if ours is not None:
+        assert ours[0][3] == plain[0][3] > 0 and all(np.abs(one - two).max() < 1e-7 for one, two in zip(ours[0][:3], plain[0][:3]))
+        assert all(one.shape == two.shape and (one == two).all() for one, two in zip(ours[1], plain[1]))
 
 
 @pytest.mark.parametrize("cut", [np.s_[:], np.s_[:, 50:170, 40:300], np.s_[:, :100], np.s_[:, :, 60:160]],
