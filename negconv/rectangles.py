@@ -7,6 +7,7 @@ little of it shows. And what is picture should lie inside some rectangle, what i
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from typing import Sequence
 
 import numpy as np
@@ -681,11 +682,11 @@ def _arrange(score, shared, ends) -> tuple[list[int], float]:
 def _chain(good, score, low, high) -> tuple[tuple[int, ...], float]:
     """Weighted intervals, ordered by their far end: the best of those that do not overlap."""
     values, chains, edges = [0.0], [()], [-1]
-    for i in good.tolist():
-        k = int(np.searchsorted(edges, low[i] + 1, side="right")) - 1
-        value = values[k] + score[i]
+    for i, worth, start, end in zip(good.tolist(), score[good].tolist(), low[good].tolist(), high[good].tolist()):
+        k = bisect_right(edges, start + 1) - 1
+        value = values[k] + worth
         if value > values[-1]:
             values.append(value)
             chains.append(chains[k] + (i,))
-            edges.append(int(high[i]))
-    return chains[-1], float(values[-1])
+            edges.append(end)
+    return chains[-1], values[-1]
