@@ -28,6 +28,9 @@ def median(values, axis: int | None = None):
     if axis is None:
         values, axis = values.reshape(-1), 0
     count = values.shape[axis]
+    if count and values.ndim == 1:
+        low, high, top = _at(values, count // 2, 0)
+        return top if top != top else (low + high) / 2 if count % 2 == 0 else high / 1
     if not count:
         return np.full(np.delete(values.shape, axis), np.nan)[()]
     low, high, top = _at(values, count // 2, axis)
@@ -56,6 +59,5 @@ def quantile(values, share: float, axis: int | None = None):
 def _at(values: np.ndarray, above: int, axis: int):
     """The value before place `above` among the sorted ones, the one there, and the largest, nan where one is. One place is
     asked of numpy: two take it ten times as long."""
-    part = np.ascontiguousarray(np.moveaxis(values, axis, -1))
-    part = np.partition(part, above, axis=-1)
+    part = np.partition(values if values.ndim == 1 else np.ascontiguousarray(np.moveaxis(values, axis, -1)), above, axis=-1)
     return part[..., :max(above, 1)].max(axis=-1), part[..., above], part[..., above:].max(axis=-1)
