@@ -366,11 +366,14 @@ def even(side: Side) -> float:
     """How much of what it says a side of film is worth for lying along one line, 0 to 1."""
     if len(side.points) < 6:
         return 1.0
-    from_middle = side.points[:, :2] - side.points[:, :2].mean(axis=0)
-    along, across = np.linalg.svd(from_middle, full_matrices=False)[2] @ from_middle.T
-    bend = np.polynomial.polynomial.polyfit(along, across, 2)
-    rest = np.abs(across - np.polynomial.polynomial.polyval(along, bend))
-    return 1 / (1 + (float(median(rest)) / RAGGED) ** 2)
+    x, y = (side.points[:, :2] - side.points[:, :2].mean(axis=0)).T
+    turn = math.atan2(2 * float(x @ y), float(x @ x - y @ y)) / 2       # of the axis along which they are spread most
+    c, s = math.cos(turn), math.sin(turn)
+    along, across = c * x + s * y, c * y - s * x
+    along /= max(float(np.abs(along).max()), 1e-9)
+    terms = np.array([np.ones_like(along), along, along * along])
+    bend = np.linalg.solve(terms @ terms.T + 1e-9 * np.eye(3), terms @ across)
+    return 1 / (1 + (float(median(np.abs(across - bend @ terms))) / RAGGED) ** 2)
 
 
 def _blur(traced: list[Traced], size: float) -> tuple[float, float]:
@@ -419,6 +422,7 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
     along = y if across else x
     # A single picture's own turn is that of the whole.
     apart = len(traced) if len(traced) > 1 else 0
+    evens = [[even(side) for side in t.sides] for t in traced] if apart else []
     n = 6 + 4 * len(traced) + apart
     penumbra, skewed, own = 4 + 4 * len(traced), 5 + 4 * len(traced), 6 + 4 * len(traced)
     rows, values, weights, scales = [], [], [], []
@@ -456,7 +460,7 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
             entries[:, penumbra] = (1 if i in (0, 3) else -1) / half * outside(some[:, 3])
             many = len(side.points) / len(some)
             # In a strip the other pictures tell more of a side than a short stretch of it does.
-            told = plain ** 2 * side.reach ** 4 * even(side) if len(traced) > 1 else 1.0
+            told = plain ** 2 * side.reach ** 4 * evens[f][i] if apart else 1.0
             add(entries, -at, PLACE * many * told * some[:, 2] * half ** 2 / 4, 1.2 / half)
         if f:
             for i in range(4):
@@ -496,7 +500,7 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
         found = inverse @ right
         rest = np.concatenate([entries @ found[columns] for _, columns, entries in blocks]) - value
         use = weight / (1 + (rest / scale) ** 2)
-    strayed = _strayed(traced, found[4:penumbra].reshape(-1, 4), across, found[skewed] * along) if len(traced) > 1 else []
+    strayed = _strayed(traced, evens, found[4:penumbra].reshape(-1, 4), across, found[skewed] * along) if apart else []
     if strayed:
         lost = [replace(t, sides=tuple(replace(side, support=0.0, reach=0.0, points=side.points[:0])
                                        if (f, i) in strayed else side for i, side in enumerate(t.sides)))
@@ -540,13 +544,15 @@ def _blocks(rows: list[np.ndarray]) -> list[tuple[slice, np.ndarray, np.ndarray]
     return out
 
 
-def _strayed(traced: list[Traced], lines: np.ndarray, across: bool, steps: np.ndarray) -> list[tuple[int, int]]:
+def _strayed(traced: list[Traced], evens: list[list[float]], lines: np.ndarray, across: bool,
+             steps: np.ndarray) -> list[tuple[int, int]]:
     """Sides (picture, side) that are not where the other pictures of the strip have theirs.
 
-    `lines` are the places of the sides on the film, `steps` how far the pictures lie beside each other on it.
+    `evens` is as of `even` for each, `lines` are the places of the sides on the film, `steps` how far the pictures lie
+    beside each other on it.
     """
-    firm = np.array([[side.support * side.reach * even(side) if on == "rebate" and len(side.points) else np.nan
-                      for side, on in zip(t.sides, t.rests)] for t in traced])
+    firm = np.array([[side.support * side.reach * worth if on == "rebate" and len(side.points) else np.nan
+                      for side, on, worth in zip(t.sides, t.rests, row)] for t, row in zip(traced, evens)])
     out = []
     ends, shared = ((0, 2), (3, 1)) if across else ((3, 1), (0, 2))
     length, width = lines[:, ends[1]] - lines[:, ends[0]], median(lines[:, shared[1]] - lines[:, shared[0]])
