@@ -359,6 +359,33 @@ WIDEST static void log_planes(const float *light, idx n, float floor, float *out
     }
 }
 
+/* keen.light_of: interleaved light of planes of log10 of it: 2 to the whole and to the rest of its binary logarithm, this by its
+   series; the first term left out is below 1e-8. */
+WIDEST static void light_of(const float *log, idx n, float *out)
+{
+    const double whole = 6755399441055744.0; /* 1.5 * 2^52: what is added to it is rounded */
+    float some[3][BLOCK];
+    for (idx at = 0; at < n; at += BLOCK) {
+        const idx m = n - at < BLOCK ? n - at : BLOCK;
+        for (int c = 0; c < 3; c++) {
+            const float *from = log + c * n + at;
+            for (idx i = 0; i < m; i++) {
+                const double y = most(least(from[i], 30.0f), -30.0f) * 3.321928094887362, shifted = y + whole;
+                const double f = (y - (shifted - whole)) * 0.6931471805599453;
+                const double e = 1 + f * (1 + f * (1.0 / 2 + f * (1.0 / 6 + f * (1.0 / 24 + f * (1.0 / 120 + f * (1.0 / 720 + f / 5040))))));
+                int64_t bits;
+                double power;
+                memcpy(&bits, &shifted, 8);
+                bits = (bits + 1023) * (1LL << 52); /* the whole's own high bits go over the top */
+                memcpy(&power, &bits, 8);
+                some[c][i] = (float)(e * power);
+            }
+        }
+        for (idx i = 0; i < m; i++)
+            for (int c = 0; c < 3; c++) out[3 * (at + i) + c] = some[c][i];
+    }
+}
+
 /* levels.even_tones: where a plane hardly changes along both axes, or along one with a ridge or a shelf across. */
 WIDEST static void even_row(const float *y, idx w, idx n, const idx *far, float limit, float darkest, uint8_t *out)
 {
@@ -1744,6 +1771,22 @@ static PyObject *py_log_planes(PyObject *self, PyObject *args)
     return DONE(all, fine);
 }
 
+static PyObject *py_light_of(PyObject *self, PyObject *args)
+{
+    Py_buffer log, out;
+    idx n;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nw*", &log, &n, &out)) return NULL;
+    Py_buffer *all[] = {&log, &out};
+    const int fine = inside(n >= 0, "no light of none") && holds(&log, 3 * n, 4, "log") && holds(&out, 3 * n, 4, "out");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        light_of(log.buf, n, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(all, fine);
+}
+
 static PyObject *py_even(PyObject *self, PyObject *args)
 {
     Py_buffer plane, out;
@@ -2440,6 +2483,7 @@ static PyMethodDef methods[] = {
      "develop(light, n, channels, before, held, unmix, weights, tables, entries, after, bias, tiny, zero, last, out, density)"},
     {"encode", py_encode, METH_VARARGS, "encode(linear, n, channels, matrix, luminance, tone, tones, top, codes, entries, bits, out)"},
     {"log_planes", py_log_planes, METH_VARARGS, "log_planes(light, n, floor, out)"},
+    {"light_of", py_light_of, METH_VARARGS, "light_of(log, n, out)"},
     {"even", py_even, METH_VARARGS, "even(plane, h, w, limit, darkest, out)"},
     {"fit_round", py_fit_round, METH_VARARGS, "fit_round(light, terms, n, surface, mean, tolerance, a, b) -> count"},
     {"brightest", py_brightest, METH_VARARGS,

@@ -144,6 +144,17 @@ def stretched(log: np.ndarray, tone: Level) -> np.ndarray:
     return np.stack([plane - more - np.float32(c) for plane, c in zip(log, tone.log)])
 
 
+def light_of(log: np.ndarray) -> np.ndarray:
+    """Light, float32 (h, w, 3), of its log10, float32 (3, h, w)."""
+    out = np.empty((*log.shape[1:], 3), np.float32)
+    if kernel.loops is not None and log.flags.c_contiguous:
+        kernel.loops.light_of(log, log[0].size, out)
+        return out
+    for c, plane in enumerate(log):
+        out[..., c] = np.exp(plane * np.float32(np.log(10)))
+    return out
+
+
 def stretched_tone(tone: Level) -> Level:
     """The tone itself in log light so stretched."""
     return Level((0.0, 0.0, 0.0), (0.0,) * 6, tone.spread * float(GAIN), tone.share)

@@ -14,7 +14,7 @@ from .capture import block_mean
 from .faint import Faint, Seen, faint_pictures, outlines
 from .frame import TRUSTED, Frame, format_named
 from .gate import NARROW, WIDE, by_perforations, measured, past_film
-from .keen import around, nearby, smoothed, stretched, stretched_tone
+from .keen import around, light_of, nearby, smoothed, stretched, stretched_tone
 from .levels import BASE, DARK, PICTURE, VOID, Level, Parts, even_tones, log_light, panel_like, parts
 from .rectangles import counts, rectangles
 from .robust import median
@@ -323,9 +323,7 @@ def _keen(plan: np.ndarray, first: Attempt, aspect: float | None, film_format: s
             break
     if best is None or best.merit <= least and best.astray > ASTRAY:
         return None
-    out = np.empty((*light.shape[1:], 3), np.float32)
-    for c, some in enumerate(light):
-        out[..., c] = np.exp(some * np.float32(np.log(10)))
+    out = light_of(light)
     return out, _shown(out, 1, best, aspect, film_format), base
 
 

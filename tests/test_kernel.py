@@ -13,7 +13,7 @@ from negconv.encode import Encoder
 from negconv.faint import best_comb, exposed, near_within, sums_along
 from negconv.gate import _boxes, mates
 from negconv.invert import invert
-from negconv.keen import smoothed, stretched, told_apart
+from negconv.keen import light_of, smoothed, stretched, told_apart
 from negconv.levels import DARK, PANEL, PICTURE, Level, _brightest, brighter, darker_ones, even_tones, log_light, parts
 from negconv.rectangles import (WEIGHTS, _gate, area_sums, counts, edge_maps, edges_within, lined_up, rectangles,
                                 shares_within, sums_down, tally, turned)
@@ -164,6 +164,14 @@ def test_logarithms_of_light(monkeypatch):
     x, y = rng.uniform(-3, 45, (2, 19, 70))
     ours, plain = both(monkeypatch, lambda: logs_at(light, x, y))
     assert ours.shape == (19, 70) and np.abs(ours - plain).max() < 2e-6
+
+
+def test_light_of_logarithms(monkeypatch):
+    log = np.random.default_rng(4).uniform(-6, 2, (3, 37, 41)).astype(np.float32)
+    log[0, 0, :4] = 0, 1, -1, 0.30103
+    ours, plain = both(monkeypatch, lambda: light_of(log))
+    assert ours.shape == (37, 41, 3) and ours.dtype == plain.dtype == np.float32
+    assert np.abs(ours / 10.0 ** log.astype(float).transpose(1, 2, 0) - 1).max() < 1e-7 and np.abs(ours / plain - 1).max() < 3e-6
 
 
 @pytest.mark.parametrize("rigid", [True, False])
