@@ -3,11 +3,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Callable
 
 import numpy as np
 
 from .attempt import Attempt
-from .frame import Frame, sorted_corners
+from .frame import Frame, format_named, sorted_corners
 from .keen import is_stretched
 from .rectangles import ASPECTS, Found, to_plan
 from .robust import median
@@ -47,6 +48,13 @@ SOFTENED = 1.25
 #: Fogged rebate is no broader than this share of the picture, and denser than it a picture begins by this much at once,
 #: along more than this share of the side; and more than this of the side is then seen.
 FOGGED, BEGINS, LINED, MOSTLY = 0.1, 0.12, 0.7, 0.5
+#: Pixels from a corner, along the side, at which fog is looked for past the picture and within, and by what share it may
+#: differ there.
+BESIDE, ALIKE_FOG = ((-5.0, -4.0, -3.0), (3.0, 4.0, 5.0, 6.0)), 0.25
+#: So many pixels outside of where a picture is half begun there is none of it.
+CLEAR_OF = 4.0
+#: By how much, in log, a picture is longer than its format that ends not there, and how far one may be from it.
+TOO_LONG, OFF = 0.015, 0.035
 #: Thin fog, and how much it changes from one place along a side to the next, in noise.
 THIN, DETAIL = 0.15, 2.0
 
@@ -65,7 +73,8 @@ def refined(proxy: np.ndarray, k: int, attempt: Attempt, found, film_format: str
         surface = c[0] + c[1] * u + c[2] * v + c[3] * u * u + c[4] * u * v + c[5] * v * v
         return level + surface - value, (x > -0.5) & (x < w - 0.5) & (y > -0.5) & (y < h - 0.5)
 
-    traced = _alike([_traced(density, (h, w), k, attempt, f, lines)
+    aspect = None if film_format is None else format_named(film_format).aspect
+    traced = _alike([_traced(density, (h, w), k, attempt, f, lines, aspect)
                      for f, lines in zip(found, outlined or [(None,) * 4] * len(found))])
     traced = together(traced, (h, w), attempt.degrees)
     company = float(np.mean([_firm(side) if on != "view" else 0.5
@@ -133,7 +142,7 @@ def _unseen(t: Traced, i: int) -> Traced:
 
 
 def _traced(density, size, k: int, attempt: Attempt, found: Found,
-            outlined: tuple[Side | None, ...]) -> Traced:
+            outlined: tuple[Side | None, ...], aspect: float | None = None) -> Traced:
     """The sides of one rectangle of the plan, each followed by itself."""
     h, w = size
     noise = attempt.base.spread
@@ -146,15 +155,17 @@ def _traced(density, size, k: int, attempt: Attempt, found: Found,
              for line, support, side in zip(outlined, found.support, sides)]
     rests = list(found.rests)
     for i in range(4):
-        clear = _sliver(density, points[i], points[(i + 1) % 4], sides[i], k) if rests[i] != "rebate" else None
-        if clear is not None:
+        clear, dull = _sliver(density, points[i], points[(i + 1) % 4], sides[i], k) if rests[i] != "rebate" else (None, False)
+        if clear is not None and not (dull and not _goes_on(density, points, i, sides, rests, clear)):
             moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=5.0 * k, noise=noise,
                            beyond=clear)
             if moved.support > CLEARLY:
                 sides[i], rests[i] = moved, "rebate"
         fogged = None
         if found.rests[i] == "holder" or (rests[i] == "rebate" and _past_film(density, points, i, sides[i])):
-            fogged = _fogged(density, points, i, sides[i], noise)
+            fogged = _fogged(density, points, i, sides[i], noise, lambda line, i=i: (
+                _goes_on(density, points, i, sides, rests, replace(line, offset=line.offset - CLEAR_OF))
+                or aspect is not None and _in_format(points, i, sides, rests, line, aspect)))
         if fogged is not None:
             moved = refine(density, points[i], points[(i + 1) % 4], rests="rebate", reach=2.0 * k + 2, noise=noise,
                            beyond=replace(fogged, offset=fogged.offset - k - 1))
@@ -259,8 +270,9 @@ def _firm(side: Side) -> float:
     return side.support * min(side.reach / 0.6, 1.0)
 
 
-def _sliver(density, start, end, side: Side, k: int) -> Side | None:
-    """The line along which a sliver of rebate inside a holder's edge, or the view's, is clearest; None without one."""
+def _sliver(density, start, end, side: Side, k: int) -> tuple[Side | None, bool]:
+    """The line along which a sliver of rebate inside a holder's edge, or the view's, is clearest, None without one; and
+    whether it is duller than rebate: fogged, or none."""
     across = np.arange(0.0, 9.0 * k, 0.5)
     profile = profiles(density, start, end, side, across)
     s = np.linspace(-0.95, 0.95, len(profile))
@@ -274,24 +286,41 @@ def _sliver(density, start, end, side: Side, k: int) -> Side | None:
     # A picture as clear as the rebate hides most of its side, but then there is nothing else along the holder.
     least = CLEARLY if (clearest < DULL / 2).mean() > ALL_ALONG else 0.4
     if seen.mean() < least:
-        return None
+        return None, False
     wide = float(median((profile < clearest[:, None] + 0.06).sum(axis=1)[seen])) / 2
-    if float(median(clearest[seen])) > (DULL if wide >= NARROW * k else DULLER):
-        return None
+    dull = float(median(clearest[seen])) > (DULL if wide >= NARROW * k else DULLER)
     at = across[2 + i]
     slope, offset = np.polyfit(s[seen], at[seen], 1)
     rest = np.abs(at - offset - slope * s)
     close = seen & (rest < max(1.0, 2 * float(median(rest[seen]))))
     if close.mean() < 0.75 * least:
-        return None
+        return None, False
     slope, offset = np.polyfit(s[close], at[close], 1)
     # A sliver is clear along one line; what is clear here and there all over is a thin picture.
     line = np.clip(np.rint((offset + slope * s) / 0.5).astype(int), 0, profile.shape[1] - 1)
     clear = [float((profile[rows, np.minimum(line + deeper, profile.shape[1] - 1)] < 0.6 * after)[seen].mean())
              for deeper in (0, 6 * k, 8 * k)]
     if clear[0] < max(clear[1:]) + DISTINCT:
-        return None
-    return replace(side, offset=side.offset + float(offset), slope=side.slope + float(slope))
+        return None, False
+    return replace(side, offset=side.offset + float(offset), slope=side.slope + float(slope)), dull
+
+
+def _goes_on(density, points, i: int, sides: list[Side], rests: list[str], line: Side) -> bool:
+    """Whether what lies along a line inside side `i` goes on past the picture's sides beside it, where rebate shows there:
+    fog does, and a band of the picture ends."""
+    corners = np.array(corners_of(points, [line if j == i else side for j, side in enumerate(sides)]))
+    start, end = corners[i], corners[(i + 1) % 4]
+    along = (end - start) / math.dist(start, end)
+    out, fogged = [], False
+    for corner, way, j in ((start, along, (i - 1) % 4), (end, -along, (i + 1) % 4)):
+        if rests[j] != "rebate" or _firm(sides[j]) < MOSTLY:
+            continue
+        beside, within = (float(median(density(*(corner + np.array(steps)[:, None] * way).T)[0])) for steps in BESIDE)
+        out.append(abs(beside - within) < ALIKE_FOG * max(beside, within) + DULL / 4)
+        fogged |= within > DULL / 2
+    return fogged and all(out)
+
+
 
 
 def _sharpened(density, start, end, side: Side) -> Side:
@@ -322,9 +351,10 @@ def _past_film(density, points, i: int, side: Side) -> bool:
     return float(median(outside.mean(axis=1))) < -DULL / 2
 
 
-def _fogged(density, points, i: int, side: Side, noise: float) -> Side | None:
+def _fogged(density, points, i: int, side: Side, noise: float, known: Callable[[Side], bool]) -> Side | None:
     """The line well inside a holder's edge, or the film's, at which the picture begins, where the rebate between is fogged
-    from there: straight and all along the side, and nearly or wholly clear just outside; None without one."""
+    from there: straight and all along the side, and nearly or wholly clear just outside, or what lies outside is `known`
+    for fog; None without one."""
     start, end = points[i], points[(i + 1) % 4]
     reach = FOGGED * math.dist(points[(i + 1) % 4], points[(i + 2) % 4])
     across = np.arange(0.0, reach, 1.0)
@@ -332,7 +362,22 @@ def _fogged(density, points, i: int, side: Side, noise: float) -> Side | None:
         return None
     profile = profiles(density, start, end, side, across)
     s = np.linspace(-0.95, 0.95, len(profile))
-    begins = (profile[:, 6:] - profile[:, :-6] > BEGINS) & (profile[:, :-6] < 2 * DULL)
+    steps = profile[:, 6:] - profile[:, :-6] > BEGINS
+    line, share, outside = _begun(steps & (profile[:, :-6] < 2 * DULL), profile, start, end, side)
+    # What begins all along may do so in thin fog as well, which has no detail: lighter parts of the picture have.
+    thin = share > ALL_ALONG and float(median(outside)) < THIN and float(median(np.abs(np.diff(outside)))) < DETAIL * noise
+    clear = (outside < DULL / 2).mean() >= CLEARLY and float(median(outside)) <= DULL
+    if share >= LINED and (thin or clear):
+        return line
+    # So may it in any fog, where that is known for fog.
+    line, share, _ = _begun(steps, profile, start, end, side)
+    return line if share >= MOSTLY and known(line) else None
+
+
+def _begun(begins: np.ndarray, profile: np.ndarray, start, end, side: Side) -> tuple[Side, float, np.ndarray]:
+    """The straight line inside a side along most of which something `begins`, bool (places, n) like `profile`, within the
+    next six pixels; along what share of it; and the density along it."""
+    s = np.linspace(-0.95, 0.95, len(profile))
     rows, best = np.arange(len(profile)), (0.0, 0.0, 0.0)
     most = math.tan(math.radians(1.0)) * math.dist(start, end) / 2
     for slope in sorted(np.linspace(-most, most, 17), key=abs):
@@ -343,15 +388,26 @@ def _fogged(density, points, i: int, side: Side, noise: float) -> Side | None:
             # It begins within six pixels.
             best = (float(share.max()), 8 + float(np.flatnonzero(share > share.max() - 0.03)[:6].mean()), float(slope))
     share, offset, slope = best
-    if share < LINED:
-        return None
     line = np.clip(np.rint(offset + slope * s).astype(int), 0, profile.shape[1] - 1)
-    outside = profile[rows, line]
-    # What begins all along may do so in thin fog as well, which has no detail: lighter parts of the picture have.
-    thin = share > ALL_ALONG and float(median(outside)) < THIN and float(median(np.abs(np.diff(outside)))) < DETAIL * noise
-    if not thin and ((outside < DULL / 2).mean() < CLEARLY or float(median(outside)) > DULL):
-        return None
-    return replace(side, offset=side.offset + offset + 3.0, slope=side.slope + slope)
+    return replace(side, offset=side.offset + offset + 3.0, slope=side.slope + slope), share, profile[rows, line]
+
+
+def _in_format(points, i: int, sides: list[Side], rests: list[str], line: Side, aspect: float) -> bool:
+    """Whether a picture is longer than its format where it ends at side `i`, and not where it ends at a line inside it: what
+    the holder cuts is shorter."""
+    if any(rests[j] != "rebate" or _firm(sides[j]) < MOSTLY for j in ((i - 1) % 4, (i + 1) % 4)):
+        return False
+    long, inside = (math.log(max(ratio, 1e-6)) for ratio in (
+        _ratio(corners_of(points, [side if j == i else other for j, other in enumerate(sides)]), i)
+        for side in (sides[i], line)))
+    own = min((math.log(aspect), -math.log(aspect)), key=lambda one: abs(inside - one))
+    return long - own > TOO_LONG and abs(inside - own) < OFF
+
+
+def _ratio(corners, i: int) -> float:
+    """How long a picture is from side `i` to that across from it, beside how long these are."""
+    a, b, c, d = np.roll(np.array(corners), -i, axis=0)
+    return float((np.hypot(*(d - a)) + np.hypot(*(c - b))) / (np.hypot(*(b - a)) + np.hypot(*(c - d))))
 
 
 def _to_view(points: np.ndarray, rests, w: int, h: int) -> list[tuple[float, float]]:

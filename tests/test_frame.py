@@ -978,3 +978,44 @@ def test_what_perforations_leave_of_a_rectangle_may_be_no_picture():
         found = [Found(60.0, 360.0, 50.0, right, ("holder", "rebate", "holder", "rebate"), (0.9,) * 4, 0.8, 6.0)]
         out = before_perforations(found, density, across)
         assert len(out) == many and all((f.top, f.bottom) == pytest.approx((90, 329), abs=2) for f in out)
+
+
+def fogged_in(broad: int, *, fog: bool = True) -> np.ndarray:
+    """A picture in a holder's opening, 90 to 630 across and down to 390, along whose top there are `broad` rows of fog, or
+    of its own."""
+    data = np.full((480, 720, 3), 0.004)
+    data[60:420, 60:660] = 0.5
+    data[60 + broad:390, 90:630] = 0.5 * patches(np.random.default_rng(35), 330 - broad, 540, 0.03, 0.15)
+    y, x = np.mgrid[:480, :720]
+    band = (y >= 60) & (y < 60 + broad) & ((x >= 90) & (x < 630) | fog & (x >= 60) & (x < 660))
+    data *= np.where(band, 10 ** -(0.4 + 0.002 * (60 + broad - y)), 1.0)[..., None]
+    return (data * (1 + np.random.default_rng(36).normal(0, 0.003, data.shape))).astype(np.float32)
+
+
+@pytest.mark.parametrize("broad", [8, 26])
+def test_fog_between_holder_and_picture_goes_on_past_its_sides(broad):
+    """A density of 0.4 and more up to the picture, all along its top and in the rebate beside it."""
+    (frame,) = look(fogged_in(broad), flattened=True).frames
+    assert np.abs(np.array(frame.corners) - Frame.rectangle(90, 60 + broad, 540, 330 - broad).corners).max() < 1.0
+    assert frame.confidence > 0.9
+
+
+@pytest.mark.parametrize("broad", [8, 26])
+def test_a_band_of_a_picture_along_the_holder_ends_at_its_sides(broad):
+    """As dense as the fog above, but not beside the picture, which the holder cuts."""
+    (frame,) = look(fogged_in(broad, fog=False), flattened=True).frames
+    assert np.abs(np.array(frame.corners) - Frame.rectangle(90, 60, 540, 330).corners).max() < 1.5
+
+
+def test_a_picture_longer_than_its_format_does_not_end_at_the_holder():
+    """Of a 6x6 a bit more than half of the top shows in thin fog, through all of which it would be too high."""
+    data = np.full((700, 720, 3), 0.004)
+    data[60:660, 60:660] = 0.5
+    data[90:630, 90:630] = 0.5 * patches(np.random.default_rng(37), 540, 540, 0.03, 0.15)
+    data[90:110, 400:630] = 0.5
+    y = np.arange(700)[:, None, None]
+    data *= np.where((y >= 60) & (y < 110), 10 ** -np.clip(0.08 + 0.002 * (80 - y), 0, None), 1.0)
+    data *= 1 + np.random.default_rng(38).normal(0, 0.003, data.shape)
+    (frame,) = look(data.astype(np.float32), "6x6", flattened=True).frames
+    assert np.abs(np.array(frame.corners) - Frame.rectangle(90, 90, 540, 540).corners).max() < 1.5
+
