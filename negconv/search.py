@@ -430,8 +430,8 @@ def _shown(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None, film_
     sided = [replace(f, confidence=min(f.confidence, GUESSED)) if any(
         on == "holder" and s < MEETS for on, s in zip(one.rests, one.support)) else f
         for one, f in zip(best.found, sided)]
-    if aspect is not None:
-        sided = [replace(f, confidence=min(f.confidence, GUESSED)) if _misshapen(f, aspect) else f for f in sided]
+    sided = [replace(f, confidence=min(f.confidence, GUESSED)) if f.goes_on or aspect is not None and _misshapen(f, aspect)
+             else f for f in sided]
     return _Shown(best, sided, grown, most)
 
 

@@ -55,6 +55,9 @@ BESIDE, ALIKE_FOG = ((-5.0, -4.0, -3.0), (3.0, 4.0, 5.0, 6.0)), 0.25
 CLEAR_OF = 4.0
 #: By how much, in log, a picture is longer than its format that ends not there, and how far one may be from it.
 TOO_LONG, OFF = 0.015, 0.035
+#: As far as this past a side, as a share of the picture, and so many pixels from the line of those beside it, a picture that
+#: goes on is looked for; by how much denser it is, at least; and a side seen along more than this is one.
+BEYOND, BESIDE_IT, FAINTLY, WHOLLY = 0.03, np.arange(3.0, 8.0), 0.005, 0.9
 #: Thin fog, and how much it changes from one place along a side to the next, in noise.
 THIN, DETAIL = 0.15, 2.0
 
@@ -90,9 +93,35 @@ def refined(proxy: np.ndarray, k: int, attempt: Attempt, found, film_format: str
         basis = tuple(f"{name}: {on}" + ("" if on == "view" else f", seen along {side.support:.0%}")
                       for name, on, side in zip(("top", "right", "bottom", "left"), t.rests, sides))
         evidence = _evidence(t, sides, f, attempt, corners, company)
-        out.append(Sided(tuple(corners), angle, confidence_of(evidence), basis, film_format, (), tuple(t.rests),
-                          tuple(_firm(side) for side in sides), tuple(side.reach for side in sides), tuple(evidence)))
+        firm = tuple(_firm(side) for side in sides)
+        goes_on = len(traced) == 1 and any(
+            value < WHOLLY and _past(density, meet, t.rests, firm, i) > FAINTLY for i, value in enumerate(firm))
+        out.append(Sided(tuple(corners), angle, confidence_of(evidence), basis, film_format, (), tuple(t.rests), firm,
+                         tuple(side.reach for side in sides), tuple(evidence), goes_on))
     return out
+
+
+def _past(density, corners, rests, firm, i: int) -> float:
+    """By how much film beyond side `i` is denser between the two sides beside it than outside of these, at the least: more
+    than next to nothing, and the picture goes on there. A picture's sides end at its corners."""
+    corners, least = np.array(corners), np.inf
+    size = np.hypot(*np.diff([*corners, corners[0]], axis=0).T).max()
+    for at, j in ((i, (i - 1) % 4), ((i + 1) % 4, (i + 1) % 4)):
+        if {rests[i], rests[j]} != {"rebate"} or firm[j] < MOSTLY:
+            return 0.0
+        across = corners[(i + 1) % 4 if at == i else i] - corners[at]
+        out = corners[at] - corners[(j + (at == j)) % 4]
+        out /= np.hypot(*out)
+        across -= out * (across @ out)
+        across /= np.hypot(*across)
+        along = np.arange(CLEAR_OF, max(BEYOND * size, 2 * CLEAR_OF))[:, None, None] * out
+        points = corners[at] + along + np.array([BESIDE_IT, -BESIDE_IT])[:, None, :, None] * across
+        value, seen = density(points[..., 0].ravel(), points[..., 1].ravel())
+        if not seen.all():
+            return 0.0
+        within, outside = (float(median(v)) for v in np.split(value, 2))
+        least = min(least, within - outside)
+    return least
 
 
 def _angle_of(corners, rests, sides) -> float:
@@ -193,12 +222,14 @@ def _enclosing(density, points, sides: list[Side], rests, k: int, noise: float) 
 
 @frozen
 class Sided(Frame):
-    """A frame with what each of its sides (top, right, bottom, left) rests on, how firmly, and the evidence for it."""
+    """A frame with what each of its sides (top, right, bottom, left) rests on, how firmly, and the evidence for it; and
+    whether the picture seems to go on past one of them."""
 
     rests: tuple[str, ...] = ()
     firm: tuple[float, ...] = (0.0,) * 4
     reaches: tuple[float, ...] = (0.0,) * 4
     evidence: tuple[float, ...] = ()
+    goes_on: bool = False       # past one of its sides, as fog or sky hardly denser than rebate
 
 
 def in_shape(f: Sided, aspect: float | None, view: tuple[int, int]) -> Frame:

@@ -1019,3 +1019,22 @@ def test_a_picture_longer_than_its_format_does_not_end_at_the_holder():
     (frame,) = look(data.astype(np.float32), "6x6", flattened=True).frames
     assert np.abs(np.array(frame.corners) - Frame.rectangle(90, 90, 540, 540).corners).max() < 1.5
 
+
+
+@pytest.mark.parametrize("turns", [0, 1, 2, 3])
+def test_a_picture_does_not_end_where_its_sides_go_on(turns):
+    """Below a line along most of it, it is denser than the rebate by 0.012, which grain hides; what is above has the shape of
+    135."""
+    rng = np.random.default_rng(39)
+    density = np.zeros((600, 720))
+    density[30:550, 60:660] = 0.012
+    density[30:430, 60:660] = textured((400, 600), 0.1, 1.2)
+    density[390:430, 360:560] = 0.012
+    density += rng.normal(0, 0.005, density.shape)
+    data = np.repeat(10 ** -(0.3 + np.rot90(density, turns))[..., None], 3, axis=2)
+    (frame,) = look(data.astype(np.float32), flattened=True).frames
+    truth = np.zeros((600, 720), bool)
+    truth[30:550, 60:660] = True
+    rows, columns = np.nonzero(np.rot90(truth, turns))
+    expected = Frame.rectangle(columns.min(), rows.min(), np.ptp(columns) + 1, np.ptp(rows) + 1).corners
+    assert np.abs(np.array(frame.corners) - expected).max() < 2.0
