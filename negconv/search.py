@@ -61,6 +61,8 @@ ALONE = 0.55
 GUESSED, FITTED = 0.45, 0.8
 #: How far the corners of a picture seen twice may lie apart, as a share of its size.
 CLOSE = 0.015
+#: Of a wedge of rebate along the view's border so much of a side shows at least.
+WEDGE = 0.1
 #: And of one seen in stretched light, or where the pitch of a strip has it.
 PACE = 0.03
 #: And how many steps of the pitch away.
@@ -295,7 +297,7 @@ def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: li
     if room and shown.sure:
         return [replace(f, confidence=min(f.confidence, SURE), warnings=(BESIDE,)) for f in shown.frames], best, False
     seen, seen_in, by = (shown.frames, best, False) if other.sure else _framed(proxy, k, shown, aspect, film_format)
-    if _mean(seen) >= _mean(frames):
+    if _mean(seen) >= _mean(frames) or _wedged(seen, frames):
         return seen, seen_in, by
     if seen and _same(seen, frames) and min(min(f.firm) for f in seen) > LOOSE:
         # Of one answer, sides that are seen in the proxy itself are the more exact ones.
@@ -562,6 +564,14 @@ def _same(some: list[Sided], others: list[Sided]) -> bool:
 def _close(one: Sided, other: Sided, by: float = CLOSE) -> bool:
     """Whether two pictures are one, or nearly so."""
     return float(np.abs(np.array(one.corners) - other.corners).max()) < by * max(one.size)
+
+
+def _wedged(some: list[Sided], others: list[Sided]) -> bool:
+    """Whether two answers are one, but that some shows a wedge of rebate where the view cuts the other: the keener look at the
+    film blurs what is as narrow."""
+    pairs = [(on, held, firm) for f, g in zip(some, others) for on, held, firm in zip(f.rests, g.rests, f.firm) if on != held]
+    return len(some) == len(others) and bool(pairs) and all(_close(f, g) for f, g in zip(some, others)) and all(
+        (on, held) == ("rebate", "view") and firm > WEDGE for on, held, firm in pairs)
 
 
 def _with_mates(sure: list[Sided], frames: list[Sided]) -> list[Sided]:

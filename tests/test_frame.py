@@ -1038,3 +1038,17 @@ def test_a_picture_does_not_end_where_its_sides_go_on(turns):
     rows, columns = np.nonzero(np.rot90(truth, turns))
     expected = Frame.rectangle(columns.min(), rows.min(), np.ptp(columns) + 1, np.ptp(rows) + 1).corners
     assert np.abs(np.array(frame.corners) - expected).max() < 2.0
+
+
+def test_a_wedge_that_shows_is_no_border_of_the_view():
+    """What the view shows of the rebate along a side counts, unless the other sides differ as well, or little of it shows."""
+    def sided(top, on, firm, right=800.0):
+        return Sided(((0.0, top), (right, top + 9), (right, 600.0), (0.0, 600.0)), 0.0, 0.8, rests=(on, *["rebate"] * 3),
+                     firm=(firm, 1.0, 1.0, 1.0))
+
+    whole = sided(0.0, "view", 0.0)
+    assert search._wedged([sided(-6.0, "rebate", 0.2)], [whole])
+    assert not search._wedged([sided(-6.0, "rebate", 0.05)], [whole])
+    assert not search._wedged([sided(-6.0, "rebate", 0.2, right=780.0)], [whole])
+    assert not search._wedged([whole], [sided(-6.0, "rebate", 0.2)])
+    assert not search._wedged([whole], [whole])
