@@ -307,9 +307,9 @@ def corners_of(points, sides) -> list[tuple[float, float]]:
 
 
 #: How much perspective and lens distortion commonly bend a copy, as a change of scale at half the long side of the
-#: view; and how far the pictures of one strip are in line, alike, and evenly spaced, as a share of their size. Common
-#: practice, no source.
-BENT, IN_LINE, ALIKE, PACED = 0.004, 0.0015, 0.002, 0.004
+#: view; and how far the pictures of one strip are in line, alike along it, evenly spaced, and alike across it, as a
+#: share of their size. Common practice, no source.
+BENT, IN_LINE, ALIKE, PACED, RIGID = 0.004, 0.0015, 0.002, 0.004, 0.0007
 #: How far, in radians, a camera's gate is commonly turned on the film: each picture of a strip then lies a step beside
 #: the last.
 SKEWED = 0.0035
@@ -471,12 +471,12 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
                     one[0, 4 + 4 * f + i], one[0, 4 * f + i], one[0, skewed] = 1, -1, along[f - 1] - along[f]
                     if traced[f].rests[i] == traced[f - 1].rests[i] == "rebate":
                         add(one, 0.0, (IN_LINE * lengths[f].min()) ** -2)
-            pair = (0, 2) if across else (3, 1)
-            if all(traced[g].rests[i] == "rebate" for g in (f - 1, f) for i in pair):
-                one = np.zeros((1, n))
-                for g, sign in ((f, 1), (f - 1, -1)):
-                    one[0, 4 + 4 * g + pair[1]], one[0, 4 + 4 * g + pair[0]] = sign, -sign
-                add(one, 0.0, (ALIKE * lengths[f].max()) ** -2)
+            for pair, alike in (((0, 2), ALIKE if across else RIGID), ((3, 1), RIGID if across else ALIKE)):
+                if all(traced[g].rests[i] == "rebate" for g in (f - 1, f) for i in pair):
+                    one = np.zeros((1, n))
+                    for g, sign in ((f, 1), (f - 1, -1)):
+                        one[0, 4 + 4 * g + pair[1]], one[0, 4 + 4 * g + pair[0]] = sign, -sign
+                    add(one, 0.0, (alike * lengths[f].max()) ** -2)
     # So are mostly the gaps between them.
     for f in range(1, len(traced) - 1):
         last, first = (2, 0) if across else (1, 3)

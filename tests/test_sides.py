@@ -144,3 +144,20 @@ def test_a_ragged_line_within_a_picture_gives_way_to_a_short_straight_side():
     bark = replace(bark, support=0.57, reach=0.83, offset=bark.offset + 20.0, points=places)
     fitted = together([replace(first, sides=(first.sides[0], bark, first.sides[2], left)), second], (700, 1000), 0.0)
     assert off(fitted[0], one) < 1.0 and off(fitted[1], other) < 0.5
+
+
+def test_the_pictures_of_a_strip_are_as_high_as_each_other():
+    """Of three of five hardly more is seen of the lower side than what lies 1.2 pixels inside it; their upper sides are plain."""
+    traced, truth = [], []
+    for i in range(5):
+        truth.append(np.array([(-85, -57), (85, -57), (85, 57), (-85, 57)]) + np.array([110.0 + 185 * i, 200.0]))
+        one = seen(truth[-1], (0.5, 0.9), 0.2, noise=0.2, seed=i)
+        if i < 3:
+            lower = one.sides[2]
+            places = lower.points[::3].copy()
+            places[:, 1] -= 1.2
+            lower = replace(lower, support=0.35, reach=0.8, offset=lower.offset + 1.2, points=places)
+            one = replace(one, sides=(*one.sides[:2], lower, one.sides[3]))
+        traced.append(one)
+    for one, corners in zip(together(traced, (400, 1000), 0.0), truth):
+        assert off(one, corners) < 0.45
