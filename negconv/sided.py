@@ -136,9 +136,11 @@ def _angle_of(corners, rests, sides) -> float:
 
 def _alike(traced: list[Traced]) -> list[Traced]:
     """Of a strip: where a picture that ends at the holder or the view would be longer than the others, it ends before,
-    unseen; so it does where the others' side in line with it rests on rebate."""
+    unseen; so it does where the others' side in line with it rests on rebate, and where no edge of a holder shows."""
     if len(traced) < 2:
         return traced
+    for i in range(4):
+        traced = [_unseen(t, i) if t.rests[i] == "holder" and t.sides[i].support < CLEARLY else t for t in traced]
     middles = np.array([np.mean(t.points, axis=0) for t in traced])
     ends = (1, 3) if np.ptp(middles[:, 0]) > np.ptp(middles[:, 1]) else (0, 2)
     for i in {0, 1, 2, 3} - set(ends):

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
-from negconv import search
+from negconv import sided, search
 from negconv.gate import NARROW, Gate, measured
 from negconv.rectangles import Found
 from negconv.search import _framed, _Shown
@@ -161,3 +161,16 @@ def test_the_pictures_of_a_strip_are_as_high_as_each_other():
         traced.append(one)
     for one, corners in zip(together(traced, (400, 1000), 0.0), truth):
         assert off(one, corners) < 0.45
+
+
+@pytest.mark.parametrize("shows", [0.05, 1.0])
+def test_a_picture_of_a_strip_ends_at_a_holder_that_shows(shows):
+    """A holder's edge is plain all along; where hardly any of it is seen, a picture is as long as the others."""
+    boxes = [0.4 * BOX + [340.0 * i, 100.0] for i in range(3)]
+    traced = [seen(box, (0.5, 0.9), 0.2) for box in boxes]
+    short = np.array([(12.0, 0.0), (0.0, 0.0), (0.0, 0.0), (12.0, 0.0)])
+    last = seen(boxes[2] + short, (0.5, 0.9), 0.2)
+    held = replace(last.sides[3], support=shows, points=last.sides[3].points[:max(int(200 * shows), 1)])
+    traced[2] = replace(last, sides=(*last.sides[:3], held), rests=("rebate", "rebate", "rebate", "holder"))
+    *_, fitted = together(sided._alike(traced), (500, 1100), 0.0)
+    assert off(fitted, boxes[2] + short * (shows > 0.5)) < 0.6
