@@ -33,7 +33,7 @@ WEIGHTS = (1.57, 1.10, 0.32, 0.42, 0.73, 0.38, -1.28, 0.17, -0.35, -0.12, -0.09,
 FAINT_WEIGHTS = (-3.96, 0.48, 0.39, 1.18, 0.51, 0.60, 1.13, 0.95, 0.05, -0.74, -0.76, 0.93, 1.64, 1.18, 0.72, 0.82,
                  -0.20, 0.27, 0.14, 0.36, 1.21, 0.66, -0.32)
 #: So many times as long as the others of its strip no picture is that ends there; the holder's edge is the less sharp.
-LONGER = {"holder": 1.008, "view": 1.004}
+LONGER = {"holder": 1.008, "view": 1.004, "film": 1.008}
 #: How much more of a sliver of rebate is clear than of what lies deeper.
 DISTINCT = 0.5
 #: Along how much of a side a sliver is seen at least, and along how much it is clear then.
@@ -77,8 +77,8 @@ def refined(proxy: np.ndarray, k: int, attempt: Attempt, found, film_format: str
         return level + surface - value, (x > -0.5) & (x < w - 0.5) & (y > -0.5) & (y < h - 0.5)
 
     aspect = None if film_format is None else format_named(film_format).aspect
-    traced = _alike([_traced(density, (h, w), k, attempt, f, lines, aspect)
-                     for f, lines in zip(found, outlined or [(None,) * 4] * len(found))])
+    traced = _alike(density, [_traced(density, (h, w), k, attempt, f, lines, aspect)
+                              for f, lines in zip(found, outlined or [(None,) * 4] * len(found))])
     traced = together(traced, (h, w), attempt.degrees)
     company = float(np.mean([_firm(side) if on != "view" else 0.5
                              for t in traced for side, on in zip(t.sides, t.rests)]))
@@ -134,9 +134,10 @@ def _angle_of(corners, rests, sides) -> float:
     return float(turns[0] if own[0] and own[2] or not own.any() else np.average(turns, weights=own))
 
 
-def _alike(traced: list[Traced]) -> list[Traced]:
-    """Of a strip: where a picture that ends at the holder or the view would be longer than the others, it ends before,
-    unseen; so it does where the others' side in line with it rests on rebate, and where no edge of a holder shows."""
+def _alike(density, traced: list[Traced]) -> list[Traced]:
+    """Of a strip: where a picture that ends at the holder, the view or the film's end would be longer than the others, it
+    ends before, unseen; so it does at the holder, or the film's edge, where the others' side in line with it rests on rebate, and where
+    no edge of a holder shows."""
     if len(traced) < 2:
         return traced
     for i in range(4):
@@ -144,25 +145,33 @@ def _alike(traced: list[Traced]) -> list[Traced]:
     middles = np.array([np.mean(t.points, axis=0) for t in traced])
     ends = (1, 3) if np.ptp(middles[:, 0]) > np.ptp(middles[:, 1]) else (0, 2)
     for i in {0, 1, 2, 3} - set(ends):
-        firm = sum(t.rests[i] == "rebate" and _firm(t.sides[i]) > 0.6 for t in traced)
+        past = [_at_edge(density, t, i) for t in traced]
+        firm = sum(t.rests[i] == "rebate" and _firm(t.sides[i]) > 0.6 and not off for t, off in zip(traced, past))
         if 2 * firm >= len(traced):
-            traced = [_unseen(t, i) if t.rests[i] == "holder" else t for t in traced]
-    lengths = []
+            traced = [_unseen(t, i) if t.rests[i] == "holder" or off else t for t, off in zip(traced, past)]
+    lengths, rests = [], []
     for t in traced:
         corners = np.array(corners_of(t.points, t.sides))
         along = (corners[1] - corners[0], corners[2] - corners[3]) if ends == (1, 3) else \
             (corners[3] - corners[0], corners[2] - corners[1])
         lengths.append(float(np.mean([np.hypot(*v) for v in along])))
-    whole = [v for v, t in zip(lengths, traced) if all(t.rests[i] == "rebate" for i in ends)]
+        rests.append(["film" if _at_edge(density, t, i) else t.rests[i] for i in ends])
+    whole = next((some for ons in ({"rebate"}, {"rebate", "film"})
+                  if (some := [v for v, both in zip(lengths, rests) if set(both) <= ons])), [])
     if not whole:
         return traced
     out = []
-    for length, t in zip(lengths, traced):
-        held = [i for i in ends if t.rests[i] in LONGER]
-        if len(held) == 1 and length > LONGER[t.rests[held[0]]] * float(median(whole)):
-            t = _unseen(t, held[0])
+    for length, t, both in zip(lengths, traced, rests):
+        held = [j for j, on in enumerate(both) if on in LONGER]
+        if len(held) == 1 and length > LONGER[both[held[0]]] * float(median(whole)):
+            t = _unseen(t, ends[held[0]])
         out.append(t)
     return out
+
+
+def _at_edge(density, t: Traced, i: int) -> bool:
+    """Whether side `i` of a picture lies where the film's edge is beside the panel."""
+    return t.rests[i] == "rebate" and _past_film(density, t.points, i, t.sides[i])
 
 
 def _unseen(t: Traced, i: int) -> Traced:

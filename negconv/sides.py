@@ -332,6 +332,8 @@ PLACE = 1.5
 FEW = 6
 #: A side of a strip's picture seen along less than this may as well be something in the picture, so it counts for less.
 PLAIN = 0.5
+#: Where the plan has a side, as a share of the picture's size, and one of a strip of which nothing is seen.
+PLANNED, GUESSED = 0.02, 0.2
 #: Places along a gate's edge lie so many pixels, in the mean, off one bent line; those of something in the picture further.
 RAGGED = 0.5
 
@@ -447,7 +449,8 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
             one[0, 4 + 4 * f + i] = 1
             plain = min(side.support / PLAIN, 1.0) if len(traced) > 1 else 1.0
             chord = _chord(t.points, i, plain * side.at(np.array([0.0])), np.array([0.0]))
-            add(one, terms(chord, level, f)[1], (0.02 * lengths[f].max()) ** -2)
+            sure = PLANNED if side.support or len(traced) == 1 else GUESSED
+            add(one, terms(chord, level, f)[1], (sure * lengths[f].max()) ** -2)
             if on != "rebate" or len(side.points) < 6:
                 continue
             some = side.points[::max(1, len(side.points) // 60)]

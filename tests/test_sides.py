@@ -172,5 +172,25 @@ def test_a_picture_of_a_strip_ends_at_a_holder_that_shows(shows):
     last = seen(boxes[2] + short, (0.5, 0.9), 0.2)
     held = replace(last.sides[3], support=shows, points=last.sides[3].points[:max(int(200 * shows), 1)])
     traced[2] = replace(last, sides=(*last.sides[:3], held), rests=("rebate", "rebate", "rebate", "holder"))
-    *_, fitted = together(sided._alike(traced), (500, 1100), 0.0)
+    *_, fitted = together(sided._alike(lambda x, y: (0.0 * x, None), traced), (500, 1100), 0.0)
     assert off(fitted, boxes[2] + short * (shows > 0.5)) < 0.6
+
+
+def test_a_night_on_a_strip_does_not_end_at_the_films_edge():
+    """Of the second of two hardly more than its left side shows; right and below, the film's edge on the panel was taken for
+    its sides."""
+    boxes = [0.4 * BOX + [360.0 * i, 100.0] for i in range(2)]
+    edge = np.array([(0.0, 0.0), (16.0, 0.0), (16.0, 9.0), (0.0, 9.0)])
+    first, last = (seen(box, (0.5, 0.9), 0.2) for box in (boxes[0], boxes[1] + edge))
+    upper, right, lower, left = last.sides
+    hidden = replace(upper, support=0.0, reach=0.0, points=upper.points[:0])
+    left = replace(left, support=0.1, reach=0.5, points=left.points[:20])
+    right = replace(right, support=0.1, reach=0.5, points=right.points[:20])
+    last = replace(last, sides=(hidden, right, lower, left))
+    bounds = boxes[1].max(axis=0) + edge.max(axis=0)
+
+    def density(x, y):
+        return np.where((x > bounds[0]) | (y > bounds[1]), -0.4, 0.0), None
+
+    _, fitted = together(sided._alike(density, [first, last]), (500, 1100), 0.0)
+    assert off(fitted, boxes[1]) < 2.0
