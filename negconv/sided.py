@@ -411,7 +411,9 @@ def _fogged(density, points, i: int, side: Side, noise: float, known: Callable[[
     clear = (outside < DULL / 2).mean() >= CLEARLY and float(median(outside)) <= DULL
     if share >= LINED and (thin or clear):
         return line
-    # So may it in any fog, where that is known for fog.
+    # So may it in any fog, where that is known for fog, as it is from where the holder ends.
+    if not known(replace(side, offset=side.offset + 2 * CLEAR_OF)):
+        return None
     line, share, _ = _begun(steps, profile, start, end, side)
     return line if share >= MOSTLY and known(line) else None
 
