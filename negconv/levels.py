@@ -40,8 +40,8 @@ DARKER = 0.01
 #: A holder is no smaller than this, beside the dense film it encloses.
 SCANT = 0.1
 #: The rim of a holder that the panel shines on is no broader than this share of the view, and broader than so many
-#: pixels, which a penumbra takes; so many pixels outside clear film nothing is left of that film's light, and there a
-#: rim is no clearer than this.
+#: pixels, which a penumbra takes; so many pixels outside clear film, and half way through a rim whose penumbra is broader,
+#: nothing is left of that film's light, and there a rim is no clearer than this.
 BEVEL, BROAD, DIM, LEAST_DARK = 0.04, 7, 4, 0.35
 #: And it is seen along more than this of the holder's edge.
 RIMMED = 0.35
@@ -370,7 +370,7 @@ def _bevel(kinds: np.ndarray, least: np.ndarray) -> np.ndarray | None:
             broad = np.count_nonzero((plane == PICTURE) & (np.arange(plane.shape[1]) < clear[:, None]), axis=1)
             lines += np.count_nonzero(clear)
             some = np.flatnonzero((clear > DIM) & (broad < most))
-            rims.append(np.stack([broad[some], light[some, clear[some] - DIM]]))
+            rims.append(np.stack([broad[some], light[some, clear[some] - np.maximum(broad[some] // 2, DIM)]]))
     broad, dark = np.concatenate(rims, axis=1)
     if len(broad) < RIMMED * lines or not lines or median(broad) < BROAD:
         return None
