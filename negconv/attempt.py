@@ -415,9 +415,15 @@ def yielding(this: Attempt, other: Attempt) -> float:
 
 
 def at_panel(attempt: Attempt) -> bool:
-    """Whether along most of a side what was taken for rebate is panel: the side is the film's edge."""
-    return any(on == "rebate" and 2 * np.count_nonzero(side == PANEL) > np.count_nonzero(side != VOID)
-               for f in attempt.found for out in (-4, -2) for on, side in zip(f.rests, _along(attempt.kinds, f, out)))
+    """Whether along most of a side what was taken for rebate is panel: the side is the film's edge. Where rebate lies between
+    them, however narrow, it is not."""
+    for f in attempt.found:
+        for on, close, far in zip(f.rests, *(_along(attempt.kinds, f, out) for out in (-2, -4))):
+            lined = 2 * np.count_nonzero(close == BASE) > np.count_nonzero(close != VOID)
+            if on == "rebate" and not lined and any(
+                    2 * np.count_nonzero(side == PANEL) > np.count_nonzero(side != VOID) for side in (close, far)):
+                return True
+    return False
 
 
 def _lined(kinds: np.ndarray, found: Found) -> float:
