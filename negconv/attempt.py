@@ -388,11 +388,12 @@ def is_ringed(attempt: Attempt, tone: Level) -> bool:
 
 def may_be_film(attempt: Attempt, tone: Level) -> bool:
     """Whether what was found may be a piece of film on the panel, hardly anything exposed on it: one tone, darker than
-    what was taken for the base, runs along all its sides and through most of it, and on the holder at most at some."""
+    what was taken for the base, runs along all its sides and through most of it, and on the holder at most at some, or out
+    of view."""
     if len(attempt.found) != 1 or attempt.clear > STRIP:
         return False
     f = attempt.found[0]
-    if not {"rebate"} <= set(f.rests) <= {"rebate", "holder"}:
+    if "rebate" not in f.rests:
         return False
     size = (f.bottom - f.top) * (f.right - f.left) / (attempt.shape[0] * attempt.shape[1])
     film = 0.05 < -max(np.array(tone.log) - attempt.base.log) < DENSE
