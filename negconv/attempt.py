@@ -1,6 +1,7 @@
 """One attempt at the frames of a capture: what its plan shows, taken one even tone for the base."""
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Iterable, Iterator, Sequence
 
@@ -59,6 +60,9 @@ DIRT, ROOM = 0.2, 0.97
 #: side is looked for; how much of a row is exposed in it, and, as shares of that, what ends within two rows, and what
 #: there is between it and the picture, at most; and along how much of that the side shows, as a share of what the line does.
 LETTERS, PRINTED, SHARP, BETWEEN, SHOWN = 0.045, 0.12, 0.7, 0.25, 0.5
+#: So much further, as a share of the picture, film goes on beyond one side than beyond the others where this is none; what
+#: lies so close outside a side is its blur.
+LOPSIDED, CLOSE = 0.06, 2
 #: A thin line exposed along more than this of a side is no print, and no picture either; a band of more such rows is picture.
 LINE, THIN = 0.8, 4
 
@@ -68,6 +72,39 @@ def bordered(attempt: Attempt) -> bool:
     base: that may as well be a strip of panel between holder and film."""
     return (len(attempt.found) == 1 and sorted(attempt.found[0].rests) == ["holder", "holder", "holder", "rebate"]
             and attempt.clear < STRIP)
+
+
+def lopsided(attempt: Attempt) -> tuple[int, float, float] | None:
+    """Of the one picture found, the side (0 top, 1 right, 2 bottom, 3 left) beyond which film goes on, to panel or holder,
+    much further than beyond the others, and how far from the one across its start and its end would be, in plan pixels, were
+    it as close to there as the others are. None where there is none. Pictures lie in the middle of a sheet of film, and of an
+    opening made for one."""
+    if len(attempt.found) != 1 or set(attempt.found[0].rests) != {"rebate"}:
+        return None
+    f, kinds = attempt.found[0], attempt.kinds
+    t, b, l, r = int(f.top), int(f.bottom), int(f.left), int(f.right)
+    free = [_film_beyond(plane) for plane in (kinds[t - 1::-1, l:r], kinds[t:b, r + 1:].T, kinds[b + 1:, r - 1:l - 1:-1],
+                                              kinds[b - 1:t - 1:-1, l - 1::-1].T)]
+    for i, size in enumerate((b - t, r - l, b - t, r - l)):
+        start, end = free[i]
+        others = sorted(sum(free[j]) / 2 for j in range(4) if j != i)
+        if (start + end) / 2 > max(sum(free[i - 2]) / 2 + LOPSIDED * size, 2 * others[-1]):
+            return i, size + start - others[1], size + end - others[1]
+    return None
+
+
+def _film_beyond(plane: np.ndarray) -> tuple[float, float]:
+    """How far film goes on down a plane, at its first column and its last, until panel or holder; not numbers where the view
+    ends before."""
+    if len(plane) <= CLOSE or plane.shape[1] < 3:
+        return math.nan, math.nan
+    ends = (plane[CLOSE:] != BASE) & (plane[CLOSE:] != PICTURE)
+    first = CLOSE + ends.argmax(axis=0)
+    shown = ends.any(axis=0) & (plane[first, np.arange(plane.shape[1])] != VOID)
+    third = plane.shape[1] // 3
+    one, other = (float(median(first[some][shown[some]])) if 2 * np.count_nonzero(shown[some]) > third else math.nan
+                  for some in (slice(0, third), slice(-third, None)))
+    return one - (other - one) / 4, other + (other - one) / 4
 
 
 def off_gate(attempt: Attempt, across: Sequence[Gate]) -> bool:

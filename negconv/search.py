@@ -9,16 +9,16 @@ from typing import Sequence
 import numpy as np
 
 from .attempt import (DENSE, NESTED, SATURATED, STRIP, Attempt, at_panel, attempted, baseless, bases_in, bordered, is_ringed,
-                      is_skirt, may_be_film, may_be_ringed, off_gate, promising, roomy, unprinted, yielding)
+                      is_skirt, lopsided, may_be_film, may_be_ringed, off_gate, promising, roomy, unprinted, yielding)
 from .capture import block_mean
 from .faint import Faint, Seen, faint_pictures, outlines
 from .frame import TRUSTED, Frame, format_named
 from .gate import NARROW, WIDE, by_perforations, measured, past_film
 from .keen import around, light_of, nearby, smoothed, stretched, stretched_tone
 from .levels import BASE, DARK, PICTURE, VOID, Level, Parts, even_tones, log_light, panel_like, parts
-from .rectangles import counts, rectangles
+from .rectangles import ASPECTS, counts, rectangles
 from .robust import median
-from .sided import ALIKE, FAINT_WEIGHTS, LOOSE, Sided, confidence_of, in_shape, refined
+from .sided import ALIKE, FAINT, FAINT_WEIGHTS, LOOSE, Sided, confidence_of, in_shape, refined
 from .values import frozen
 
 #: The long side of the proxy that frames are sought on.
@@ -354,6 +354,7 @@ def _beside_each_other(proxy: np.ndarray, k: int, tried: list[Attempt], aspect: 
             continue
         one = replace(one, found=found)
         sided = refined(proxy, k, one, found, film_format)
+        sided = _centred(sided, one, k) if aspect is None and _hidden(sided, one) else sided
         if not any(set(f.rests) == {"view"} for f in sided):
             out.append((min(max(_mean(sided), 0.001), 0.999), one, sided))
     rated = []
@@ -434,6 +435,8 @@ def _shown(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None, film_
         for one, f in zip(best.found, sided)]
     sided = [replace(f, confidence=min(f.confidence, GUESSED)) if f.goes_on or aspect is not None and _misshapen(f, aspect)
              else f for f in sided]
+    if aspect is None and _hidden(sided, best):
+        sided, grown = [replace(f, confidence=min(f.confidence, GUESSED)) for f in _centred(sided, best, k)], True
     return _Shown(best, sided, grown, most)
 
 
@@ -471,6 +474,24 @@ def _likelier(shown: _Shown, other: tuple[Attempt, list[Sided]] | None) -> tuple
     if after > max(RATHER * before, TRUSTED) or after > before:
         return [replace(f, confidence=f.confidence * (1 - before / 2)) for f in other[1]], other[0], True
     return [replace(f, confidence=f.confidence * (1 - max(after - TRUSTED, 0) / 2)) for f in sided], best, False
+
+
+def _hidden(sided: list[Sided], attempt: Attempt) -> bool:
+    """Whether clear shadows may hide a side of the one picture of an attempt, much further out than what is seen in part."""
+    beyond = lopsided(attempt) if len(sided) == 1 and min(sided[0].firm) < FAINT else None
+    return beyond is not None and sided[0].firm[beyond[0]] < FAINT
+
+
+def _centred(sided: list[Sided], attempt: Attempt, k: int) -> list[Sided]:
+    """The one picture of an attempt at a plan, `k` times coarser, with the side that is hidden as far from the film's end as
+    the others are; the same where that makes a shape that no picture has."""
+    i, *lengths = lopsided(attempt)
+    corners, ends = np.array(sided[0].corners), [i, (i + 1) % 4]
+    way = corners[ends] - corners[[i - 1, (i + 2) % 4]]
+    corners[ends] += way * (k * np.array(lengths) / np.hypot(*way.T) - 1)[:, None]
+    f = replace(sided[0], corners=tuple(map(tuple, corners.tolist())))
+    odd = min(abs(math.log(max(f.size) / max(min(f.size), 1e-6) / shape)) for shape in ASPECTS)
+    return sided if odd > OFF else [f]
 
 
 def _alone(f: Sided, view: tuple[int, int]) -> bool:
@@ -521,6 +542,8 @@ def _faintly(proxy, k: int, first: Attempt, aspect: float | None, film_format: s
         if aspect is None and len(found) == 1 and tangent and not (known and faint.fits > FITS):
             confidence = min(confidence, TRUSTED if max(frame.firm) > LOOSE else UNTRUSTED)
         out.append(replace(frame, evidence=tuple(evidence), confidence=min(confidence, GUESSED) if odd else confidence))
+    if aspect is None and _hidden(out, attempt):
+        out = [replace(f, confidence=min(f.confidence, GUESSED)) for f in _centred(out, attempt, k)]
     if len(parts) > len(found):
         attempt, most = replace(attempt, found=parts), min(GUESSED, _mean(out))
         out = [replace(f, confidence=most) for f in refined(proxy, k, attempt, parts, film_format)]
