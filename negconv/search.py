@@ -299,9 +299,14 @@ def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: li
     seen, seen_in, by = (shown.frames, best, False) if other.sure else _framed(proxy, k, shown, aspect, film_format)
     if _mean(seen) >= _mean(frames) or _wedged(seen, frames):
         return seen, seen_in, by
-    if seen and _same(seen, frames) and min(min(f.firm) for f in seen) > LOOSE:
-        # Of one answer, sides that are seen in the proxy itself are the more exact ones.
-        return [replace(f, confidence=max(f.confidence, g.confidence)) for f, g in zip(seen, frames)], seen_in, by
+    # Of one answer, sides that are seen in the proxy itself, or that a strip's other pictures hold, are the more exact ones.
+    exact = [len(seen) == len(frames) and _same([f], [g]) and (min(f.firm) > LOOSE or len(seen) > 1)
+             for f, g in zip(seen, frames)]
+    if any(exact):
+        frames = [replace(f, confidence=max(f.confidence, g.confidence)) if better else g
+                  for f, g, better in zip(seen, frames, exact)]
+    if exact and all(exact):
+        return frames, seen_in, by
     return frames, replace(attempt, base=base, parts=parts(log, base)), faint
 
 

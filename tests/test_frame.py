@@ -852,6 +852,32 @@ def test_a_picture_at_the_views_border_does_not_unmake_its_strip():
     assert [round(f.corners[0][0]) for f in frames] == [20 + 166 * i for i in range(6)]
 
 
+def test_of_a_strip_seen_twice_each_picture_is_where_it_was_seen_best(monkeypatch):
+    """Seen keenly, sides are coarser by two pixels; but the third picture's right side was mistaken where it hardly shows."""
+    rng = np.random.default_rng(39)
+    data = np.full((240, 360, 3), 0.5)
+    data[60:180, 60:300] *= patches(rng, 120, 240)
+    log = log_light(data.astype(np.float32))
+    attempt = attempted(log, next(even_tones(log, rigid=True)), None)
+
+    def strip(*boxes, firm, confidence):
+        return [replace(Sided.rectangle(*box, confidence=confidence), rests=("rebate",) * 4, firm=(1.0, hidden, 1.0, 1.0))
+                for box, hidden in zip(boxes, firm)]
+
+    plain = strip((0, 0, 600, 400), (620, 0, 600, 400), (1240, 0, 560, 400), firm=(1.0, 0.1, 0.1), confidence=0.91)
+    keen = strip((1, 1, 299, 199), (311, 1, 299, 199), (621, 1, 299, 199), firm=(1.0, 1.0, 1.0), confidence=0.97)
+    shown = iter([search._Shown(attempt, plain, False, 1.0)])
+    monkeypatch.setattr(search, "_shown", lambda *some: next(shown))
+    monkeypatch.setattr(search, "_keen", lambda *some: (None, search._Shown(replace(attempt, astray=0.0, lined=2.0), keen,
+                                                                           False, 1.0), attempt.base))
+    monkeypatch.setattr(search, "_framed", lambda *some: (plain, attempt, False))
+    monkeypatch.setattr(search, "roomy", lambda *some: False)
+    frames, *_ = search._either(None, 2, log, attempt, [], None, None, True)
+    assert [f.corners for f in frames[:2]] == [f.corners for f in plain[:2]]
+    assert frames[2].corners == keen[2].scaled(2).corners
+    assert [f.confidence for f in frames] == [0.97] * 3
+
+
 def test_an_answer_that_only_lacks_a_picture_does_not_speak_against_it(monkeypatch):
     """By sides that hardly show, a picture that the view cuts is not looked for."""
     rng = np.random.default_rng(21)
