@@ -77,8 +77,8 @@ def bordered(attempt: Attempt) -> bool:
 def lopsided(attempt: Attempt) -> tuple[int, float, float] | None:
     """Of the one picture found, the side (0 top, 1 right, 2 bottom, 3 left) beyond which film goes on, to panel or holder,
     much further than beyond the others, and how far from the one across its start and its end would be, in plan pixels, were
-    it as close to there as the others are. None where there is none. Pictures lie in the middle of a sheet of film, and of an
-    opening made for one."""
+    it as close to there as those others are beyond which the film's end is in view. None where there is none. Pictures lie in
+    the middle of a sheet of film, and of an opening made for one."""
     if len(attempt.found) != 1 or set(attempt.found[0].rests) != {"rebate"}:
         return None
     f, kinds = attempt.found[0], attempt.kinds
@@ -87,9 +87,10 @@ def lopsided(attempt: Attempt) -> tuple[int, float, float] | None:
                                               kinds[b - 1:t - 1:-1, l - 1::-1].T)]
     for i, size in enumerate((b - t, r - l, b - t, r - l)):
         start, end = free[i]
-        others = sorted(sum(free[j]) / 2 for j in range(4) if j != i)
-        if (start + end) / 2 > max(sum(free[i - 2]) / 2 + LOPSIDED * size, 2 * others[-1]):
-            return i, size + start - others[1], size + end - others[1]
+        others = [far for far in (sum(free[j]) / 2 for j in range(4) if j != i) if not math.isnan(far)]
+        if others and (start + end) / 2 > max(sum(free[i - 2]) / 2 + LOPSIDED * size, 2 * max(others)):
+            usual = float(median(np.array(others)))
+            return i, size + start - usual, size + end - usual
     return None
 
 
