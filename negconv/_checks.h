@@ -66,5 +66,6 @@ static inline PyObject *done(int fine, Py_buffer *buffers[], size_t count)
 }
 #define MANY(...) (sizeof((Py_buffer *[]){__VA_ARGS__}) / sizeof(Py_buffer *))
 #define DONE(fine, ...) done(fine, (Py_buffer *[]){__VA_ARGS__}, MANY(__VA_ARGS__))
+#define DONE_ALL(all, fine) done(fine, all, sizeof all / sizeof *all)
 
 #endif
