@@ -820,18 +820,19 @@ def test_one_thing_is_as_sure_at_every_scale():
 
 
 def test_a_small_likely_spot_on_exposed_ground_is_repaired_unasked():
-    # Left alone are a larger one, one less likely, one on clear film, one at the border, a dark one; densities are invented.
+    # Left alone are a larger one, if it is not very sure, one less likely, one on clear film, one at the border, a dark one;
+    # densities are invented.
     density = np.full((1000, 1200), 0.8, np.float32)
     density[:, :300] = 0.1
     density[503:] += 0.15                                            # so that no ground is even
     boxes = {"small": (500, 500, 4), "large": (600, 500, 6), "unlikely": (700, 500, 4), "clear": (100, 500, 4), "border": (1196, 500, 4),
-             "dark": (900, 500, 4), "sure": (1000, 500, 6)}
+             "dark": (900, 500, 4), "sure": (1000, 500, 6), "broad": (1100, 500, 6)}
     mask = np.zeros(density.shape, bool)
     for x, y, side in boxes.values():
         mask[y:y + side, x:x + side] = True
     density[mask] += 0.5
     spots, names = Spots.from_mask(mask), {(x, y): name for name, (x, y, _) in boxes.items()}
-    confidence = {"unlikely": 0.8, "sure": 0.95}
+    confidence = {"unlikely": 0.8, "sure": 0.985, "broad": 0.95}
     rows = {names[s.box[:2]]: replace(s, confidence=confidence.get(names[s.box[:2]], 0.88), light=names[s.box[:2]] != "dark")
             for s in spots.rows}
     spots = replace(spots, rows=tuple(rows.values()))
