@@ -310,39 +310,26 @@ def _from_mosaic(light, base, mono, electrons, noise) -> Positive:
 
 
 def _developed(rng):
-    """What is done to a copy before it comes to us: nothing, interpolation of a mosaic, or a JPEG."""
+    """What is done to a copy before it comes to us: nothing, plain interpolation of a mosaic, or a JPEG."""
     kind, weight, quality = rng.random(), rng.uniform(0, 1), int(rng.integers(85, 99))
     if kind < INTERPOLATED:
-        gain = min(1.0, rng.uniform(0, 1.5))
-        return lambda seen: np.clip(_interpolated(seen, PANEL ** weight, gain), 1e-5, 1).astype(np.float32)
+        return lambda seen: np.clip(_interpolated(seen, PANEL ** weight), 1e-5, 1).astype(np.float32)
     if kind < INTERPOLATED + JPEG:
         return lambda seen: np.maximum(_jpeg(seen, quality), 1e-5)
     return lambda seen: seen
 
 
-def _interpolated(seen, channels, gain):
-    """Between the places of an RGGB mosaic the mean of a channel's own samples next to it and, times `gain`, what the other
-    samples near say of edges; at 1 the filters of Malvar, He and Cutler (ICASSP 2004, figure 2). Before any balance, so that on
-    orange film the weak blue gets the edges of the strong channels."""
+def _interpolated(seen, channels):
+    """Each channel known at its places of an RGGB mosaic, and between them the mean of those next to it, before any balance."""
     from scipy import ndimage
 
     y, x = np.mgrid[:seen.shape[0], :seen.shape[1]]
     samples = seen * channels
-    red, blue = (y % 2 == 0) & (x % 2 == 0), (y % 2 == 1) & (x % 2 == 1)
-    raw = np.where(red, samples[..., 0], np.where(blue, samples[..., 2], samples[..., 1])).astype(np.float32)
-
-    def between(mean, edges):
-        return ndimage.convolve(raw, ((np.array(mean) + gain * np.array(edges)) / 16).astype(np.float32), mode="mirror")
-
-    none, far, farther = [0, 0, 0, 0, 0], [0, 0, -2, 0, 0], [0, 0, -3, 0, 0]
-    green = between([none, [0, 0, 4, 0, 0], [0, 4, 0, 4, 0], [0, 0, 4, 0, 0], none], [far, none, [-2, 0, 8, 0, -2], none, far])
-    row = ([none, none, [0, 8, 0, 8, 0], none, none],
-           [[0, 0, 1, 0, 0], [0, -2, 0, -2, 0], [-2, 0, 10, 0, -2], [0, -2, 0, -2, 0], [0, 0, 1, 0, 0]])
-    along, across = between(*row), between(*(np.transpose(k) for k in row))
-    other = between([none, [0, 4, 0, 4, 0], none, [0, 4, 0, 4, 0], none], [farther, none, [-3, 0, 12, 0, -3], none, farther])
-    reds = np.where(red, raw, np.where(blue, other, np.where(y % 2 == 0, along, across)))
-    blues = np.where(blue, raw, np.where(red, other, np.where(y % 2 == 0, across, along)))
-    return np.stack([reds, np.where(red | blue, green, raw), blues], axis=2) / channels
+    where = [(y % 2 == 0) & (x % 2 == 0), (y + x) % 2 == 1, (y % 2 == 1) & (x % 2 == 1)]
+    mosaic = sum(w * samples[..., c] for c, w in enumerate(where))
+    near = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]]) / 4
+    sums = [ndimage.convolve(v.astype(np.float32), near, mode="mirror") for w in where for v in (w * mosaic, w)]
+    return np.stack([a / b for a, b in zip(sums[::2], sums[1::2])], axis=2) / channels
 
 
 def _jpeg(seen, quality):

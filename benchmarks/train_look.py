@@ -16,7 +16,7 @@ from negconv.synthetic.dirt import make_dirt
 
 #: Frames of each photograph from a file, of each at hand, and of each invented scene. Their seeds start where no tree has
 #: seen them.
-FRAMES, FIRST_SEED = {"file": 8, "photo": 14, "": 9}, 5000
+FRAMES, FIRST_SEED = {"file": 18, "photo": 14, "": 9}, 5000
 #: Pieces of dirt on a million pixels; and on the share of frames, larger ones, where dirt is as rare as on a frame of many
 #: megapixels: there what passes for dirt is mostly picture, and nothing must be measured against it.
 MUCH, RARE, FEW = (12, 150), (2, 20), 0.4

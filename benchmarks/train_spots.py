@@ -5,7 +5,7 @@ half (given ``--outlines``) outlines of real dirt. The shipped constants were ma
 
     python benchmarks/train_spots.py --outlines defect-outlines.npz --photographs DIR
 
-where DIR held 163 more photographs, of any subject.
+where DIR held 82 more photographs, of any subject.
 
 With ``--held-out`` the trees are fitted to half of the scenes and judged on the other half, and the other way round; without,
 they are fitted to all of them and written to negconv/spots/scorer.json, the net (`train_look.py`) beside it to look.npz.
@@ -35,7 +35,7 @@ TREES, DEPTH, GLANCES = {True: 400, False: 100}, {True: 6, False: 4}, 16
 #: Light candidates are looked at again (`negconv.spots.look`), so that it pays to keep more of them.
 GLANCING, RATE, LOST = 0.3, 0.1, {True: (0.008, 0.012), False: (0.02, 0.04)}
 #: Frames of each photograph from a file, of each at hand, and of each invented scene.
-FRAMES = {"file": 7, "photo": 14, "": 12}
+FRAMES = {"file": 14, "photo": 14, "": 12}
 #: Share of the pieces of real outlines that are faint.
 FAINT = 0.2
 #: Share of the picture's candidates that is used (there are many), and the share of candidates that must be dirt at

@@ -41,9 +41,9 @@ WHOLE, CRUMB, LEAST = 0.6, 0.3, 2
 #: Pixels of width below which a spot may be a rim, and the share of its contrast to the darker half of its surroundings under
 #: which that to the lighter half is a rim's.
 THINNEST, RIM = 3.0, 0.2
-#: So many spots that leave doubt, and more than so many for each that leaves none, and they are the picture's: of most frames'
-#: dirt nine tenths are beyond doubt, of the hardest, skies full of stars, a quarter.
-STRANGERS, OUTNUMBERED = 5, 3
+#: So many spots that leave doubt, and so many for each that leaves none, and they are the picture's: of most frames' dirt nine
+#: tenths are beyond doubt, of the hardest a third.
+STRANGERS, OUTNUMBERED = 5, 2.5
 #: Density from which on dirt takes so much light that all of it is dense, the share of its density above its darkest edge that
 #: its core has at least, and pixels beyond that a lens blurs.
 OPAQUE, CORE, BLURRED = 0.8, 0.4, 4
