@@ -19,9 +19,10 @@ SCRATCHED, HAIRY = 0.85, 0.9
 #: dirt that large is rare, and a thing of the picture painted over is lost (at 0.03 the largest lamp of the demo was);
 #: unless it is denser than film gets.
 WIDEST = 0.02
-#: What is light and wider than this share (a quarter of a millimetre of 6x9) must be as sure as that, whatever lies around: it may
-#: be a letter, the head of a pin, a lamp. Of what is painted over on two rolls of the demo 14 of 44 things of the picture stay for
-#: it, strokes of a sign's letters among them, and 6 of 988 pieces of dirt; on 14 dirty photographs 5 of 560.
+#: What is light and wider than this share (a quarter of a millimetre of 6x9) must be as sure as that, or lie alone on even ground: it
+#: may be a letter, the head of a pin, a lamp. Of what is painted over on two rolls of the demo four of 44 things of the picture stay
+#: for it, two of them strokes of a sign's letters, and two of 988 pieces of dirt; without even ground 14 and six, and on the demo
+#: itself chips in plain sight on the chart.
 BROAD, BROADLY = 0.004, 0.96
 
 
@@ -49,10 +50,8 @@ def left_alone(positive: Positive, spots: Spots, *, told=frozenset()) -> frozens
     """
     wide, rows = WIDEST * min(positive.shape), {s.row for s in spots.rows}
     dense = opaque(positive, spots, wider=wide / 2)
-    doubted = {s.row for s in spots.rows if s.confidence < _least(s, NARROW * min(positive.shape))}
-    broad = {s.row for s in spots.rows if s.light and s.width > BROAD * min(positive.shape) and s.confidence < BROADLY}
-    left = {s.row for s in spots.rows if s.width > wide} | broad
-    left -= dense
+    doubted = {s.row for s in spots.rows if s.confidence < _least(s, min(positive.shape))}
+    left = {s.row for s in spots.rows if s.width > wide and s.row not in dense}
     open_ = doubted - left - {*told}
     left |= doubted - on_even_ground(positive, spots, open_) - small(positive, spots, open_)
     left |= enclosed(positive, spots, rows - left - {*told})
@@ -60,10 +59,12 @@ def left_alone(positive: Positive, spots: Spots, *, told=frozenset()) -> frozens
     return frozenset(left - {*told})
 
 
-def _least(spot: Spot, narrow: float) -> float:
-    """Confidence from which a spot is repaired."""
-    if spot.kind == "scratch" and spot.width <= narrow:
+def _least(spot: Spot, side: int) -> float:
+    """Confidence from which a spot is repaired, in a picture whose short side has so many pixels."""
+    if spot.kind == "scratch" and spot.width <= NARROW * side:
         return SCRATCHED
-    if spot.kind == "fibre" and spot.light and FINEST <= spot.width <= narrow:
+    if spot.kind == "fibre" and spot.light and FINEST <= spot.width <= NARROW * side:
         return HAIRY
-    return REPAIRED if spot.light else REPAIRED_DARK
+    if not spot.light:
+        return REPAIRED_DARK
+    return BROADLY if spot.width > BROAD * side else REPAIRED
