@@ -415,3 +415,20 @@ def test_what_a_mask_takes_in_beside_dirt_that_shows_the_picture_through_stays_a
     fixed = repair(dirty.astype(np.float32), blob | horns)
     off = np.log(fixed[horns] / picture[horns])  # was -0.65 in the mean, 0.74 in all
     assert abs(off.mean()) < 0.1 and np.sqrt((off ** 2).mean()) < 0.15
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_large_hole_is_filled_from_all_around_it(turned):
+    """More pixels lie next to a hole of 30 by 30 than are used: half of them had been none below it. The picture is an edge, three
+    quarters down."""
+    rng = np.random.default_rng(5)
+    light = np.full((120, 120), 0.05, np.float32)
+    light[67:] = 0.5
+    light *= np.exp(0.02 * rng.standard_normal(light.shape)).astype(np.float32)
+    mask = np.zeros(light.shape, bool)
+    mask[45:75, 45:75] = True
+    dirty = np.where(mask, np.float32(4), light)
+    out = repair(dirty[::-1] if turned else dirty, mask[::-1] if turned else mask)
+    out = out[::-1] if turned else out
+    assert abs(out[71:75, 47:73].mean() / 0.5 - 1) < 0.1
+    assert abs(out[45:62, 47:73].mean() / 0.05 - 1) < 0.1

@@ -428,7 +428,9 @@ def _ring(trust, begin, y, x, rim, size):
     near = (distance <= RING).astype(np.uint8)
     use = ((trust == CLEAR) | (trust == RIM) & rim[:, None, None]) & (distance < 99)
     distance += np.float32(2)
-    order = np.where(use, distance * np.where((distance > 4) | (trust == RIM), thin, 1), np.float32(1e6)).reshape(n, -1)
+    # Of those equally near it is not the first row's that count: the far end of a long hole would be filled from nothing near it.
+    apart = np.float32(1) + np.float32(0.01) * (thin - np.float32(1))
+    order = np.where(use, distance * np.where((distance > 4) | (trust == RIM), thin, apart), np.float32(1e6)).reshape(n, -1)
     ring = np.sort(np.argsort(order, axis=1, kind="stable")[:, :POINTS], axis=1)
     ok = np.take_along_axis(order, ring, 1) < 1e6
     distance = np.take_along_axis(distance.reshape(n, -1), ring, 1)

@@ -314,7 +314,7 @@ static void ring_of(const ring_sizes *r, const uint8_t *seen, const int64_t *y, 
             key[k] = -1;
             if (far[k] > limit || !(it == CLEAR || (it == RIM && rim))) continue;
             const float steps = (float)far[k] + 2;
-            key[k] = steps * (steps > 4 || it == RIM ? r->thin[k] : 1);
+            key[k] = steps * (steps > 4 || it == RIM ? r->thin[k] : 1.0f + 0.01f * (r->thin[k] - 1.0f));
             count[key_class(key[k])]++;
             many++;
         }
