@@ -359,7 +359,7 @@ def _beside_each_other(proxy: np.ndarray, k: int, tried: list[Attempt], aspect: 
             continue
         one = replace(one, found=found)
         sided = refined(proxy, k, one, found, film_format)
-        sided = _centred(sided, one, k) if aspect is None and _hidden(sided, one) else sided
+        sided = (_centred(sided, one, k) if aspect is None else None) or sided
         if not any(set(f.rests) == {"view"} for f in sided):
             out.append((min(max(_mean(sided), 0.001), 0.999), one, sided))
     rated = []
@@ -440,8 +440,8 @@ def _shown(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None, film_
         for one, f in zip(best.found, sided)]
     sided = [replace(f, confidence=min(f.confidence, GUESSED)) if f.goes_on or aspect is not None and _misshapen(f, aspect)
              else f for f in sided]
-    if aspect is None and _hidden(sided, best):
-        sided, grown = [replace(f, confidence=min(f.confidence, GUESSED)) for f in _centred(sided, best, k)], True
+    if aspect is None and (centred := _centred(sided, best, k)):
+        sided, grown = [replace(f, confidence=min(f.confidence, GUESSED)) for f in centred], True
     return _Shown(best, sided, grown, most)
 
 
@@ -481,16 +481,14 @@ def _likelier(shown: _Shown, other: tuple[Attempt, list[Sided]] | None) -> tuple
     return [replace(f, confidence=f.confidence * (1 - max(after - TRUSTED, 0) / 2)) for f in sided], best, False
 
 
-def _hidden(sided: list[Sided], attempt: Attempt) -> bool:
-    """Whether clear shadows may hide a side of the one picture of an attempt, much further out than what is seen in part."""
+def _centred(sided: list[Sided], attempt: Attempt, k: int) -> list[Sided] | None:
+    """The one picture of an attempt at a plan, `k` times coarser, with the side that clear shadows may hide as far from the
+    film's end as the others are; the same where that makes a shape that no picture has, and None where no side may be hidden,
+    much further out than what is seen of it in part."""
     beyond = lopsided(attempt) if len(sided) == 1 and min(sided[0].firm) < FAINT else None
-    return beyond is not None and sided[0].firm[beyond[0]] < FAINT
-
-
-def _centred(sided: list[Sided], attempt: Attempt, k: int) -> list[Sided]:
-    """The one picture of an attempt at a plan, `k` times coarser, with the side that is hidden as far from the film's end as
-    the others are; the same where that makes a shape that no picture has."""
-    i, *lengths = lopsided(attempt)
+    if beyond is None or sided[0].firm[beyond[0]] >= FAINT:
+        return None
+    i, *lengths = beyond
     corners, ends = np.array(sided[0].corners), [i, (i + 1) % 4]
     way = corners[ends] - corners[[i - 1, (i + 2) % 4]]
     corners[ends] += way * (k * np.array(lengths) / np.hypot(*way.T) - 1)[:, None]
@@ -547,8 +545,8 @@ def _faintly(proxy, k: int, first: Attempt, aspect: float | None, film_format: s
         if aspect is None and len(found) == 1 and tangent and not (known and faint.fits > FITS):
             confidence = min(confidence, TRUSTED if max(frame.firm) > LOOSE else UNTRUSTED)
         out.append(replace(frame, evidence=tuple(evidence), confidence=min(confidence, GUESSED) if odd else confidence))
-    if aspect is None and _hidden(out, attempt):
-        out = [replace(f, confidence=min(f.confidence, GUESSED)) for f in _centred(out, attempt, k)]
+    if aspect is None and (centred := _centred(out, attempt, k)):
+        out = [replace(f, confidence=min(f.confidence, GUESSED)) for f in centred]
     if len(parts) > len(found):
         attempt, most = replace(attempt, found=parts), min(GUESSED, _mean(out))
         out = [replace(f, confidence=most) for f in refined(proxy, k, attempt, parts, film_format)]
