@@ -18,7 +18,7 @@ from .keen import around, light_of, nearby, smoothed, stretched, stretched_tone
 from .levels import BASE, DARK, PICTURE, VOID, Level, Parts, even_tones, log_light, panel_like, parts
 from .rectangles import ASPECTS, counts, rectangles
 from .robust import median
-from .sided import ALIKE, FAINT, FAINT_WEIGHTS, LOOSE, Sided, confidence_of, in_shape, refined
+from .sided import ALIKE, FAINT, FAINT_WEIGHTS, LOOSE, OFF, Sided, confidence_of, in_shape, refined
 from .values import frozen
 
 #: The long side of the proxy that frames are sought on.
@@ -42,8 +42,6 @@ KEENLY = 5
 #: said of them in `_beside_each_other`; fitted to captures rendered in three ways, beside the repository.
 UNSURE = 0.5
 RIVALS = (0.76, 0.55, -2.82, 1.23, -6.84, 0.43, -0.73, 1.35, -0.65, -0.63, 5.73)
-#: How far, in log, the shape of a picture may be from that of its format.
-OFF = 0.035
 #: Of what is clear just outside a picture, at least this share is base.
 UNLINED = 0.2
 #: A finer plan is of use where no more than this share of the view is film, whose pictures are small then.

@@ -53,7 +53,7 @@ FOGGED, BEGINS, LINED, MOSTLY = 0.1, 0.12, 0.7, 0.5
 BESIDE, ALIKE_FOG = ((-5.0, -4.0, -3.0), (3.0, 4.0, 5.0, 6.0)), 0.25
 #: So many pixels outside of where a picture is half begun there is none of it.
 CLEAR_OF = 4.0
-#: By how much, in log, a picture is longer than its format that ends not there, and how far one may be from it.
+#: By how much, in log, a picture is longer than its format that ends not there, and how far one's shape may be from it.
 TOO_LONG, OFF = 0.015, 0.035
 #: As far as this past a side, as a share of the picture, and so many pixels from the line of those beside it, a picture that
 #: goes on is looked for; by how much denser it is, at least; and a side seen along more than this is one.
@@ -361,8 +361,6 @@ def _goes_on(density, points, i: int, sides: list[Side], rests: list[str], line:
         out.append(abs(beside - within) < ALIKE_FOG * max(beside, within) + DULL / 4)
         fogged |= within > DULL / 2
     return fogged and all(out)
-
-
 
 
 def _sharpened(density, start, end, side: Side) -> Side:
