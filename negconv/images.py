@@ -99,7 +99,8 @@ def read_tiff(path: str, linearity: str, in_rows: bool = False) -> Capture | Non
         if array.ndim == 3 and page.planarconfig == 2:
             array = np.ascontiguousarray(np.moveaxis(array, 0, 2))
         if page.photometric == 0:
-            array = np.iinfo(array.dtype).max - array if array.dtype.kind == "u" else 1 - array
+            with np.errstate(invalid="ignore"):         # of a signalling NaN numpy would warn; what is NaN is dealt with later
+                array = np.iinfo(array.dtype).max - array if array.dtype.kind == "u" else 1 - array
     exif = tags.get(34665)
     if isinstance(exif, dict):
         tags = {**tags, 33434: exif.get("ExposureTime"), 33437: exif.get("FNumber"), 34855: exif.get("ISOSpeedRatings"),

@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import os
 import struct
+import warnings
 import zlib
 
 import numpy as np
@@ -361,6 +362,17 @@ def test_folder_and_unreadable_file(tmp_path):
     path.chmod(0)
     if not os.access(path, os.R_OK):                                    # root reads everything
         assert "opened" in one_line(path).fault
+
+
+def test_a_signalling_nan_in_a_float_tiff(tmp_path):
+    """IEEE 754 has arithmetic with one say "invalid", of which numpy warns: one line is enough, also where 0 is white."""
+    import tifffile
+    samples = np.full((20, 30), 0.25, np.float32)
+    samples.view(np.uint32)[3, 4] = 0x7FA00000
+    tifffile.imwrite(tmp_path / "a.tif", samples, photometric="miniswhite")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert "NaN" in one_line(tmp_path / "a.tif").fault
 
 
 @pytest.mark.parametrize("bad", (np.nan, np.inf, -np.inf))
