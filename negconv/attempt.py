@@ -10,7 +10,7 @@ import numpy as np
 from .bars import darken_bars
 from .gate import Gate, by_perforations
 from .levels import BASE, PANEL, PICTURE, VOID, Level, Parts, bare_panel, parts
-from .rectangles import LONGEST, STEP, Found, edge_maps, rectangles, tally, turn_of, turned
+from .rectangles import STEP, Found, edge_maps, rectangles, tally, turn_of, turned
 from .robust import median
 from .values import frozen
 
@@ -67,13 +67,6 @@ LOPSIDED, CLOSE = 0.06, 2
 LINE, THIN = 0.8, 4
 
 
-def bordered(attempt: Attempt) -> bool:
-    """Whether a picture ends at the holder all round but for one side, at which alone there is what was taken for the
-    base: that may as well be a strip of panel between holder and film."""
-    return (len(attempt.found) == 1 and sorted(attempt.found[0].rests) == ["holder", "holder", "holder", "rebate"]
-            and attempt.clear < STRIP)
-
-
 def lopsided(attempt: Attempt) -> tuple[int, float, float] | None:
     """Of the one picture found, the side (0 top, 1 right, 2 bottom, 3 left) beyond which film goes on, to panel or holder,
     much further than beyond the others, and how far from the one across its start and its end would be, in plan pixels, were
@@ -106,17 +99,6 @@ def _film_beyond(plane: np.ndarray) -> tuple[float, float]:
     one, other = (float(median(first[some][shown[some]])) if 2 * np.count_nonzero(shown[some]) > third else math.nan
                   for some in (slice(0, third), slice(-third, None)))
     return one - (other - one) / 4, other + (other - one) / 4
-
-
-def off_gate(attempt: Attempt, across: Sequence[Gate]) -> bool:
-    """Whether pictures that rest on rebate are not where perforations have them."""
-    for g in across:
-        half = (g.high - g.low) / 2
-        for f in attempt.found:
-            low, high, on = (f.left, f.right, f.rests[1::2]) if g.down else (f.top, f.bottom, f.rests[::2])
-            if on == ("rebate", "rebate") and max(abs(low - g.low), abs(high - g.high)) > ASIDE * half:
-                return True
-    return False
 
 
 def promising(bases: list[Level]) -> list[Level]:
@@ -225,7 +207,6 @@ def attempted(log: np.ndarray, base: Level, aspect: float | None) -> Attempt:
     clear_fog(kinds, density, across)
     maps = edge_maps(kinds, density, base.spread)
     found = rectangles(kinds, density, base.spread, aspect, maps)
-    found = before_perforations(found, density, across)
     if len(found) == 1:
         found = [unprinted(found[0], kinds, maps)]
     within, around = np.zeros(5, int), 0
@@ -265,33 +246,6 @@ def clear_fog(kinds: np.ndarray, density: np.ndarray, across: Sequence[Gate]) ->
                 fogged = some[:at] == PICTURE
                 np.putmask(some[:at], fogged, BASE)
                 np.putmask(dense[:at], fogged, 0)
-
-
-def before_perforations(found: Sequence[Found], density: np.ndarray, across: Sequence[Gate]) -> list[Found]:
-    """Rectangles that do not reach past perforations: a side beyond where these have it, as where rebate is fogged or hardly
-    clearer than the picture, lies where this begins near there. What is longer then than any picture is none."""
-    out = list(found)
-    for g in across[:1]:
-        reach = ASIDE * (g.high - g.low) / 2
-        plane = density.T if g.down else density
-        for n, f in enumerate(found):
-            low, high = (f.top, f.bottom) if g.down else (f.left, f.right)
-            for i, line, sign in zip((3, 1) if g.down else (0, 2), (g.low, g.high), (1, -1)):
-                name = ("top", "right", "bottom", "left")[i]
-                # What is plainly a side is one, and the perforations a grid in the picture.
-                if sign * (line - getattr(f, name)) < reach or f.rests[i] == "rebate" and f.support[i] > PLAIN_SIDE:
-                    continue
-                first = max(int(line - reach), STEP)
-                band = plane[first - STEP:int(line + reach) + STEP + 1, max(int(low) + 8, 0):max(int(high) - 7, 0)]
-                steps = np.clip(sign * (band[2 * STEP:] - band[:-2 * STEP]) / BEGUN, 0, 1)
-                seen = steps.mean(axis=1) if steps.size else np.zeros(1)
-                if seen.max() > PLAIN_SIDE:
-                    at = first + float(np.flatnonzero(seen > 0.9 * seen.max()).mean())
-                    out[n] = replace(out[n], rests=tuple("rebate" if j == i else on for j, on in enumerate(out[n].rests)),
-                                     support=tuple(float(seen.max()) if j == i else s
-                                                   for j, s in enumerate(out[n].support)), **{name: at})
-    long = [max(f.bottom - f.top, f.right - f.left) > LONGEST * min(f.bottom - f.top, f.right - f.left) for f in out]
-    return [f for f, none in zip(out, long) if not none]
 
 
 def unprinted(f: Found, kinds: np.ndarray, maps: tuple) -> Found:

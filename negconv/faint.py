@@ -16,7 +16,7 @@ from . import kernel
 from .bars import darken_bars
 from .gate import NARROW, WIDE, Gate, gates
 from .levels import BASE, DARK, PANEL, PICTURE, VOID, Parts, near
-from .rectangles import (ASPECTS, EVERY, LONGEST, STEP, Found, best_turn, counts, edge_maps, edges_within, meeting,
+from .rectangles import (ASPECTS, LONGEST, STEP, Found, best_turn, counts, edge_maps, edges_within, meeting,
                          off_shape, peaks, to_plan, turned)
 from .sides import Side
 from .values import frozen
@@ -37,13 +37,11 @@ GAP = 3
 TALL, STROKE = 0.055, 0.06
 #: Degrees by which pictures lie askew on their film, and film in its holder. Common practice, no source.
 ALONG_FILM, ALONG_HOLDER = 0.12, 0.35
-#: How far from a line its edges may lie, and how far it may still turn, when a first rectangle was found.
-REACH, TURNS = 8, 0.8
+#: Nearer than this, in degrees, to how the film lies another turn is not tried.
+TURNED = 0.12
 #: With a lower score no picture is worth looking for at another turn; and a single picture, or a strip, this much
-#: worse than the other, is not.
+#: worse than the other, is none.
 SPEAKS, CLEARLY = 4.5, 1.0
-#: At no more turns is the plan looked at, and at half as many when it has this many pixels.
-GRIDS, LARGE = 4, 1_000_000
 #: Plan pixels from a rectangle's side at which its outermost edges are looked for.
 CLOSE = 4
 #: What all that is exposed lying inside is worth, beside a side that is seen all along it.
@@ -91,9 +89,9 @@ def film_in(kinds: np.ndarray) -> np.ndarray:
     return (kinds == BASE) | (kinds == PICTURE)
 
 
-def _size(film: np.ndarray, every: int = 1) -> float:
-    """The side of a square as large as the film of a grid that has but every n-th line."""
-    return float(np.sqrt(every * np.count_nonzero(film)))
+def _size(film: np.ndarray) -> float:
+    """The side of a square as large as the film of a grid."""
+    return float(np.sqrt(np.count_nonzero(film)))
 
 
 def exposed(kinds: np.ndarray, maps: tuple) -> Exposed:
@@ -194,44 +192,6 @@ def film_turn(kinds: np.ndarray) -> tuple[float, float] | None:
     return None
 
 
-def _straightened(seen: Exposed, pictures: list[Faint], wish: tuple[float, float]) -> float:
-    """By how much the edges along the sides of pictures line up better when turned, in degrees; `wish` is how far the
-    film seems to be turned, and with what deviation."""
-    points = []
-    for i in range(4):
-        parts = []
-        for found in (p.found for p in pictures):
-            on = found.rests[(0, 2, 3, 1)[i]]
-            if on == "view":
-                continue
-            at = int((found.top, found.bottom, found.left, found.right)[i])
-            low, high = (int(v) for v in ((found.left, found.right) if i < 2 else (found.top, found.bottom)))
-            plane = seen.holder[i] if on == "holder" else seen.edges[i]
-            plane = plane if i < 2 else plane.T
-            first = max(at - REACH, 0)
-            across, along = np.nonzero(plane[first:at + REACH + 1, low:high] > 0.15)
-            if len(along) < 8:
-                continue
-            value = plane[across + first, along + low] * (0.5 if on == "holder" else 1.0)
-            # The sides that the pictures of a strip share are one line.
-            middle = (low + high) / 2 if not parts else parts[0][3]
-            parts.append(((1.0 if i < 2 else -1.0) * (along + low - middle), across + first + 0.0, value, middle))
-        if parts:
-            along, across, value = (np.concatenate(v) for v in list(zip(*parts))[:3])
-            points.append((along, across - across.min() + 3.0 + np.abs(along).max() * 0.03, value))
-    if not points:
-        return 0.0
-    best = (-1.0, 0.0)
-    for degrees in np.arange(-TURNS, TURNS + 0.01, 0.05):
-        slope, total = np.tan(np.radians(degrees)), -0.25 * min(abs(degrees - wish[0]) / wish[1], 4.0) ** 2
-        for along, across, value in points:
-            bins = np.bincount((across - slope * along).astype(int), value)
-            # Few that fall in line tell as much as many, of what there is.
-            total += float((bins[1:] + bins[:-1]).max()) / (value.sum() + 10) ** 0.5
-        best = max(best, (total, float(degrees)))
-    return best[1]
-
-
 @frozen(eq=False)
 class Seen:
     """The pictures found in a plan, the turn in degrees they were found at, and the planes so turned."""
@@ -251,20 +211,19 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
     `degrees` and `also` are what was found before, tried first, and `upright` the two planes so turned and their edge
     maps; `film` as in `gate.gates`.
     """
-    made: dict[float, tuple] = {}
-    most = GRIDS if parts.kinds.size < LARGE else GRIDS // 2
-    best: dict[bool, tuple] = {}
-    wish = (degrees, np.inf)
+    own = round(degrees, 2)
 
-    def search(turn: float, strip: bool, known: tuple[Found, ...]) -> tuple | None:
+    def grid(turn: float) -> tuple:
+        """The planes at a turn, what is exposed in them, and where they may have sides."""
+        kinds, density, *maps = upright if turn == own else turned(parts.kinds, parts.density, turn)
+        if turn != own:
+            darken_bars(kinds, density)
+        seen = exposed(kinds, maps[0] if maps else edge_maps(kinds, density, noise))
+        return turn, kinds, density, seen, [_Sought(seen, i) for i in range(4)], gates(kinds, film)
+
+    def search(at: tuple, strip: bool, known: tuple[Found, ...] = ()) -> tuple | None:
         """What is found at a turn, with its score; None when nothing is."""
-        if turn not in made:
-            kinds, density, *maps = upright if turn == own else turned(parts.kinds, parts.density, turn)
-            if turn != own:
-                darken_bars(kinds, density)
-            seen = exposed(kinds, maps[0] if maps else edge_maps(kinds, density, noise))
-            made[turn] = kinds, density, seen, [_Sought(seen, i) for i in range(4)], gates(kinds, film)
-        kinds, density, seen, sought, across = made[turn]
+        turn, kinds, density, seen, sought, across = at
         if strip:
             pictures, seen = _strip_either_way(seen, sought, kinds, aspect, across)
         else:
@@ -272,53 +231,23 @@ def faint_pictures(parts: Parts, noise: float, aspect: float | None, degrees: fl
             pictures = one and [one]
         return (pictures[0].score, pictures, turn, kinds, density, seen) if pictures else None
 
-    def follow(got: tuple | None, strip: bool) -> None:
-        """Keeps what was found if it is the best, and looks again at the turn that fits it better."""
-        for last in (False, True):
-            if got is None:
-                return
-            score, pictures, turn, _, _, seen = got
-            score -= 0.05 * min(abs(turn - wish[0]) / wish[1], 4.0) ** 2
-            if strip not in best or score > best[strip][0]:
-                best[strip] = (score, *got[1:])
-            if last or len(made) >= most:
-                return
-            more = _straightened(seen, pictures, (wish[0] - turn, wish[1]))
-            if abs(more) < 0.04:
-                return
-            got = search(round(turn + more, 2), strip, ())
-
-    own = round(degrees, 2)
-    first = {strip: search(own, strip, also if len(also) == 1 else ()) for strip in (False, True)}
+    at = grid(own)
+    first = {strip: search(at, strip, also if len(also) == 1 and not strip else ()) for strip in (False, True)}
     scores = {strip: got[0] if got else -np.inf for strip, got in first.items()}
     if max(scores.values()) < SPEAKS:
         return None
-    wish = film_turn(parts.kinds) or (degrees, 2.0)
-    for strip, got in first.items():
-        if scores[strip] > max(scores.values()) - CLEARLY:
-            follow(got, strip)
-    turns = [degrees]
-    for turn in (wish[0], _own_turn(parts, noise)):
-        if min(abs(turn - t) for t in turns) > 0.12 and abs(turn - wish[0]) < 4 * wish[1] and len(made) < most:
-            turns.append(turn)
-            strip = scores[True] > scores[False]
-            follow(search(round(turn, 2), strip, ()), strip)
+    best = {strip: got for strip, got in first.items() if got and got[0] > max(scores.values()) - CLEARLY}
+    wish, deviation = film_turn(parts.kinds) or (degrees, 2.0)
+    if abs(wish - degrees) > TURNED:
+        off = 0.05 * min(abs(own - wish) / deviation, 4.0) ** 2
+        strip = scores[True] > scores[False]
+        got = search(grid(round(wish, 2)), strip)
+        best = {kind: (was[0] - off, *was[1:]) for kind, was in best.items()}
+        if got and (strip not in best or got[0] > best[strip][0]):
+            best[strip] = got
     order = sorted(best.values(), key=lambda b: -b[0])
     lead = order[0][0] - order[1][0] if len(order) > 1 else min(abs(scores[True] - scores[False]), 1.0)
     return Seen(*order[0][1:], lead)
-
-
-def _own_turn(parts: Parts, noise: float) -> float:
-    """The turn at which outermost edges line up best, in degrees, by every third place along them."""
-    edges, lit = [], []
-    for axis, thin in enumerate(((slice(None), slice(None, None, EVERY)), (slice(None, None, EVERY), slice(None)))):
-        kinds, density = np.ascontiguousarray(parts.kinds[thin]), np.ascontiguousarray(parts.density[thin])
-        rebate, holder = edge_maps(kinds, density, noise, (axis,))
-        stray = max(STRAY * _size(film_in(kinds), EVERY), 2.0)
-        outside = running(exposed_pixels(kinds), along=axis == 1)
-        edges += [faded(plane, out, stray) for plane, out in zip(rebate, outside)]
-        lit += holder
-    return best_turn(edges, lit, 0.3, EVERY)
 
 
 def _strip_either_way(seen: Exposed, sought: list[_Sought], kinds: np.ndarray, aspect: float | None,

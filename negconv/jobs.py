@@ -5,8 +5,6 @@ import os
 from concurrent.futures import Future
 from dataclasses import field, replace
 
-import numpy as np
-
 from . import files, output
 from .balance import thin
 from .base import FilmBase

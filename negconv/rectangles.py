@@ -214,12 +214,11 @@ def turn_of(kinds: np.ndarray, density: np.ndarray, noise: float) -> float:
     return best_turn(*([*one, *other] for one, other in zip(*maps)), every=EVERY)
 
 
-def best_turn(rebate: list[np.ndarray], holder: list[np.ndarray], dimmed: float = 1.0, every: int = 1) -> float:
-    """The angle in degrees at which the edges line up best; planes may have every n-th place along the edges alone.
-    `dimmed`: what the holder's count beside what they commonly do."""
+def best_turn(rebate: list[np.ndarray], holder: list[np.ndarray], every: int = 1) -> float:
+    """The angle in degrees at which the edges line up best; planes may have every n-th place along the edges alone."""
     step = every
     points = []
-    for maps, weight in ((rebate, 1.0), (holder, 0.35 * dimmed)):
+    for maps, weight in ((rebate, 1.0), (holder, 0.35)):
         for i, plane in enumerate(maps):
             at = np.flatnonzero(plane > 0.15)
             if len(at) < 12:

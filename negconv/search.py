@@ -4,12 +4,11 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import replace
-from typing import Sequence
 
 import numpy as np
 
-from .attempt import (DENSE, NESTED, SATURATED, STRIP, Attempt, at_panel, attempted, baseless, bases_in, bordered, is_ringed,
-                      is_skirt, lopsided, may_be_film, may_be_ringed, off_gate, promising, roomy, unprinted, yielding)
+from .attempt import (DENSE, NESTED, SATURATED, STRIP, Attempt, at_panel, attempted, baseless, bases_in, is_ringed, is_skirt,
+                      lopsided, may_be_film, may_be_ringed, promising, roomy, unprinted, yielding)
 from .capture import block_mean
 from .faint import Faint, Seen, faint_pictures, outlines
 from .frame import TRUSTED, Frame, format_named
@@ -17,7 +16,6 @@ from .gate import NARROW, WIDE, by_perforations, measured, past_film
 from .keen import around, light_of, nearby, smoothed, stretched, stretched_tone
 from .levels import BASE, DARK, PICTURE, VOID, Level, Parts, even_tones, log_light, panel_like, parts
 from .rectangles import ASPECTS, counts, rectangles
-from .robust import median
 from .sided import ALIKE, FAINT, FAINT_WEIGHTS, LOOSE, OFF, Sided, confidence_of, in_shape, refined
 from .values import frozen
 
@@ -50,21 +48,16 @@ SMALL = 0.6
 LONG = 1.7
 #: What is left free on both sides of it, as a share of the view.
 ROOM = 0.03
-#: Confidence in a picture one of whose sides alone is in view, and plain, with no more than this share of the view beyond
-#: it: what is further off may be a line within a picture. So may what leaves much unexplained: a single plain side with
-#: nothing brighter than the base within it and nothing exposed outside has a merit of 0.44.
-SLIVER, UNDISPUTED = 0.06, 0.4
-ALONE = 0.55
 #: No more confidence is given to a picture one of whose sides hardly shows, or lies where its format has it.
 GUESSED, FITTED = 0.45, 0.8
 #: How far the corners of a picture seen twice may lie apart, as a share of its size.
 CLOSE = 0.015
-#: Of a wedge of rebate along the view's border so much of a side shows at least.
-WEDGE = 0.1
 #: And of one seen in stretched light, or where the pitch of a strip has it.
 PACE = 0.03
 #: And how many steps of the pitch away.
 STEPS = 2
+#: Of a wedge of rebate along the view's border so much of a side shows at least.
+WEDGE = 0.1
 #: Below this one it is trusted, but a person had better look.
 SURE = 0.6
 LOOK = "an edge of the picture hardly shows (confidence {:.2f}), so look whether the frame is right"
@@ -222,7 +215,7 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
     best, bare, tried = None, None, []
     for base in promising(list(bases_in(tones, flattened))):
         ringed = best is not None and panel_like(best.base, flattened) and is_ringed(best, base)
-        if best is None or ringed or best.merit < PLAIN or bordered(best):
+        if best is None or ringed or best.merit < PLAIN:
             attempt = attempted(log, base, aspect)
             explains = best is None or attempt.merit > best.merit - NESTED
             if explains and panel_like(base, flattened) and past_film(attempt.kinds):
@@ -230,12 +223,11 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
                 best, bare, tried = None, bare or best or attempt, []
                 continue
             tried.append(attempt)
-            # A strip of panel beside film on which nothing is seen ends at the holder all round, and the film within.
-            # And whatever runs inside the sides, a base explains something.
-            if best is None or (attempt.merit > 0 or not ringed) and (ringed and bordered(best) or attempt.merit > best.merit + (
-                    -yielding(attempt, best) if ringed else 0.0 if base.share > MANY * best.base.share else NESTED / 3)):
+            # Whatever runs inside the sides, a base explains something.
+            if best is None or (attempt.merit > 0 or not ringed) and attempt.merit > best.merit + (
+                    -yielding(attempt, best) if ringed else 0.0 if base.share > MANY * best.base.share else NESTED / 3):
                 best = attempt
-        if best.merit >= PLAIN and not (bordered(best) or panel_like(best.base, flattened) and may_be_ringed(best)):
+        if best.merit >= PLAIN and not (panel_like(best.base, flattened) and may_be_ringed(best)):
             break
     if not flattened and (best is None or best.merit < PLAIN):
         clipped = _saturated(log, tones, aspect)
@@ -353,7 +345,7 @@ def _beside_each_other(proxy: np.ndarray, k: int, tried: list[Attempt], aspect: 
     out = []
     for one in tried:
         found, odd = measured(one.found, one.across, aspect)
-        if not found or odd or off_gate(one, one.across):
+        if not found or odd:
             continue
         one = replace(one, found=found)
         sided = refined(proxy, k, one, found, film_format)
@@ -377,8 +369,7 @@ def _saturated(log: np.ndarray, tones: list[Level], aspect: float | None) -> Att
     the pictures, or no other tone runs inside their sides, as rebate does inside the film's edges."""
     tone = next((tone for tone in tones if min(tone.log) > SATURATED), None)
     attempt = None if tone is None else attempted(log, tone, aspect)
-    if attempt is None or attempt.merit < PLAIN or bordered(attempt) or past_film(attempt.kinds) or off_gate(
-            attempt, attempt.across):
+    if attempt is None or attempt.merit < PLAIN or past_film(attempt.kinds):
         return None
     others = [other for other in tones if other is not tone]
     clear = attempt.clear > 3 * STRIP
@@ -387,12 +378,11 @@ def _saturated(log: np.ndarray, tones: list[Level], aspect: float | None) -> Att
 
 @frozen(eq=False)
 class _Shown:
-    """The frames of an attempt by sides that show; whether one was grown to its shape, and how sure any may be at most."""
+    """The frames of an attempt by sides that show, and whether one was grown to its shape."""
 
     attempt: Attempt
     frames: list[Sided]
     grown: bool
-    most: float
 
     @property
     def sure(self) -> bool:
@@ -417,12 +407,8 @@ def _shown(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None, film_
     best = replace(best, found=found)
     if best.found and not baseless(best):
         sided = refined(proxy, k, best, best.found, film_format)
-        # Of a picture that the view cuts on three sides no more than one can be seen.
-        if best.merit > UNDISPUTED:
-            sided = [replace(f, confidence=max(f.confidence, ALONE)) if _alone(f, proxy.shape[:2]) else f for f in sided]
         if len(sided) == 1 and min(sided[0].firm) < LOOSE and set(sided[0].rests) == {"rebate"}:
             shaped = in_shape(sided[0], aspect, proxy.shape[:2])
-            shaped = sided[0] if _behind_holder(shaped, best, k) else shaped
             grown = shaped is not sided[0]
             # A side that hardly shows is a guess; one where the format has it, a good one.
             most = FITTED if aspect is not None and (grown or not _misshapen(shaped, aspect, ALIKE)) else GUESSED
@@ -430,8 +416,8 @@ def _shown(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None, film_
     if best.lined < UNLINED:
         # What lies around the picture is brighter than the base: panel past the film's edge, or the base is none.
         sided = [replace(f, confidence=min(f.confidence, GUESSED)) if "rebate" in f.rests else f for f in sided]
-    most, off = GUESSED if bordered(best) else 1.0, bool(sided) and (odd or off_gate(best, best.across))
-    sided = [replace(f, confidence=min(f.confidence, GUESSED if off else most)) for f in sided]
+    if odd:
+        sided = [replace(f, confidence=min(f.confidence, GUESSED)) for f in sided]
     # Where nothing exposed meets the holder, a picture hardly ends there.
     sided = [replace(f, confidence=min(f.confidence, GUESSED)) if any(
         on == "holder" and s < MEETS for on, s in zip(one.rests, one.support)) else f
@@ -440,7 +426,7 @@ def _shown(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None, film_
              else f for f in sided]
     if aspect is None and (centred := _centred(sided, best, k)):
         sided, grown = [replace(f, confidence=min(f.confidence, GUESSED)) for f in centred], True
-    return _Shown(best, sided, grown, most)
+    return _Shown(best, sided, grown)
 
 
 def _framed(proxy: np.ndarray, k: int, shown: _Shown, aspect: float | None,
@@ -456,10 +442,9 @@ def _enlarged(frames: list[Sided], k: int) -> list[Sided]:
 
 def _likelier(shown: _Shown, other: tuple[Attempt, list[Sided]] | None) -> tuple[list[Sided], Attempt, bool]:
     """Of the frames of an attempt by sides that show and those by sides that hardly do the likelier ones."""
-    best, sided, grown, most = shown.attempt, shown.frames, shown.grown, shown.most
+    best, sided, grown = shown.attempt, shown.frames, shown.grown
     if other is None:
         return sided, best, False
-    other = other[0], [replace(f, confidence=min(f.confidence, most)) for f in other[1]]
     before, after = _mean(sided), _mean(other[1])
     if best.astray > 2 * ASTRAY and len(other[1]) > len(sided):
         before /= 2                     # what leaves much that is exposed unexplained is hardly the whole answer
@@ -493,16 +478,6 @@ def _centred(sided: list[Sided], attempt: Attempt, k: int) -> list[Sided] | None
     f = replace(sided[0], corners=tuple(map(tuple, corners.tolist())))
     odd = min(abs(math.log(max(f.size) / max(min(f.size), 1e-6) / shape)) for shape in ASPECTS)
     return sided if odd > OFF else [f]
-
-
-def _alone(f: Sided, view: tuple[int, int]) -> bool:
-    """Whether one side of a picture alone is in view, plainly, with a sliver of rebate between it and the view's border."""
-    if f.rests.count("view") != 3:
-        return False
-    (h, w), corners = view, np.array(f.corners)
-    i = next(i for i, on in enumerate(f.rests) if on != "view")
-    x, y = corners[[i, (i + 1) % 4]].mean(axis=0)
-    return f.firm[i] >= PLAINLY and (y / h, 1 - x / w, 1 - y / h, x / w)[i] < SLIVER
 
 
 def _gate(proxy: np.ndarray, k: int, attempt: Attempt, film_format: str | None, why: str) -> Frame:
@@ -551,17 +526,6 @@ def _faintly(proxy, k: int, first: Attempt, aspect: float | None, film_format: s
     return attempt, out
 
 
-def _behind_holder(f: Sided, attempt: Attempt, k: int) -> bool:
-    """Whether half of a side of a picture lies where the plan, `k` times coarser, shows the holder."""
-    kinds, s = attempt.parts.kinds, np.linspace(0.1, 0.9, 41)[:, None]
-    for start, end in zip(np.array(f.corners), np.roll(f.corners, -1, axis=0)):
-        x, y = np.rint((start + s * (end - start) - (k - 1) / 2) / k).astype(int).T
-        inside = (x >= 0) & (y >= 0) & (x < kinds.shape[1]) & (y < kinds.shape[0])
-        if 2 * np.count_nonzero(kinds[y[inside], x[inside]] == DARK) > len(s):
-            return True
-    return False
-
-
 def _film_of(film_format: str | None) -> tuple[float, float] | None:
     """The film of a format, where its width has the sides of its pictures."""
     if film_format is None:
@@ -600,14 +564,13 @@ def _wedged(some: list[Sided], others: list[Sided]) -> bool:
 
 def _with_mates(sure: list[Sided], frames: list[Sided]) -> list[Sided]:
     """Pictures of a strip some of which are sure, and keep their sides; a side of another that hardly shows lies where the
-    pitch of several has it, or as far from the one across as theirs do. Empty where not all of the sure ones are among
+    pitch of several has it. Empty where not all of the sure ones are among
     them, but for any that the view cuts, or no other."""
     whole = [f for f in sure if "view" not in f.rests]
     beside = [g for g in frames if not any(_overlaps(f, g) for f in sure)]
     if not beside or not whole or not all(any(_close(f, g, PACE) for g in frames) for f in whole):
         return []
-    size = [float(median([f.size[i] for f in whole])) for i in (0, 1)]
-    return _in_line(sure + [_paced(g, whole) or _sized(g, size) for g in beside])
+    return _in_line(sure + [_paced(g, whole) or g for g in beside])
 
 
 def _in_line(frames: list[Sided]) -> list[Sided]:
@@ -636,18 +599,6 @@ def _paced(f: Sided, strip: list[Sided]) -> Sided | None:
     if np.abs(corners - f.corners).max() > PACE * max(f.size):
         return None
     return replace(f, corners=tuple(map(tuple, corners.tolist())), confidence=FITTED)
-
-
-def _sized(f: Sided, size: Sequence[float]) -> Sided:
-    """A picture of known width and height, where one of two sides across from each other hardly shows."""
-    corners, sized = np.array(f.corners), False
-    for long, (one, a), (other, b) in ((size[0], (3, (0, 3)), (1, (1, 2))), (size[1], (0, (0, 1)), (2, (3, 2)))):
-        for own, ends, seen, starts in ((one, a, other, b), (other, b, one, a)):
-            if f.firm[own] < LOOSE <= f.firm[seen]:
-                way = corners[list(ends)] - corners[list(starts)]
-                corners[list(ends)] = corners[list(starts)] + way * (long / np.hypot(*way.T)[:, None])
-                sized = True
-    return replace(f, corners=tuple(map(tuple, corners.tolist())), confidence=FITTED if sized else f.confidence)
 
 
 def _cut(one: Sided, other: Sided) -> bool:

@@ -401,7 +401,6 @@ def _fogged(density, points, i: int, side: Side, noise: float, known: Callable[[
     if len(across) < 30:
         return None
     profile = profiles(density, start, end, side, across)
-    s = np.linspace(-0.95, 0.95, len(profile))
     steps = profile[:, 6:] - profile[:, :-6] > BEGINS
     line, share, outside = _begun(steps & (profile[:, :-6] < 2 * DULL), profile, start, end, side)
     # What begins all along may do so in thin fog as well, which has no detail: lighter parts of the picture have.

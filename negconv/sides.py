@@ -324,8 +324,6 @@ PENUMBRA, SHARP, DRAWN = (0.6, 0.3), 0.4, 400.0
 #: itself and 1. At the edge it is exposed half as much, which thin film hardly shows and dense film hardly lacks; with a
 #: slope of 0.6 and a toe of 0.35 decades (`tests/test_sides.py`). The least for which an edge tells how sharp it is.
 OUTSIDE, TELLING = (-0.37, 2.6, -0.75), 0.5
-#: A side this share of the picture's size off where a strip's other pictures have it has been mistaken.
-STRAYED = 0.008
 #: What one place along a side is worth: errors along a side are alike, so many places are worth less than their number.
 PLACE = 1.5
 #: Groups of fewer equations than this are solved in one block with those beside them.
@@ -503,12 +501,6 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
         found = inverse @ right
         rest = np.concatenate([entries @ found[columns] for _, columns, entries in blocks]) - value
         use = weight / (1 + (rest / scale) ** 2)
-    strayed = _strayed(traced, evens, found[4:penumbra].reshape(-1, 4), across, found[skewed] * along) if apart else []
-    if strayed:
-        lost = [replace(t, sides=tuple(replace(side, support=0.0, reach=0.0, points=side.points[:0])
-                                       if (f, i) in strayed else side for i, side in enumerate(t.sides)))
-                for f, t in enumerate(traced)]
-        return together(lost, size, degrees)
     doubts = np.sqrt(np.diag(inverse)) * half
     out = []
     for f, t in enumerate(traced):
@@ -544,43 +536,6 @@ def _blocks(rows: list[np.ndarray]) -> list[tuple[slice, np.ndarray, np.ndarray]
         first = out[-1][0].stop if out else 0
         out.append((slice(first, first + len(block)), columns, np.ascontiguousarray(block[:, columns])))
         start = end
-    return out
-
-
-def _strayed(traced: list[Traced], evens: list[list[float]], lines: np.ndarray, across: bool,
-             steps: np.ndarray) -> list[tuple[int, int]]:
-    """Sides (picture, side) that are not where the other pictures of the strip have theirs.
-
-    `evens` is as of `even` for each, `lines` are the places of the sides on the film, `steps` how far the pictures lie
-    beside each other on it.
-    """
-    firm = np.array([[side.support * side.reach * worth if on == "rebate" and len(side.points) else np.nan
-                      for side, on, worth in zip(t.sides, t.rests, row)] for t, row in zip(traced, evens)])
-    out = []
-    ends, shared = ((0, 2), (3, 1)) if across else ((3, 1), (0, 2))
-    length, width = lines[:, ends[1]] - lines[:, ends[0]], median(lines[:, shared[1]] - lines[:, shared[0]])
-    for i in shared:
-        usual = (lines[:, i] - steps)[firm[:, i] > 0.6]
-        if len(usual) == 0:
-            continue
-        for f in np.flatnonzero(np.abs(lines[:, i] - steps - median(usual)) > STRAYED * abs(width)):
-            if firm[f, i] < (1.0 if len(usual) > 2 else 0.8):
-                out.append((int(f), i))
-    both = np.nanmin(firm[:, ends], axis=1) if not np.isnan(firm[:, ends]).any() else np.where(
-        np.isnan(firm[:, ends]).any(axis=1), 0.0, np.nan_to_num(firm[:, ends]).min(axis=1))
-    usual = length[both > 0.6]
-    if len(usual):
-        for f in np.flatnonzero(np.abs(length / median(usual) - 1) > STRAYED):
-            trust = np.nan_to_num(firm[f, ends])
-            gaps = lines[1:, ends[0]] - lines[:-1, ends[1]]
-            if len(gaps) > 2:
-                # The end beside a gap unlike the others is the likelier mistake.
-                beside = [abs(gaps[g] - median(gaps)) if 0 <= g < len(gaps) else np.nan for g in (f - 1, f)]
-                if not np.isnan(beside).any() and abs(beside[0] - beside[1]) > 0.5 * STRAYED * abs(length[f]):
-                    trust = -np.array(beside)
-            i = ends[int(trust[0] > trust[1])]
-            if firm[f, i] < (1.0 if len(usual) > 2 else 0.8):
-                out.append((int(f), i))
     return out
 
 

@@ -9,12 +9,12 @@ from scipy.ndimage import binary_dilation, gaussian_filter
 from scipy.special import ndtr
 
 from negconv import search
-from negconv.attempt import at_panel, attempted, before_perforations, clear_fog, unprinted
+from negconv.attempt import at_panel, attempted, clear_fog, unprinted
 from negconv.base import sample_base
 from negconv.capture import Capture
 from negconv.conversion import geometry
 from negconv.errors import InputError
-from negconv.gate import NARROW, WIDE, Gate, by_perforations, gates, past_film
+from negconv.gate import NARROW, WIDE, by_perforations, gates, past_film
 from negconv.frame import FORMATS, TRUSTED, Frame, format_named, picture_mask
 from negconv.recipe import Recipe
 from negconv.rectangles import Found, edge_maps
@@ -868,10 +868,10 @@ def test_of_a_strip_seen_twice_each_picture_is_where_it_was_seen_best(monkeypatc
 
     plain = strip((0, 0, 600, 400), (620, 0, 600, 400), (1240, 0, 560, 400), firm=(1.0, 0.1, 0.1), confidence=0.91)
     keen = strip((1, 1, 299, 199), (311, 1, 299, 199), (621, 1, 299, 199), firm=(1.0, 1.0, 1.0), confidence=0.97)
-    shown = iter([search._Shown(attempt, plain, False, 1.0)])
+    shown = iter([search._Shown(attempt, plain, False)])
     monkeypatch.setattr(search, "_shown", lambda *some: next(shown))
     monkeypatch.setattr(search, "_keen", lambda *some: (None, search._Shown(replace(attempt, astray=0.0, lined=2.0), keen,
-                                                                           False, 1.0), attempt.base))
+                                                                           False), attempt.base))
     monkeypatch.setattr(search, "_framed", lambda *some: (plain, attempt, False))
     monkeypatch.setattr(search, "roomy", lambda *some: False)
     frames, *_ = search._either(None, 2, log, attempt, [], None, None, True)
@@ -895,7 +895,7 @@ def test_an_answer_that_only_lacks_a_picture_does_not_speak_against_it(monkeypat
                          (sided[:1] + [replace(sided[1], corners=Frame.rectangle(400, 60, 320, 230).corners)], 2)):
         surer = [replace(f, confidence=0.99) for f in others]
         monkeypatch.setattr(search, "_faintly", lambda *_, found=surer: (attempt, found))
-        shown = search._Shown(attempt, [replace(f, confidence=0.7) for f in sided], False, 1.0)
+        shown = search._Shown(attempt, [replace(f, confidence=0.7) for f in sided], False)
         frames, *_ = search._framed(data, 1, shown, None, None)
         assert len(frames) == kept
 
@@ -1047,17 +1047,6 @@ def test_rebate_fogged_between_perforations_and_pictures_is_made_clear(down):
     beside = np.abs(y - 179.5) > 124
     assert np.array_equal(kinds == PANEL, holes) and not left[beside].any() and lit[beside].max() <= 0.02
     assert left[pictures & (np.abs(y - 179.5) < 118)].all()
-
-
-def test_what_perforations_leave_of_a_rectangle_may_be_no_picture():
-    """A strip 240 pixels high between its perforations, 900 long, that had been 300 high with them."""
-    density = np.zeros((420, 1000), np.float32)
-    density[90:330, 50:950] = 0.5
-    across = [Gate(False, 90.0, 329.0, 10.0, NARROW, True)]
-    for right, many in ((949.0, 0), (849.0, 1)):
-        found = [Found(60.0, 360.0, 50.0, right, ("holder", "rebate", "holder", "rebate"), (0.9,) * 4, 0.8, 6.0)]
-        out = before_perforations(found, density, across)
-        assert len(out) == many and all((f.top, f.bottom) == pytest.approx((90, 329), abs=2) for f in out)
 
 
 def fogged_in(broad: int, *, fog: bool = True) -> np.ndarray:

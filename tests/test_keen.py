@@ -159,9 +159,9 @@ def test_several_pictures_lack_one_though_none_of_them_be_sure():
     attempt = Attempt(REBATE, kinds, kinds * 0.0, (), 0.0, Parts(kinds, kinds * 0.0, 0.01), tuple(found), kinds.shape,
                       0.0, 0.0, 0.0, 1.0, 0.1, ())
     unsure = [Sided(((0.0, 0.0),) * 4, 0.0, 0.6)] * 2
-    assert _Shown(attempt, unsure, False, 1.0).lacking
-    assert not _Shown(replace(attempt, found=(found[1],)), unsure[:1], False, 1.0).lacking
-    assert _Shown(replace(attempt, found=(found[1],)), [replace(unsure[0], confidence=0.95)], False, 1.0).lacking
+    assert _Shown(attempt, unsure, False).lacking
+    assert not _Shown(replace(attempt, found=(found[1],)), unsure[:1], False).lacking
+    assert _Shown(replace(attempt, found=(found[1],)), [replace(unsure[0], confidence=0.95)], False).lacking
 
 
 def uneven(shape: tuple[int, int]) -> np.ndarray:

@@ -117,10 +117,10 @@ def test_a_picture_that_shows_all_round_is_not_looked_for_by_sides_that_hardly_d
     monkeypatch.setattr(search, "_faintly", never)
     odd = Sided(tuple(map(tuple, BOX.tolist())), 0.0, 0.45, ("seen",), None, (), ("rebate",) * 4, (0.95,) * 4)
     attempt = type("Attempt", (), {"astray": 0.05})()
-    frames, _, faint = _framed(np.zeros((9, 9, 3)), 1, _Shown(attempt, [odd], False, 1.0), None, None)
+    frames, _, faint = _framed(np.zeros((9, 9, 3)), 1, _Shown(attempt, [odd], False), None, None)
     assert frames == [odd] and not faint
     with pytest.raises(AssertionError, match="looked for"):
-        _framed(np.zeros((9, 9, 3)), 1, _Shown(attempt, [replace(odd, firm=(0.95, 0.95, 0.95, 0.7))], False, 1.0), None, None)
+        _framed(np.zeros((9, 9, 3)), 1, _Shown(attempt, [replace(odd, firm=(0.95, 0.95, 0.95, 0.7))], False), None, None)
 
 
 @pytest.mark.parametrize("long, odd", [(36, False), (32, False), (24, False), (28.5, True), (44, True)])
