@@ -307,15 +307,15 @@ def corners_of(points, sides) -> list[tuple[float, float]]:
 
 
 #: How much perspective and lens distortion commonly bend a copy, as a change of scale at half the long side of the
-#: view; and how far the pictures of one strip are in line, alike along it, evenly spaced, and alike across it, as a
+#: view; and how far the pictures of one strip are in line, alike (one gate exposed them all), and evenly spaced, as a
 #: share of their size. Common practice, no source.
-BENT, IN_LINE, ALIKE, PACED, RIGID = 0.004, 0.0015, 0.002, 0.004, 0.0007
+BENT, IN_LINE, ALIKE, PACED = 0.004, 0.0015, 0.0007, 0.004
 #: How far, in radians, a camera's gate is commonly turned on the film: each picture of a strip then lies a step beside
 #: the last.
 SKEWED = 0.0035
-#: How far, in radians, each picture of a strip may be turned by itself, since film has play in its gate: twice what is common,
+#: How far, in radians, each picture of a strip may be turned by itself, since film has play in its gate: more than is common,
 #: for one place along a side is given less than it says.
-ASKEW_EACH = 0.002
+ASKEW_EACH = 0.0016
 #: The blur, in pixels, with which a gate's penumbra and the emulsion draw the edge of a picture, and its deviation; of a
 #: dense picture whose edge is seen to rise within so few pixels more than SHARP that it cannot be, less. It lies on the film,
 #: so of a picture shorter than DRAWN pixels it takes as much fewer.
@@ -324,8 +324,8 @@ PENUMBRA, SHARP, DRAWN = (0.6, 0.3), 0.4, 400.0
 #: itself and 1. At the edge it is exposed half as much, which thin film hardly shows and dense film hardly lacks; with a
 #: slope of 0.6 and a toe of 0.35 decades (`tests/test_sides.py`). The least for which an edge tells how sharp it is.
 OUTSIDE, TELLING = (-0.37, 2.6, -0.75), 0.5
-#: What one place along a side is worth: errors along a side are alike, so many places are worth less than their number.
-PLACE = 1.5
+#: How far, in pixels, one place along a side is commonly off: errors along a side are alike, so more than it lies off a line.
+PLACE = 1.0
 #: Groups of fewer equations than this are solved in one block with those beside them.
 FEW = 6
 #: A side of a strip's picture seen along less than this may as well be something in the picture, so it counts for less.
@@ -333,7 +333,7 @@ PLAIN = 0.5
 #: Where the plan has a side, as a share of the picture's size, and one of a strip of which nothing is seen.
 PLANNED, GUESSED = 0.02, 0.2
 #: Places along a gate's edge lie so many pixels, in the mean, off one bent line; those of something in the picture further.
-RAGGED = 0.5
+RAGGED = 0.25
 
 
 @frozen(eq=False)
@@ -462,7 +462,7 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
             many = len(side.points) / len(some)
             # In a strip the other pictures tell more of a side than a short stretch of it does.
             told = plain ** 2 * side.reach ** 4 * evens[f][i] if apart else 1.0
-            add(entries, -at, PLACE * many * told * some[:, 2] * half ** 2 / 4, 1.2 / half)
+            add(entries, -at, many * told * some[:, 2] * (half / PLACE) ** 2, 1.2 / half)
         if f:
             for i in range(4):
                 if any(traced[g].rests[i] == "view" for g in (f - 1, f)):
@@ -472,12 +472,12 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
                     one[0, 4 + 4 * f + i], one[0, 4 * f + i], one[0, skewed] = 1, -1, along[f - 1] - along[f]
                     if traced[f].rests[i] == traced[f - 1].rests[i] == "rebate":
                         add(one, 0.0, (IN_LINE * lengths[f].min()) ** -2)
-            for pair, alike in (((0, 2), ALIKE if across else RIGID), ((3, 1), RIGID if across else ALIKE)):
+            for pair in ((0, 2), (3, 1)):
                 if all(traced[g].rests[i] == "rebate" for g in (f - 1, f) for i in pair):
                     one = np.zeros((1, n))
                     for g, sign in ((f, 1), (f - 1, -1)):
                         one[0, 4 + 4 * g + pair[1]], one[0, 4 + 4 * g + pair[0]] = sign, -sign
-                    add(one, 0.0, (alike * lengths[f].max()) ** -2)
+                    add(one, 0.0, (ALIKE * lengths[f].max()) ** -2)
     # So are mostly the gaps between them.
     for f in range(1, len(traced) - 1):
         last, first = (2, 0) if across else (1, 3)
