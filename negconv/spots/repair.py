@@ -100,7 +100,7 @@ def _fill(planes, index, rim, seed, threads) -> None:
     width = trust.shape[1]
     flat, sure = planes.reshape(-1, planes.shape[2]), trust.reshape(-1)
     part, count = connected(index, width)
-    todo = _pieces(index, part, width)
+    todo, final = _pieces(index, part, width)
     _left_out(planes, trust, index, rim, todo)
     rims = _guard(planes, trust, index, rim, part, _rims(planes, trust, index, rim, part, count))
     core = _core(index, rim, width)
@@ -127,14 +127,14 @@ def _fill(planes, index, rim, seed, threads) -> None:
         done = [(piece, *fill) for piece, fill in zip(todo, fills) if fill is not None]
         sure[index[_seen_through(flat, index, part, core, done, rims)]] = CLEAR
         core = core[:0]
-        for piece, fill, _ in done:
+        for (piece, fill, _), last in zip(done, [last for last, fill in zip(final, fills) if fill is not None]):
             left = piece[sure[index[piece]] != CLEAR]
-            if len(left) == len(piece):
+            if last and len(left) == len(piece):
                 flat[index[piece]] = fill
                 sure[index[piece]] = CLEAR
             elif len(left):
                 later.append(left)
-        todo = later
+        todo, final = later, [True] * len(later)
 
 
 def _grown(mask: np.ndarray, steps: int) -> tuple[np.ndarray, np.ndarray]:
@@ -363,20 +363,27 @@ def _extents(holes, width: int) -> np.ndarray:
     return (np.maximum.reduceat(place, begin, axis=1) - np.minimum.reduceat(place, begin, axis=1)).max(axis=0) + 1
 
 
-def _pieces(index: np.ndarray, part: np.ndarray, width: int) -> list[np.ndarray]:
-    """Positions in `index` of pieces small enough to be filled in one go."""
+def _pieces(index: np.ndarray, part: np.ndarray, width: int) -> tuple[list[np.ndarray], list[bool]]:
+    """Positions in `index` of pieces small enough to be filled in one go, and whether that is the last of it.
+
+    Of a large part every other piece, as on a chessboard, is filled once more, to go on from what its neighbours were filled with:
+    each for itself would end in a seam.
+    """
     order = ordered(part)
     begin = np.concatenate([[0], np.flatnonzero(np.diff(part[order])) + 1])
     place = np.stack(np.divmod(index[order], width))
     least = np.minimum.reduceat(place, begin, axis=1)
     extents = np.maximum.reduceat(place, begin, axis=1) - least + 1
-    out, ends = [], np.append(begin[1:], len(order)).tolist()
+    out, final, ends = [], [], np.append(begin[1:], len(order)).tolist()
     for a, b, low, extent, whole in zip(begin.tolist(), ends, least.T, extents.T, extents.max(axis=0) <= WHOLE):
         members = order[a:b]
         if whole:
             out.append(members)
+            final.append(True)
             continue
         cells = -(-extent // PIECE)
-        cell = (place[:, a:b] - low[:, None]) * cells[:, None] // extent[:, None]
-        out += [members[piece] for _, piece in grouped(np.arange(b - a), cell[0] * cells[1] + cell[1])]
-    return out
+        row, column = (place[:, a:b] - low[:, None]) * cells[:, None] // extent[:, None]
+        for number, piece in grouped(np.arange(b - a), row * cells[1] + column):
+            out.append(members[piece])
+            final.append((number // cells[1] + number % cells[1]) % 2 == 0)
+    return out, final
