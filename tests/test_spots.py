@@ -734,13 +734,15 @@ def test_a_rim_stands_out_of_one_side_alone():
     assert got == pytest.approx([100 / 1500, 1, 1400 / 2800, 1], abs=0.02)
 
 
-def test_light_ground_beside_opaque_dirt_is_no_part_of_it():
+@pytest.mark.parametrize("lighter", [0.0, 0.09])
+def test_light_ground_beside_opaque_dirt_is_no_part_of_it(lighter):
     # An opaque hair over dark and light ground with a light patch beside it that its outline took in, and the same at a fifth of
-    # the density; densities are invented.
+    # the density; densities are invented. The patch grows lighter from pixel to pixel, as much as half of what the hair adds.
     y, x = np.mgrid[:80, :120]
-    ground = np.where(x < 60, 0.2, 0.9) + 0.35 * (np.hypot(y - 45, x - 30) <= 12)
+    patch = np.hypot(y - 45, x - 30) <= 12
+    ground = np.where(x < 60, 0.2, 0.9) + (0.35 + lighter * np.clip(y - 45, 0, 10)) * patch
     hair = np.abs(y - 40) < 2
-    outline = (hair & (np.abs(x - 60) < 50)) | (np.hypot(y - 45, x - 30) <= 12)
+    outline = (hair & (np.abs(x - 60) < 50)) | patch
     spot = np.flatnonzero(outline)
     part = np.zeros(len(spot), np.int64)
     for deep, trimmed in ((1.8, True), (0.36, False)):

@@ -46,7 +46,7 @@ THINNEST, RIM = 3.0, 0.2
 STRANGERS, OUTNUMBERED = 5, 2.5
 #: Density from which on dirt takes so much light that all of it is dense, the share of its density above its darkest edge that
 #: its core has at least, and pixels beyond that a lens blurs.
-OPAQUE, CORE, BLURRED = 0.8, 0.4, 4
+OPAQUE, CORE, BLURRED = 0.8, 0.7, 4
 #: The most that the middle of a spot, and of one at least so many times longer than wide, stands out by, in means over it:
 #: as much as where a lens spreads a point and a line. What stands out further is the picture under it.
 POINT, LINE, SLENDER = 2.0, 1.41, 3.0
