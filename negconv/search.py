@@ -454,8 +454,8 @@ def _likelier(shown: _Shown, other: tuple[Attempt, list[Sided]] | None) -> tuple
         return [replace(one if firm else two, confidence=max(one.confidence, two.confidence))
                 for one, two in zip(sided, other[1])], best, False
     lacks = [f for f in sided if not any(_close(f, g) for g in other[1])]
-    if lacks and len(other[1]) == len(sided) - len(lacks) and all("view" in f.rests for f in lacks):
-        # By faint sides a picture that the view cuts beside others is not looked for, so that speaks against none.
+    if lacks and len(other[1]) == len(sided) - len(lacks) and all({"view", "holder"} & set(f.rests) for f in lacks):
+        # By faint sides a picture that the view or the holder cuts beside others is not looked for, so that speaks against none.
         return sided, best, False
     if len(sided) == len(other[1]) == 1 and before >= TRUSTED and _cut(sided[0], other[1][0]):
         return sided, best, False

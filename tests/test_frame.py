@@ -881,7 +881,7 @@ def test_of_a_strip_seen_twice_each_picture_is_where_it_was_seen_best(monkeypatc
 
 
 def test_an_answer_that_only_lacks_a_picture_does_not_speak_against_it(monkeypatch):
-    """By sides that hardly show, a picture that the view cuts is not looked for."""
+    """By sides that hardly show, a picture that the view or the holder cuts is not looked for."""
     rng = np.random.default_rng(21)
     data = np.full((360, 1020, 3), 0.5)
     for left in (30, 370, 710):
@@ -895,9 +895,10 @@ def test_an_answer_that_only_lacks_a_picture_does_not_speak_against_it(monkeypat
                          (sided[:1] + [replace(sided[1], corners=Frame.rectangle(400, 60, 320, 230).corners)], 2)):
         surer = [replace(f, confidence=0.99) for f in others]
         monkeypatch.setattr(search, "_faintly", lambda *_, found=surer: (attempt, found))
-        shown = search._Shown(attempt, [replace(f, confidence=0.7) for f in sided], False)
-        frames, *_ = search._framed(data, 1, shown, None, None)
-        assert len(frames) == kept
+        for cut in ("view", "holder"):
+            some = [replace(f, confidence=0.7, rests=tuple(cut if on == "view" else on for on in f.rests)) for f in sided]
+            frames, *_ = search._framed(data, 1, search._Shown(attempt, some, False), None, None)
+            assert len(frames) == kept
 
 
 def test_rebate_fogged_from_the_views_border_to_the_picture_is_rebate():
