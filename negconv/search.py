@@ -232,7 +232,9 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
     if not flattened and (best is None or best.merit < PLAIN):
         clipped = _saturated(log, tones, aspect)
         best = clipped if clipped and (best is None or clipped.merit > best.merit) else best
-    best = best or bare
+    # A grid in a picture that the base surrounds looks like perforations as well, but then nothing else explains what is in view.
+    if best is None or bare is not None and best.merit <= 0 and all(set(f.rests) == {"rebate"} for f in bare.found):
+        best = bare
     for tone in skirts if best is None or best.merit < POOR else ():
         attempt = attempted(log, tone, aspect)
         if attempt.merit > max(best.merit + NESTED if best else 0.0, PLAIN):

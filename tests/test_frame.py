@@ -376,6 +376,22 @@ def test_what_shows_through_perforations_is_not_the_base():
     assert past_film(np.where(edge, PICTURE, taken).astype(np.uint8))
 
 
+@pytest.mark.parametrize("seed", range(2))
+def test_panes_in_rows_as_clear_as_the_rebate_do_not_unmake_it(seed):
+    """They lie as perforations do, but no darker tone explains what is in view."""
+    rng = np.random.default_rng(seed)
+    light = np.full((390, 750), 0.5)
+    light[25:365, 15:735] = np.kron(0.5 * 10 ** -rng.uniform(0.1, 0.8, (17, 12)), np.ones((20, 60)))
+    light[290:350, 40:700] = 0.36
+    for top in (113, 255):
+        for left in range(60, 690, 24):
+            light[top:top + 14, left:left + 10] = 0.5
+    light = gaussian_filter(light, 0.7) * (1 + rng.normal(0, 0.004, light.shape))
+    (frame,) = find_frames(np.repeat(light[..., None], 3, axis=2).astype(np.float32))
+    truth = np.array([(14.5, 24.5), (734.5, 24.5), (734.5, 364.5), (14.5, 364.5)])
+    assert np.abs(np.array(frame.corners) - truth).max() < 1.0 and frame.confidence > 0.9
+
+
 def test_a_night_between_perforations_is_framed_by_them():
     """No side of it is seen along more than half; light leaks in on all sides of the film."""
     c = layouts.random_capture("leak", 9108)
