@@ -717,6 +717,23 @@ def test_a_closed_rim_in_doubt_continues_no_hair():
     assert listed(False).mask[joint].all()                          # as a hair would that goes on there
 
 
+@pytest.mark.parametrize("adds, taken", [(1.8, True), (0.5, False)])
+def test_the_other_lobe_of_opaque_dirt_is_marked_though_one_alone_is_surer(adds, taken):
+    # Two lobes that a neck joins, found as one outline and, surer, the greater alone; or that with a strip of the picture. Densities
+    # are invented.
+    plane = np.full((80, 120), 0.3)
+    lobe, other = np.zeros(plane.shape, bool), np.zeros(plane.shape, bool)
+    lobe[30:42, 30:42] = other[33:39, 44:54] = True
+    both = lobe | other
+    both[35:37, 42:44] = True
+    plane += 0.5 * both + 1.3 * lobe + (adds - 0.5) * other
+    plane = np.rint(plane * noise.STEPS).astype(np.int16)
+    some = [find._Found(np.flatnonzero(at), np.zeros(at.sum(), int), np.array([sure]), np.array([1.5]), True)
+            for at, sure in ((both, 0.995), (lobe, 0.99995))]
+    mask = find._settle(some, plane, 0.5, None, 1).mask
+    assert mask[lobe].all() and mask[other].all() == mask[other].any() == taken
+
+
 def test_a_rim_stands_out_of_one_side_alone():
     # A bright thing's edge with a rim along it, a hair on even ground, a hair on the edge: heights are invented.
     plane = np.full((60, 160), 200, np.int16)

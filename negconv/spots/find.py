@@ -47,6 +47,8 @@ STRANGERS, OUTNUMBERED = 5, 2.5
 #: Density from which on dirt takes so much light that all of it is dense, the share of its density above its darkest edge that
 #: its core has at least, and pixels beyond that a lens blurs.
 OPAQUE, CORE, BLURRED = 0.8, 0.7, 4
+#: Pixels of a lobe of such dirt that is given back to its spot, and how many of its outline around that.
+LOBE, RIMMED = 9, 2
 #: The most that the middle of a spot, and of one at least so many times longer than wide, stands out by, in means over it:
 #: as much as where a lens spreads a point and a line. What stands out further is the picture under it.
 POINT, LINE, SLENDER = 2.0, 1.41, 3.0
@@ -531,6 +533,8 @@ def _settle(found: list[_Found], plane, least: float, pixel_um, threads: int) ->
             spot, holder = spot[stay], holder[stay]
             part, count = joined(spot, light[holder], shape[1])
             spot, holder, part, count = _with_ends(plane, spot, holder, part, count, light, value)
+            able = light & (confidence > look.ALONE) & (contrast >= OPAQUE)
+            spot, holder, part, count = _with_rest(plane, spot, holder, part, count, index, owner, able, contrast, light)
             away = _of_the_picture(plane, spot, holder, part, count, confidence, light & ~drawn)
             confidence[holder[away]] = np.minimum(confidence[holder[away]], PICTURE)
             if away.any() and PICTURE < least:
@@ -670,6 +674,34 @@ def _near_its_core(plane, spot, holder, part, count: int, contrast) -> np.ndarra
         core = near
     own[here[~core]] = False
     return own
+
+
+def _with_rest(plane, spot, holder, part, count: int, index, owner, able, contrast, light):
+    """Spots with what is as dense as a core in outlines that are able to, and no spot took: of opaque dirt of two lobes one by
+    itself may be surer than both, and the other had been left beside what is repaired."""
+    width, here = plane.shape[1], able[owner]
+    index, owner = index[here], owner[here]
+    level, least = plane.reshape(-1)[index].astype(np.int32), np.full(len(able), np.iinfo(np.int32).max)
+    np.minimum.at(least, owner, level)
+    dense = level >= least[owner] + CORE * noise.STEPS * contrast[owner]
+    rest = np.flatnonzero(~_is_in(index, spot))
+    rest = rest[np.lexsort((~dense[rest], index[rest]))]
+    rest = rest[np.diff(index[rest], prepend=-1) > 0]
+    index, owner, dense = index[rest], owner[rest], dense[rest]
+    if not dense.any():
+        return spot, holder, part, count
+    piece, n = connected(index[dense], width)
+    dense[dense] = np.bincount(piece, minlength=n)[piece] >= LOBE
+    for _ in range(RIMMED):
+        near = dense.copy()
+        for move in (1, -1, width, -width):
+            at = beside(index, move)
+            near |= (at >= 0) & dense[at]
+        dense = near
+    spot, holder = np.concatenate([spot, index[dense]]), np.concatenate([holder, owner[dense]])
+    order = np.argsort(spot)
+    spot, holder = spot[order], holder[order]
+    return spot, holder, *joined(spot, light[holder], width)
 
 
 def _with_ends(plane, spot, holder, part, count: int, light, value):
