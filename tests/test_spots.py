@@ -918,6 +918,17 @@ def doubted(mask, confidence=0.85):
     return replace(spots, rows=tuple(replace(s, confidence=confidence) for s in spots.rows))
 
 
+def test_a_scratch_across_a_coat_and_a_lawn_is_no_rim():
+    """It is a quarter lighter than what it crosses: two fifths of that are forty times lighter than the rest."""
+    ground = np.where(np.arange(900) < 540, 0.01, 0.4)[None, :] * np.ones((120, 1))
+    light = (ground * 10 ** np.random.default_rng(9).normal(0, 0.01, ground.shape)).astype(np.float32)
+    scratch = np.zeros(light.shape, bool)
+    scratch[58:61, 20:880] = True
+    light[scratch] *= 1.26
+    spots = Spots.from_mask(scratch)
+    assert len(spots.rows) == 1 and not enclosed(Positive(light), spots)
+
+
 def test_a_nearly_sure_spot_alone_on_even_exposed_ground_is_sure():
     """Of nine spots of one kind, each on ground of its own, only the first lies as dirt alone does."""
     rng = np.random.default_rng(12)

@@ -19,6 +19,8 @@ NEAR, REACH, SHORTEST, LONGEST = (1.5, 4.0), 2.0, 10, 48
 LEFT = 0.35
 #: Of what is next to a spot, the share that is as light (but for a share of the contrast) from which on it is a rim.
 RIM, AS_LIGHT = 0.3, 0.15
+#: How long a stretch of a long spot is, as often as that is far.
+STRETCH = 8
 #: Pixels from the spot in which a glow is sought, beyond what the copying lens blurs; in how many of its eight sectors there may
 #: be something else, such as a bar of the window it hangs in; and in the others what the light falls by further off: at least, as
 #: a share of what is next to the spot, and of the greatest of them, for a glow is as much light on all sides, whatever it lies on.
@@ -68,13 +70,27 @@ def enclosed(positive: Positive, spots: Spots, rows=None) -> frozenset[int]:
         beyond = picture & (away > 0.6 * reach) & (away <= reach)
         if min(near.sum(), beyond.sum(), own.sum()) < 4:
             continue
-        level = np.median(log[own])
-        contrast = level - np.median(log[near])
-        rim = np.mean(log[near] >= level - AS_LIGHT * contrast) > RIM
-        faint = level - np.median(log[beyond]) < LEFT * contrast
-        if contrast > 0 and (faint or rim) or _glows(light, picture, away, own, beyond):
+        if _hemmed_in(log, own, near, beyond, STRETCH * reach) or _glows(light, picture, away, own, beyond):
             found.append(spot.row)
     return frozenset(found)
+
+
+def _hemmed_in(log, own, near, beyond, stretch: int) -> bool:
+    """Whether a spot stands out from what is next to it alone, or from a part of that, as a rim does: along most of its stretches,
+    for a scratch crosses light ground and dark."""
+    axis = int(own.shape[1] > own.shape[0])
+    judged = []
+    for some in np.array_split(np.arange(own.shape[axis]), max(round(own.shape[axis] / stretch), 1)):
+        here = (slice(None),) * axis + (slice(some[0], some[-1] + 1),)
+        inner, close, far = (log[here][where[here]] for where in (own, near, beyond))
+        if min(len(inner), len(close), len(far)) < 4:
+            continue
+        level = median(inner)
+        contrast = level - median(close)
+        rim = np.mean(close >= level - AS_LIGHT * contrast) > RIM
+        faint = level - median(far) < LEFT * contrast
+        judged.append(bool(contrast > 0 and (faint or rim)))
+    return 2 * sum(judged) > len(judged)
 
 
 def _glows(light, picture, away, own, beyond) -> bool:
