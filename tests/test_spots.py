@@ -683,6 +683,21 @@ def test_dirt_with_lighter_ground_all_round_does_not_glow():
     assert [round(s.x) for s in spots.rows if s.row in enclosed(Positive(light), spots)] == [70]
 
 
+def test_a_lamp_whose_glow_a_bar_hides_is_told_by_the_others_of_its_row():
+    """Four lamps like each other, the last before a bar broader than itself, and dirt as light but wider. One lamp is no row."""
+    y, x = np.mgrid[:200, :520]
+    middles, bar = (60, 160, 260, 360), np.abs(x - 364) < 16
+    far = [np.hypot(y - 100, x - cx) for cx in middles]
+    dirt = np.hypot(y - 100, x - 460) <= 13
+    light = np.where(bar, 0.05, 0.4) + sum(0.2 * np.clip(1 - r / 28, 0, 1) for r in far[:3])
+    lamps = np.min(far, axis=0) <= 9
+    light[lamps | dirt] = 4.0
+    light = (ndimage.gaussian_filter(light, 0.7) * 10 ** np.random.default_rng(8).normal(0, 0.01, light.shape)).astype(np.float32)
+    for some, known in ((4, [60, 160, 260, 360]), (1, [260])):
+        spots = Spots.from_mask((lamps & (x > 200) if some == 1 else lamps) | dirt)
+        assert [round(s.x) for s in spots.rows if s.row in enclosed(Positive(light), spots)] == known
+
+
 def test_the_rim_of_a_disc_is_left_and_dirt_on_an_edge_is_not():
     rng = np.random.default_rng(5)
     y, x = np.mgrid[:160, :320]

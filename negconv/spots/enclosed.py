@@ -2,7 +2,8 @@
 
 Dirt is brighter than all that is around it. A counter is as bright as the paper the letter stands on, and only the stroke
 next to it is darker, so that its contrast to the nearest pixels says nothing. Dirt does not shine either: around a lamp air,
-lens and film spread its light, so that on all sides it is lighter near than further off. And where what lies next to a spot is in part as light as the spot, that
+lens and film spread its light, so that on all sides it is lighter near than further off; where a bar hides that, the other lamps
+of its row tell. And where what lies next to a spot is in part as light as the spot, that
 may be the rim of something larger, such as a lamp's disc.
 """
 from __future__ import annotations
@@ -25,13 +26,15 @@ STRETCH = 8
 #: be something else, such as a bar of the window it hangs in; and in the others what the light falls by further off: at least, as
 #: a share of what is next to the spot, and of the greatest of them, for a glow is as much light on all sides, whatever it lies on.
 GLOWING, OTHER, GLOW, ALIKE = (4.0, 9.0), 2, 0.03, 0.45
+#: Of so many lamps another is one, that is as wide and as light as they are, in log10.
+OF_A_ROW, AS_WIDE, AS_BRIGHT = 2, 0.06, 0.06
 #: By so much, as a share, it may be lighter in the outer half of those pixels than in the inner one, by its grain: a glow falls all
 #: the way, while dirt on fur may by chance have lighter hairs all round.
 UNEVEN = 0.02
 
 
 def enclosed(positive: Positive, spots: Spots, rows=None) -> frozenset[int]:
-    """Rows of `spots` that stand out from the pixels next to them alone, or from a part of those, or that glow.
+    """Rows of `spots` that stand out from the pixels next to them alone, or from a part of those, or that glow, or are as those are.
 
     Parameters
     ----------
@@ -53,7 +56,7 @@ def enclosed(positive: Positive, spots: Spots, rows=None) -> frozenset[int]:
     from scipy.ndimage import distance_transform_edt
 
     h, w = spots.labels.shape
-    found = []
+    found, lamps, others = [], [], []
     for spot in spots.rows:
         if not spot.light or (rows is not None and spot.row not in rows):
             continue
@@ -70,9 +73,15 @@ def enclosed(positive: Positive, spots: Spots, rows=None) -> frozenset[int]:
         beyond = picture & (away > 0.6 * reach) & (away <= reach)
         if min(near.sum(), beyond.sum(), own.sum()) < 4:
             continue
-        if _hemmed_in(log, own, near, beyond, STRETCH * reach) or _glows(light, picture, away, own, beyond):
+        if _hemmed_in(log, own, near, beyond, STRETCH * reach):
             found.append(spot.row)
-    return frozenset(found)
+        else:
+            glows = _glows(light, picture, away, own, beyond)
+            (lamps if glows else others).append((spot.row, np.log10(spot.width), median(log[own])))
+    # Lamps of one kind hang in a row: before a bar as broad as itself one is known by the others.
+    alike = [row for row, wide, level in others
+             if sum(abs(wide - a) < AS_WIDE and abs(level - b) < AS_BRIGHT for _, a, b in lamps) >= OF_A_ROW]
+    return frozenset(found + [row for row, *_ in lamps] + alike)
 
 
 def _hemmed_in(log, own, near, beyond, stretch: int) -> bool:
