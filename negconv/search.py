@@ -251,7 +251,7 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
         if likely > UNSURE:
             frames, attempt, faint = [replace(f, confidence=GUESSED) for f in sided], one, False
     if panel_like(attempt.base, flattened) and any(may_be_film(attempt, tone) for tone in tones):
-        frames = [replace(f, confidence=min(f.confidence, GUESSED)) for f in frames]
+        frames = [_guessed(f) for f in frames]
     return _Answer(attempt, frames, faint, plan, k)
 
 
@@ -267,7 +267,7 @@ def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: li
     shown = _shown(proxy, k, best, aspect, film_format)
     film = panel_like(best.base, flattened) and any(may_be_film(best, tone) for tone in tones)
     if film:
-        shown = replace(shown, frames=[replace(f, confidence=min(f.confidence, GUESSED)) for f in shown.frames])
+        shown = replace(shown, frames=[_guessed(f) for f in shown.frames])
     room = shown.lacking
     if shown.frames and not (film or room) and all(_surely(f) for f in shown.frames) or flattened and panel_like(
             best.base, flattened):
@@ -417,17 +417,17 @@ def _shown(proxy: np.ndarray, k: int, best: Attempt, aspect: float | None, film_
             sided = [replace(shaped, confidence=min(shaped.confidence, most))]
     if best.lined < UNLINED:
         # What lies around the picture is brighter than the base: panel past the film's edge, or the base is none.
-        sided = [replace(f, confidence=min(f.confidence, GUESSED)) if "rebate" in f.rests else f for f in sided]
+        sided = [_guessed(f) if "rebate" in f.rests else f for f in sided]
     if odd:
-        sided = [replace(f, confidence=min(f.confidence, GUESSED)) for f in sided]
+        sided = [_guessed(f) for f in sided]
     # Where nothing exposed meets the holder, a picture hardly ends there.
-    sided = [replace(f, confidence=min(f.confidence, GUESSED)) if any(
+    sided = [_guessed(f) if any(
         on == "holder" and s < MEETS for on, s in zip(one.rests, one.support)) else f
         for one, f in zip(best.found, sided)]
-    sided = [replace(f, confidence=min(f.confidence, GUESSED)) if f.goes_on or aspect is not None and _misshapen(f, aspect)
+    sided = [_guessed(f) if f.goes_on or aspect is not None and _misshapen(f, aspect)
              else f for f in sided]
     if aspect is None and (centred := _centred(sided, best, k)):
-        sided, grown = [replace(f, confidence=min(f.confidence, GUESSED)) for f in centred], True
+        sided, grown = [_guessed(f) for f in centred], True
     return _Shown(best, sided, grown)
 
 
@@ -521,7 +521,7 @@ def _faintly(proxy, k: int, first: Attempt, aspect: float | None, film_format: s
             confidence = min(confidence, TRUSTED if max(frame.firm) > LOOSE else UNTRUSTED)
         out.append(replace(frame, evidence=tuple(evidence), confidence=min(confidence, GUESSED) if odd else confidence))
     if aspect is None and (centred := _centred(out, attempt, k)):
-        out = [replace(f, confidence=min(f.confidence, GUESSED)) for f in centred]
+        out = [_guessed(f) for f in centred]
     if len(parts) > len(found):
         attempt, most = replace(attempt, found=parts), min(GUESSED, _mean(out))
         out = [replace(f, confidence=most) for f in refined(proxy, k, attempt, parts, film_format)]
@@ -539,6 +539,11 @@ def _film_of(film_format: str | None) -> tuple[float, float] | None:
 def _misshapen(f: Sided, aspect: float, off: float = OFF) -> bool:
     """Whether a picture all of whose sides are in view has not the shape of its format."""
     return set(f.rests) == {"rebate"} and abs(math.log(max(f.size) / max(min(f.size), 1e-6) / aspect)) > off
+
+
+def _guessed(f: Sided) -> Sided:
+    """The same picture, no surer than a guess."""
+    return replace(f, confidence=min(f.confidence, GUESSED))
 
 
 def _mean(frames: list[Sided]) -> float:
