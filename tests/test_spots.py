@@ -698,6 +698,18 @@ def test_a_lamp_whose_glow_a_bar_hides_is_told_by_the_others_of_its_row():
         assert [round(s.x) for s in spots.rows if s.row in enclosed(Positive(light), spots)] == known
 
 
+def test_specks_as_narrow_as_a_lens_blurs_are_of_no_row():
+    """All are four pixels wide and as light as the film lets them be; two have lighter ground around them, falling off."""
+    y, x = np.mgrid[:120, :360]
+    far = [np.hypot(y - 60, x - cx) for cx in (60, 160, 260)]
+    light = 0.2 + 0.2 * sum(np.clip(1 - r / 28, 0, 1) for r in far[:2])
+    specks = np.min(far, axis=0) <= 2
+    light[specks] = 4.0
+    light = (ndimage.gaussian_filter(light, 0.7) * 10 ** np.random.default_rng(8).normal(0, 0.003, light.shape)).astype(np.float32)
+    spots = Spots.from_mask(specks)
+    assert [round(s.x) for s in spots.rows if s.row in enclosed(Positive(light), spots)] == [60, 160]
+
+
 def test_the_rim_of_a_disc_is_left_and_dirt_on_an_edge_is_not():
     rng = np.random.default_rng(5)
     y, x = np.mgrid[:160, :320]

@@ -26,8 +26,9 @@ STRETCH = 8
 #: be something else, such as a bar of the window it hangs in; and in the others what the light falls by further off: at least, as
 #: a share of what is next to the spot, and of the greatest of them, for a glow is as much light on all sides, whatever it lies on.
 GLOWING, OTHER, GLOW, ALIKE = (4.0, 9.0), 2, 0.03, 0.45
-#: Of so many lamps another is one, that is as wide and as light as they are, in log10.
-OF_A_ROW, AS_WIDE, AS_BRIGHT = 2, 0.06, 0.06
+#: Of so many lamps another is one, that is as wide and as light as they are, in log10; narrower ones are as wide as the lens
+#: blurs, in pixels, as dirt is too.
+OF_A_ROW, AS_WIDE, AS_BRIGHT, DISC = 2, 0.06, 0.06, 8.0
 #: By so much, as a share, it may be lighter in the outer half of those pixels than in the inner one, by its grain: a glow falls all
 #: the way, while dirt on fur may by chance have lighter hairs all round.
 UNEVEN = 0.02
@@ -73,15 +74,15 @@ def enclosed(positive: Positive, spots: Spots, rows=None) -> frozenset[int]:
         beyond = picture & (away > 0.6 * reach) & (away <= reach)
         if min(near.sum(), beyond.sum(), own.sum()) < 4:
             continue
-        if _hemmed_in(log, own, near, beyond, STRETCH * reach):
+        glows = _glows(light, picture, away, own, beyond)
+        if glows or _hemmed_in(log, own, near, beyond, STRETCH * reach):
             found.append(spot.row)
-        else:
-            glows = _glows(light, picture, away, own, beyond)
+        if spot.width > DISC:
             (lamps if glows else others).append((spot.row, np.log10(spot.width), median(log[own])))
     # Lamps of one kind hang in a row: before a bar as broad as itself one is known by the others.
     alike = [row for row, wide, level in others
              if sum(abs(wide - a) < AS_WIDE and abs(level - b) < AS_BRIGHT for _, a, b in lamps) >= OF_A_ROW]
-    return frozenset(found + [row for row, *_ in lamps] + alike)
+    return frozenset(found + alike)
 
 
 def _hemmed_in(log, own, near, beyond, stretch: int) -> bool:
