@@ -98,62 +98,83 @@ static inline void fetch_whole(const outline *o, idx i)
 
 static inline int highest_of(int a, int b, int c) { return a > b ? a > c ? a : c : b > c ? b : c; }
 
+/* A pixel of a part and a side that leads out of it, as a row of `OUT`. */
+typedef struct {
+    int32_t at, y, x, who, side;
+} way_out;
+
+/* The next pixels of a list, as many as `SOME`: the ways out of their parts, and the second differences along rows (`uneven`). */
+enum { SOME = 256 };
+
+static idx ways_out(const outline *o, reading *r, idx from, idx to, int whole, int64_t *uneven, way_out *out)
+{
+    idx n = 0;
+    for (idx i = from; i < to; i++) {
+        const int32_t who = o->part[i];
+        go_on(r, o, i);
+        fetch_around(o, o->height, i, 3);
+        fetch_around(o, o->plane, i, 4);
+        if (!whole) fetch_whole(o, i);
+        const int16_t *p = o->plane + r->at;
+        if (i + 4 < o->n && o->index[i + 4] == o->index[i] + 4 && o->part[i + 4] == who) {
+            const int twice = 2 * p[2] - p[0] - p[4];
+            uneven[2 * (idx)who] += twice < 0 ? -twice : twice;
+            uneven[2 * (idx)who + 1]++;
+        }
+        /* All four are written, and those that lead out kept: which they are cannot be foretold. */
+        const int ways = outward(o, r->at, r->y, r->x, r->limit);
+        for (int d = 0; d < 4; d++) {
+            out[n] = (way_out){(int32_t)r->at, r->y, r->x, who, d};
+            n += ways >> d & 1;
+        }
+    }
+    return n;
+}
+
 /* All sums are of whole numbers; only what counts as open depends on the contrast, so that the falls are kept for it. `uneven`
    is twice the size of the second differences along rows within each part, and how many there are (features._grain_inside). */
 static int across(const outline *o, const float *total, float *contrast, int64_t *out, int64_t *uneven)
 {
     /* At full size what is read for the rest is all that `sharpest` would read. */
     const int whole = o->scale == 1 && o->full == o->plane;
+    const idx off_of[4] = {1, -1, o->width, -o->width};
+    way_out ways[4 * SOME + 4];
     typedef struct { int32_t who, fall; } pair;
     pair *pairs = NULL;
     idx many = 0, room = 0;
     reading r = {.at = -2};
-    for (idx i = 0; i < o->n;) {
-        const int32_t who = o->part[i];
-        int64_t t[EDGES] = {0}, rough = 0, steps = 0;
-        do {
-            if (many + 4 > room) {
-                room = room ? 2 * room : 4096;
-                pair *more = realloc(pairs, (size_t)room * sizeof *pairs);
-                if (!more) {
-                    free(pairs);
-                    return 0;
-                }
-                pairs = more;
+    for (idx i = 0; i < o->n; i += SOME) {
+        const idx n = ways_out(o, &r, i, i + SOME < o->n ? i + SOME : o->n, whole, uneven, ways);
+        if (many + n > room) {
+            room = 2 * room + 4 * SOME;
+            pair *more = realloc(pairs, (size_t)room * sizeof *pairs);
+            if (!more) {
+                free(pairs);
+                return 0;
             }
-            go_on(&r, o, i);
-            fetch_around(o, o->height, i, 3);
-            fetch_around(o, o->plane, i, 4);
-            if (!whole) fetch_whole(o, i);
-            const int16_t *p = o->plane + r.at, *h = o->height + r.at;
-            if (i + 4 < o->n && o->index[i + 4] == o->index[i] + 4 && o->part[i + 4] == who) {
-                const int twice = 2 * p[2] - p[0] - p[4];
-                rough += twice < 0 ? -twice : twice;
-                steps++;
-            }
-            const int ways = outward(o, r.at, r.y, r.x, r.limit);
-            for (int d = 0; ways >> d; d++) {
-                if (!(ways >> d & 1)) continue;
-                const idx off = OUT[d][0] * o->width + OUT[d][1];
-                const int16_t far = h[3 * off], own = h[0];
-                const int here = p[0], inner = p[-off], b1 = p[off], b2 = p[2 * off], b3 = p[3 * off], b4 = p[4 * off];
-                const int two = (here > inner ? here : inner) - b2;
-                t[LOW] += far < own ? far : own;
-                t[FIRST] += here - b1;
-                t[INNER] += inner - here;
-                t[SLOPE] += b2 - b4;
-                t[SHARP] += whole ? highest_of(inner - b1, here - b2, b1 - b3) : sharpest(o, r.y, r.x, OUT[d][0], OUT[d][1]);
-                t[SPREAD] += (int64_t)two * two;
-                t[RINGS] += (int64_t)b3 * b3;
-                t[SIDE + d] += two;
-                t[REACH + d] += b3;
-                t[SIDES + d] += 1;
-                pairs[many++] = (pair){who, two};
-            }
-        } while (++i < o->n && o->part[i] == who);
-        for (int k = 0; k < EDGES; k++) out[(idx)who * EDGES + k] += t[k];
-        uneven[2 * (idx)who] += rough;
-        uneven[2 * (idx)who + 1] += steps;
+            pairs = more;
+        }
+        for (idx k = 0; k < n; k++) {
+            const way_out *v = ways + k;
+            const int d = v->side;
+            const idx off = off_of[d];
+            const int16_t *p = o->plane + v->at, *h = o->height + v->at;
+            int64_t *t = out + (idx)v->who * EDGES;
+            const int16_t far = h[3 * off], own = h[0];
+            const int here = p[0], inner = p[-off], b1 = p[off], b2 = p[2 * off], b3 = p[3 * off], b4 = p[4 * off];
+            const int two = (here > inner ? here : inner) - b2;
+            t[LOW] += far < own ? far : own;
+            t[FIRST] += here - b1;
+            t[INNER] += inner - here;
+            t[SLOPE] += b2 - b4;
+            t[SHARP] += whole ? highest_of(inner - b1, here - b2, b1 - b3) : sharpest(o, v->y, v->x, OUT[d][0], OUT[d][1]);
+            t[SPREAD] += (int64_t)two * two;
+            t[RINGS] += (int64_t)b3 * b3;
+            t[SIDE + d] += two;
+            t[REACH + d] += b3;
+            t[SIDES + d] += 1;
+            pairs[many++] = (pair){v->who, two};
+        }
     }
     for (idx k = 0; k < o->count; k++) {
         const int64_t *t = out + k * EDGES, n = t[SIDES] + t[SIDES + 1] + t[SIDES + 2] + t[SIDES + 3];
