@@ -32,3 +32,14 @@ def beside(index: np.ndarray, move: int) -> np.ndarray:
         return at
     at = np.minimum(np.searchsorted(index, index + move), len(index) - 1)
     return np.where(index[at] == index + move, at, -1)
+
+
+def greatest(value: np.ndarray, group: np.ndarray, count: int, *, least: float = 0.0) -> np.ndarray:
+    """The greatest of the values of each group 0 .. count - 1, float64 (count,); `least` where they are less or there is none."""
+    out = np.full(count, least)
+    if compiled.loops:
+        value, group = np.ascontiguousarray(value, np.float64), np.ascontiguousarray(group, np.int64)
+        compiled.loops.greatest(value, group, len(group), count, out)
+    else:
+        np.maximum.at(out, group, value)
+    return out

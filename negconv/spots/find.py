@@ -10,7 +10,7 @@ from ..errors import InputError
 from ..values import frozen
 from . import candidates, company, compiled, features, hairs, look, noise, parallels, rims, rings, score, scratches
 from .channels import Channels
-from .components import beside, connected, ordered
+from .components import beside, connected, greatest, ordered
 from .kinds import bounds, grouped, shapes, spot_rows
 from .table import Spots
 
@@ -525,8 +525,7 @@ def _settle(found: list[_Found], plane, least: float, pixel_um, threads: int) ->
         part, count = joined(spot, light[holder], shape[1])
         if certain:
             # What touches a sure spot must be nearly as sure, or it is the picture beside it.
-            best = np.zeros(count)
-            np.maximum.at(best, part, confidence[holder])
+            best = greatest(confidence[holder], part, count)
             vouched = _of_what_it_holds(place, who, spot, holder, confidence, shape[1])
             # Scratches cross.
             stay = (vouched[holder] >= best[part] - BESIDE) | strips[holder] | ~light[holder]
@@ -549,10 +548,7 @@ def _settle(found: list[_Found], plane, least: float, pixel_um, threads: int) ->
             spot, holder, part = spot[inner], holder[inner], part[inner]
             order = _reading_order(spot, part, count, shape[1])
             part, beyond = order[part], (blurred, order[whose] + 1)
-        best = np.zeros(count)
-        np.maximum.at(best, part, confidence[holder])
-        deep = np.zeros(count)
-        np.maximum.at(deep, part, contrast[holder])
+        best, deep = (greatest(v[holder], part, count) for v in (confidence, contrast))
         sign = np.zeros(count, bool)
         sign[part] = light[holder]
         measured = shapes(spot, part, count, shape[1])
@@ -629,8 +625,7 @@ def _of_what_it_holds(place, who, spot, holder, confidence, width: int):
 def _of_the_picture(plane, spot, holder, part, count: int, confidence, able) -> np.ndarray:
     """Which pixels belong to spots that leave doubt and are the picture's: thin rims, and strangers that outnumber the frame's
     sure dirt; bool array. Spots with a candidate that is not able to be either are left out of account."""
-    best = np.zeros(count)
-    np.maximum.at(best, part, confidence[holder])
+    best = greatest(confidence[holder], part, count)
     known = np.ones(count, bool)
     known[part[~able[holder]]] = False
     sure, doubted = known & (best > look.ALONE), known & (best <= look.ALONE)
@@ -651,15 +646,13 @@ def _near_its_core(plane, spot, holder, part, count: int, contrast) -> np.ndarra
 
     Dirt that takes most of the light is dense all over. What is not is light ground beside it that its outline took in, which
     lies low for deep dirt."""
-    deep = np.zeros(count)
-    np.maximum.at(deep, part, contrast[holder])
+    deep = greatest(contrast[holder], part, count)
     here = np.flatnonzero((deep >= OPAQUE)[part])
     own = np.ones(len(spot), bool)
     if not len(here):
         return own
     index, of, level = spot[here], part[here], plane.reshape(-1)[spot[here]].astype(np.int32)
-    least = np.full(count, np.iinfo(np.int32).max)
-    np.minimum.at(least, of, level)
+    least = -greatest(-level, of, count, least=-np.inf)
     core = level >= least[of] + CORE * noise.STEPS * deep[of]
     # Only spots that are in question: dilation costs a look at all neighbours.
     outside = np.bincount(of[~core], minlength=count) >= np.maximum(0.2 * np.bincount(of, minlength=count), 40)
@@ -681,8 +674,8 @@ def _with_rest(plane, spot, holder, part, count: int, index, owner, able, contra
     itself may be surer than both, and the other had been left beside what is repaired."""
     width, here = plane.shape[1], able[owner]
     index, owner = index[here], owner[here]
-    level, least = plane.reshape(-1)[index].astype(np.int32), np.full(len(able), np.iinfo(np.int32).max)
-    np.minimum.at(least, owner, level)
+    level = plane.reshape(-1)[index].astype(np.int32)
+    least = -greatest(-level, owner, len(able), least=-np.inf)
     dense = level >= least[owner] + CORE * noise.STEPS * contrast[owner]
     rest = np.flatnonzero(~_is_in(index, spot))
     rest = rest[np.lexsort((~dense[rest], index[rest]))]
@@ -706,8 +699,7 @@ def _with_rest(plane, spot, holder, part, count: int, index, owner, able, contra
 
 def _with_ends(plane, spot, holder, part, count: int, light, value):
     """Spots with what hairs go on by beyond the ends that were found; what they reach is one with them."""
-    most = np.full(count, -np.inf)
-    np.maximum.at(most, part, value[holder])
+    most = greatest(value[holder], part, count, least=-np.inf)
     leads = np.zeros(count, np.int64)
     top = value[holder] == most[part]
     leads[part[top]] = holder[top]
@@ -782,8 +774,8 @@ def continuing(index, owner, sure, able, light, shape) -> np.ndarray:
 
 def _reading_order(index, part, count, width) -> np.ndarray:
     """New number of each part, by its first pixel."""
-    first = np.full(count, np.iinfo(np.int64).max)
-    np.minimum.at(first, part, index)
+    first = np.zeros(count, np.int64)
+    first[part[::-1]] = index[::-1]
     order = np.empty(count, np.int64)
     order[np.argsort(first)] = np.arange(count)
     return order

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from . import compiled
+from .components import greatest
 from .kinds import shapes
 
 #: A hair is at least so much longer than wide, and so long; and no wider than that.
@@ -98,8 +99,7 @@ def middles(index, part, count: int, width: int, wide) -> list:
     """
     steps = _steps_along(index, part, count, width)
     size = np.maximum(np.rint(wide).astype(np.int64), 2)[part]
-    longest = np.zeros(count, np.int64)
-    np.maximum.at(longest, part, steps)
+    longest = greatest(steps, part, count).astype(np.int64)
     # What is left over at the far end belongs to the last group.
     group = np.minimum(steps // size, np.maximum((longest[part] + 1) // size - 1, 0))
     groups = int(group.max()) + 1

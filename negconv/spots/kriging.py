@@ -10,6 +10,7 @@ subtracted from what is really there (conditional simulation: Journel and Huijbr
 """
 from __future__ import annotations
 
+from functools import lru_cache
 
 import numpy as np
 
@@ -100,6 +101,14 @@ def straight(light: np.ndarray) -> np.ndarray:
     return np.sinh(light) / np.float32(TOE)
 
 
+def mean_of(values):
+    """Means of the rows of (n, c): numpy's own along a short axis take ten times as long."""
+    total = values[:, 0].copy()
+    for c in range(1, values.shape[1]):
+        total += values[:, c]
+    return total / np.float32(values.shape[1])
+
+
 def krige(planes: np.ndarray, trust: np.ndarray, holes, tint: np.ndarray, uneven: np.ndarray, use: np.ndarray, *, grain: Grain,
           size: Size = LARGE, seed: int = 0):
     """Fill holes.
@@ -147,7 +156,7 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, tint: np.ndarray, uneven
         (light, ring), (light, ring + np.where(ok, offset[:, None], 0)), (mean, ring)))
     rim = ok & (np.take_along_axis(trust.reshape(count, -1), ring, 1) == RIM)
     plain = ok & ~rim
-    low, high = _range(values + level, plain)
+    low, high, spread = _limits(values, level, plain)
     values *= ok[..., None]
     other *= ok[..., None]
     values -= rim[..., None] * tint[:, None]
@@ -169,32 +178,34 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, tint: np.ndarray, uneven
     base = _picked(mean, begin, at)
     fill = np.clip(base + both[:, :colours], low[of], high[of])
     rest = _picked(light, begin, at + offset[of]) - both[:, colours:]
-    base = base.mean(axis=1)
+    base = mean_of(base)
     for i in np.flatnonzero(offset == 0).tolist():
         own = slice(begin[i], begin[i + 1])
         rest[own] = rng.standard_normal(rest[own].shape, dtype=np.float32) * grain.at("pixel", base[own])[:, None]
     coarse = np.add.reduceat(grain.at("coarse", base), begin[:-1]) / np.diff(begin)
     filled = straight(fill + _detail(rest, fill, begin, y, x, rough, coarse)).astype(np.float32)
-    spread = _variance(values, plain)
-    enough = plain.sum(axis=1) >= 8
+    enough, spread = plain.sum(axis=1) >= 8, spread.tolist()
     return [(filled[begin[i]:begin[i + 1]], spread[i]) if enough[i] else None for i in range(count)]
 
 
-def _range(values, there):
-    """The least and the greatest of the values (n, points, c) that are there, and a little beyond: two of (n, c)."""
-    low = np.where(there[..., None], values, np.float32(np.inf)).min(axis=1)
-    high = np.where(there[..., None], values, np.float32(-np.inf)).max(axis=1)
+def _limits(values, level, there):
+    """Of the points (n, points, c) that are there the least and the greatest of value and level together, and a little beyond,
+    two of (n, c); and the variance of the values, the mean of the channels, float64 (n,)."""
+    n, points, colours = values.shape
+    if compiled.loops:
+        (low, high), spread = np.empty((2, n, colours), np.float32), np.empty(n)
+        compiled.loops.limits(values, level, there, n, points, colours, BEYOND, low, high, spread)
+        return low, high, spread
+    both = values + level
+    low = np.where(there[..., None], both, np.float32(np.inf)).min(axis=1)
+    high = np.where(there[..., None], both, np.float32(-np.inf)).max(axis=1)
     with np.errstate(invalid="ignore"):  # where there are none
         more = np.float32(BEYOND) * (high - low)
-        return low - more, high + more
-
-
-def _variance(values, there):
-    """Variance of the values (n, points, c) that are there, the mean of the channels: list of n."""
+        low, high = low - more, high + more
     number = np.maximum(there.sum(axis=1), 1)[:, None]
     part = values * there[..., None]
     rest = (part - (part.sum(axis=1) / number)[:, None]) * there[..., None]
-    return ((rest * rest).sum(axis=1) / number).mean(axis=1).tolist()
+    return low, high, ((rest * rest).sum(axis=1) / number).mean(axis=1)
 
 
 def _predicted(table, lag, begin, place, solved):
@@ -218,17 +229,18 @@ def _solved(table, place, ok, diagonal, given, size):
     The equations hold the correlations between the points of each hole, nothing for those that do not count. The mean of
     what the local mean leaves is not known to be 0: ordinary kriging.
     """
-    right = np.concatenate([given, ok[..., None].astype(np.float32)], axis=2)
     n, points = place.shape
     if compiled.loops:
         # In singles: the white noise in the diagonal is a thousand times what rounding may add to it.
-        solved = np.empty_like(right)
-        compiled.loops.solve(table, *table.shape, place, points, size.zero, ok, diagonal, right, right.shape[2], solved)
-    else:
-        matrix = np.take_along_axis(table, (place[:, :, None] - place[:, None] + size.zero).reshape(n, -1), 1)
-        matrix = matrix.reshape(n, points, points).astype(float) * (ok[:, :, None] & ok[:, None])
-        matrix[:, np.arange(points), np.arange(points)] = diagonal
-        solved = np.linalg.solve(matrix, right).astype(np.float32, copy=False)
+        given, solved = np.ascontiguousarray(given), np.empty(given.shape, np.float32)
+        left = np.empty((n, 1, given.shape[2]), np.float32)
+        compiled.loops.solve(table, *table.shape, place, points, size.zero, ok, diagonal, given, given.shape[2], solved, left)
+        return solved, left
+    right = np.concatenate([given, ok[..., None].astype(np.float32)], axis=2)
+    matrix = np.take_along_axis(table, (place[:, :, None] - place[:, None] + size.zero).reshape(n, -1), 1)
+    matrix = matrix.reshape(n, points, points).astype(float) * (ok[:, :, None] & ok[:, None])
+    matrix[:, np.arange(points), np.arange(points)] = diagonal
+    solved = np.linalg.solve(matrix, right).astype(np.float32, copy=False)
     weight, solved = solved[..., -1:], solved[..., :-1]
     left = solved.sum(axis=1, keepdims=True) / np.maximum(weight.sum(axis=1, keepdims=True), 1e-6)
     return solved - weight * left, left
@@ -326,6 +338,7 @@ def _windows(planes, trust, corner, size):
     return bent(light), seen
 
 
+@lru_cache(maxsize=4)
 def _bell(size):
     """Weights of the blocks' means in the local mean, (window, blocks)."""
     centre = (np.arange(size.window // BLOCK) + 0.5) * BLOCK - 0.5
@@ -363,7 +376,7 @@ def _correlation(grey, size):
     The spectrum is a power and so never negative, which makes the equations solvable whatever the picture.
     """
     n, window, inner = len(grey), size.window, size.inner
-    bell = np.exp(-0.5 * ((np.arange(window) - (window - 1) / 2) / size.weight) ** 2).astype(np.float32)
+    bell, total = _weight(size)
     if compiled.loops:
         table, square = np.empty((n, size.span ** 2), np.float32), np.empty(n, np.float32)
         compiled.loops.correlation(grey, n, window, inner, bell, table, square)
@@ -373,7 +386,14 @@ def _correlation(grey, size):
         lags = np.arange(1 - inner, inner)
         square = cov[:, 0, 0]
         table = (cov[:, lags[:, None], lags] / np.maximum(square, 1e-12)[:, None, None]).reshape(n, -1).astype(np.float32)
-    return table, square / np.sum((bell[:, None] * bell) ** 2)
+    return table, square / total
+
+
+@lru_cache(maxsize=4)
+def _weight(size):
+    """The weight of a window's rows and columns, and the sum of the squares of that of all its pixels."""
+    bell = np.exp(-0.5 * ((np.arange(size.window) - (size.window - 1) / 2) / size.weight) ** 2).astype(np.float32)
+    return bell, np.sum((bell[:, None] * bell) ** 2)
 
 
 def _distance(clear, hole):
@@ -414,7 +434,7 @@ def _ring(trust, begin, y, x, rim, size):
         Within `RING` steps of the hole.
     """
     n, side, margin = len(trust), size.inner, size.margin
-    thin = 1 + 1.5 * np.random.default_rng(0).random((side, side), dtype=np.float32)
+    thin = _thinned(side)
     if compiled.loops:
         ring, ok, distance = (np.empty((n, POINTS), t) for t in (np.int64, bool, np.float32))
         near = np.empty((n, side, side), np.uint8)
@@ -435,6 +455,12 @@ def _ring(trust, begin, y, x, rim, size):
     ok = np.take_along_axis(order, ring, 1) < 1e6
     distance = np.take_along_axis(distance.reshape(n, -1), ring, 1)
     return (ring // side + margin) * size.window + ring % side + margin, ok, distance, near
+
+
+@lru_cache(maxsize=4)
+def _thinned(side):
+    """By how much further away than it is each pixel of an inner window counts."""
+    return 1 + 1.5 * np.random.default_rng(0).random((side, side), dtype=np.float32)
 
 
 def _sources(grey, trust, begin, y, x, ring, ok, distance, rng, window):

@@ -12,6 +12,7 @@ import numpy as np
 from ..values import frozen
 from . import compiled, noise
 from .company import COMPANY
+from .components import greatest
 from .features import NAMES
 
 #: Side of a cut, and how much coarser the second one is.
@@ -49,8 +50,7 @@ def centres(index: np.ndarray, owner: np.ndarray, count: int, width: int) -> tup
     y, x = index // width, index % width
     my, mx = (np.bincount(owner, v, count) / np.maximum(area, 1) for v in (y, x))
     away = (y - my[owner]) ** 2 + (x - mx[owner]) ** 2
-    least = np.full(count, np.inf)
-    np.minimum.at(least, owner, away)
+    least = -greatest(-away, owner, count, least=-np.inf)
     first = np.flatnonzero(away == least[owner])[::-1]
     at = np.zeros(count, np.int64)
     at[owner[first]] = index[first]

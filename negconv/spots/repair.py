@@ -16,7 +16,7 @@ from . import compiled
 from .components import beside, connected, ordered
 from .grain import measure_grain
 from .kinds import grouped
-from .kriging import CLEAR, DIRT, LARGE, RIM, RING, SMALL, TOE, bent, krige, straight
+from .kriging import CLEAR, DIRT, LARGE, RIM, RING, SMALL, TOE, bent, krige, mean_of, straight
 from .noise import over
 
 #: Pixels the mask is grown by before filling: the blur of the copying lens. Everything outside stays as it was.
@@ -76,7 +76,8 @@ def repair(positive, spots, *, seed: int = 0, threads: int = 2, in_place: bool =
     0.18
     """
     linear = positive.linear if hasattr(positive, "linear") else np.asarray(positive)
-    mask = np.asarray(spots.reach if hasattr(spots, "reach") else spots) > 0
+    mask = np.asarray(spots.reach if hasattr(spots, "reach") else spots)
+    mask = mask if mask.dtype == bool else mask > 0
     if mask.shape != linear.shape[:2]:
         raise InputError("mask", f"is {mask.shape[1]} x {mask.shape[0]} pixels, the picture "
                          f"{linear.shape[1]} x {linear.shape[0]}", "give a mask of the picture's own size")
@@ -124,16 +125,19 @@ def _fill(planes, index, rim, seed, threads) -> None:
         later = [piece for piece, fill in zip(todo, fills) if fill is None]
         if len(later) == len(todo):
             break
-        done = [(piece, *fill) for piece, fill in zip(todo, fills) if fill is not None]
-        sure[index[_seen_through(flat, index, part, core, done, rims)]] = CLEAR
+        done = [(piece, *fill, last) for piece, fill, last in zip(todo, fills, final) if fill is not None]
+        place, value = (np.concatenate([d[k] for d in done]) for k in (0, 1))
+        of = np.repeat(np.arange(len(done)), [len(piece) for piece, *_ in done])
+        variance, last = np.array([d[2] for d in done], np.float32), np.array([d[3] for d in done])
+        sure[index[_seen_through(flat, index, part, core, place, value, variance[of], rims)]] = CLEAR
         core = core[:0]
-        for (piece, fill, _), last in zip(done, [last for last, fill in zip(final, fills) if fill is not None]):
-            left = piece[sure[index[piece]] != CLEAR]
-            if last and len(left) == len(piece):
-                flat[index[piece]] = fill
-                sure[index[piece]] = CLEAR
-            elif len(left):
-                later.append(left)
+        open_ = sure[index[place]] != CLEAR
+        left = np.bincount(of[open_], minlength=len(done))
+        whole = last & (left == np.bincount(of))
+        here = whole[of]
+        flat[index[place[here]]] = value[here]
+        sure[index[place[here]]] = CLEAR
+        later += [done[i][0][sure[index[done[i][0]]] != CLEAR] for i in np.flatnonzero(~whole & (left > 0))]
         todo, final = later, [True] * len(later)
 
 
@@ -186,7 +190,7 @@ def _rims(planes, trust, index, rim, part, count):
     step, part = step[some], part[rim][some]
     total = np.maximum(np.bincount(part, minlength=count), 1)
     tint = _means(step, part, count)
-    around = np.bincount(part, ((step - tint[part]) ** 2).mean(axis=1), count) / total
+    around = np.bincount(part, mean_of((step - tint[part]) ** 2), count) / total
     square = (tint ** 2).mean(axis=1)
     uneven = UNEVEN ** 2 * square
     # Twice the standard error of the tint is allowed for.
@@ -235,7 +239,7 @@ def _left_out(planes, trust, index, rim, pieces) -> None:
     flat, seen = planes.reshape(-1, planes.shape[2]), trust.reshape(-1)
 
     def grey(at):
-        return bent(np.nan_to_num(flat[at])).mean(axis=1)
+        return mean_of(bent(np.nan_to_num(flat[at])))
 
     def beyond(at, *what):
         x = at % w
@@ -248,8 +252,9 @@ def _left_out(planes, trust, index, rim, pieces) -> None:
     within = grey(index)
     dirt = _medians(within[~rim], part[~rim], count)
     edge, owner = beyond(index[rim], part[rim])
-    ground = _medians(grey(edge), owner, count)
-    varies = _medians(np.abs(grey(edge) - ground[owner]), owner, count)
+    light = grey(edge)
+    ground = _medians(light, owner, count)
+    varies = _medians(np.abs(light - ground[owner]), owner, count)
     rise = dirt - ground
     plain = np.abs(rise) > PLAIN * varies + 1e-6
     around = np.bincount(part[rim], minlength=count) * RING
@@ -312,12 +317,13 @@ def _core(index, rim, width):
     return np.searchsorted(index, inside)
 
 
-def _seen_through(flat, index, part, core, done, rims):
+def _seen_through(flat, index, part, core, place, value, variance, rims):
     """Take off what dirt adds where the picture shows through it.
 
     Dirt that lets some light through adds a constant on the scale of densities. What is left when that is taken off is
     the picture's own, if it varies no more than the surroundings do, from pixel to pixel and over the whole hole; else
-    it is the dirt's.
+    it is the dirt's. `place` are the positions in `index` of pixels that have been filled, with `value` (n, c), and `variance` (n,)
+    is that around them.
 
     Returns
     -------
@@ -326,8 +332,7 @@ def _seen_through(flat, index, part, core, done, rims):
     """
     fill = np.zeros((len(index), flat.shape[1]), np.float32)
     local = np.zeros((len(index), 1), np.float32)
-    for piece, value, variance in done:
-        fill[piece], local[piece] = value, variance
+    fill[place], local[place, 0] = value, variance
     core = core[local[core, 0] > 0]
     if not len(core):
         return core
@@ -337,10 +342,10 @@ def _seen_through(flat, index, part, core, done, rims):
     more = added - _means(added, owner)[owner]
     most = SPREAD * _means(local[core], owner)[:, 0]
     pair = np.flatnonzero((np.diff(index[core]) == 1) & (owner[1:] == owner[:-1]))
-    steps = _means((light[pair + 1] - light[pair]) ** 2, owner[pair], len(most)).mean(axis=1)
+    steps = mean_of(_means((light[pair + 1] - light[pair]) ** 2, owner[pair], len(most)))
     around = rims.around[:len(most)]
     keep = ((_means(more ** 2, owner).mean(axis=1) < most) & (steps > LEAST * around) & (steps < MOST * around))[owner]
-    grey = added.mean(axis=1)
+    grey = mean_of(added)
     usual = _medians(grey, owner, len(most))[owner]
     keep &= (usual - grey) * np.sign(usual) < np.maximum(BESIDE * np.abs(usual), PLAINLY * np.sqrt(around[owner]))
     core, owner, added = core[keep], owner[keep], added[keep]

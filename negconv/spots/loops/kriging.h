@@ -588,6 +588,17 @@ WIDEST static void solutions(const float *restrict a, idx n, idx pitch, float *r
     }
 }
 
+/* Of n solutions the mean of each column, by those of ones beside them, and the solutions without it. */
+static void centred(float *solved, idx n, idx columns, float *left)
+{
+    float sum[COLUMNS] = {0};
+    for (idx i = 0; i < n; i++)
+        for (idx k = 0; k <= columns; k++) sum[k] += solved[i * COLUMNS + k];
+    for (idx k = 0; k < columns; k++) left[k] = sum[k] / most(sum[columns], 1e-6f);
+    for (idx i = 0; i < n; i++)
+        for (idx k = 0; k < columns; k++) solved[i * COLUMNS + k] -= solved[i * COLUMNS + columns] * left[k];
+}
+
 /* kriging._predicted, one hole; `padded` has room for COLUMNS values a point. */
 WIDEST static void predicted(const float *table, const int64_t *lag, idx n, const int64_t *place, idx points,
                              const float *solved, idx columns, float *padded, float *out)
@@ -605,7 +616,61 @@ WIDEST static void predicted(const float *table, const int64_t *lag, idx n, cons
     }
 }
 
+/* kriging._limits, one hole. */
+static void limits(const float *value, const float *level, const uint8_t *there, idx points, idx colours, float beyond, float *low,
+                   float *high, double *spread)
+{
+    idx many = 0;
+    double total = 0;
+    for (idx i = 0; i < points; i++) many += there[i];
+    many = many > 1 ? many : 1;
+    for (idx c = 0; c < colours; c++) {
+        float least = INFINITY, best = -INFINITY, sum = 0;
+        double squares = 0;
+        for (idx i = 0; i < points; i++) {
+            const float v = value[i * colours + c], both = v + level[i * colours + c];
+            if (!there[i]) continue;
+            /* What is no number stays. */
+            least = both < least || both != both ? both : least;
+            best = both > best || both != both ? both : best;
+            sum += v;
+        }
+        const double mean = (double)sum / (double)many;
+        for (idx i = 0; i < points; i++) {
+            const double rest = there[i] ? value[i * colours + c] - mean : 0;
+            squares += rest * rest;
+        }
+        total += squares / (double)many;
+        const float more = beyond * (best - least);
+        low[c] = least - more, high[c] = best + more;
+    }
+    *spread = total / (double)colours;
+}
+
 /* --- what Python sees --- */
+
+static PyObject *py_limits(PyObject *self, PyObject *args)
+{
+    Py_buffer value, level, there, low, high, spread;
+    idx n, points, colours;
+    float beyond;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*y*nnnfw*w*w*", &value, &level, &there, &n, &points, &colours, &beyond, &low, &high, &spread))
+        return NULL;
+    const idx size = points * colours;
+    const int fine = inside(n >= 0 && points >= 0 && colours > 0, "no points") && holds(&value, n * size, 4, "values")
+                     && holds(&level, n * size, 4, "level") && holds(&there, n * points, 1, "there")
+                     && holds(&low, n * colours, 4, "low") && holds(&high, n * colours, 4, "high")
+                     && holds(&spread, n, 8, "spread");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx i = 0; i < n; i++)
+            limits((float *)value.buf + i * size, (float *)level.buf + i * size, (uint8_t *)there.buf + i * points, points,
+                   colours, beyond, (float *)low.buf + i * colours, (float *)high.buf + i * colours, (double *)spread.buf + i);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &value, &level, &there, &low, &high, &spread);
+}
 
 static PyObject *py_steps_out(PyObject *self, PyObject *args)
 {
@@ -856,19 +921,18 @@ static int in_table(const int64_t *lag, idx n, const int64_t *place, idx points,
 
 static PyObject *py_solve(PyObject *self, PyObject *args)
 {
-    Py_buffer table, place, ok, diagonal, right, out;
+    Py_buffer table, place, ok, diagonal, given, out, left;
     idx n, lags, points, zero, columns;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nny*nny*y*y*nw*", &table, &n, &lags, &place, &points, &zero, &ok, &diagonal, &right,
-                          &columns,
-                          &out))
+    if (!PyArg_ParseTuple(args, "y*nny*nny*y*y*nw*w*", &table, &n, &lags, &place, &points, &zero, &ok, &diagonal, &given,
+                          &columns, &out, &left))
         return NULL;
     int fine = inside(n >= 0 && lags > 0 && points >= 0 && points <= 1000 && zero >= 0 && zero < lags && columns > 0
-                      && columns <= COLUMNS, "no table")
+                      && columns < COLUMNS, "no table")
                && holds(&table, n * lags, 4, "table") && holds(&place, n * points, 8, "place") && holds(&ok, n * points, 1,
                                                                                                         "ok")
-               && holds(&diagonal, n * points, 4, "diagonal") && holds(&right, n * points * columns, 4, "right")
-               && holds(&out, n * points * columns, 4, "out");
+               && holds(&diagonal, n * points, 4, "diagonal") && holds(&given, n * points * columns, 4, "given")
+               && holds(&out, n * points * columns, 4, "out") && holds(&left, n * columns, 4, "left");
     const idx most_ = (points + ROWS - 1) / ROWS * ROWS, widest = (most_ + 7) / 8 * 8 + COLUMNS;
     int64_t *lag = room_for(fine, points * 8);
     fine = lag != NULL;
@@ -892,10 +956,14 @@ static PyObject *py_solve(PyObject *self, PyObject *args)
             memset(room, 0, (size_t)(rows * pitch) * 4);
             correlations((float *)table.buf + i * lags + zero, lag, m, rows, some, pitch, room);
             for (idx j = 0, k = 0; j < points; j++)
-                if (counts[j]) memcpy(room + ++k * pitch - COLUMNS, (float *)right.buf + (from + j) * columns,
-                                      (size_t)columns * 4);
+                if (counts[j]) {
+                    float *right = room + ++k * pitch - COLUMNS;
+                    memcpy(right, (float *)given.buf + (from + j) * columns, (size_t)columns * 4);
+                    right[columns] = 1;
+                }
             factored(room, rows, pitch);
             solutions(room, rows, pitch, both);
+            centred(both, m, columns, (float *)left.buf + i * columns);
             for (idx j = 0, k = 0; j < points; j++, to += columns)
                 if (counts[j]) memcpy(to, both + COLUMNS * k++, (size_t)columns * 4);
                 else memset(to, 0, (size_t)columns * 4);
@@ -904,7 +972,7 @@ static PyObject *py_solve(PyObject *self, PyObject *args)
     }
     free(lag);
     free(room);
-    return DONE(room != NULL, &table, &place, &ok, &diagonal, &right, &out);
+    return DONE(room != NULL, &table, &place, &ok, &diagonal, &given, &out, &left);
 }
 
 static PyObject *py_picked(PyObject *self, PyObject *args)

@@ -272,7 +272,30 @@ static void sort_by_digits(const int32_t *value, idx n, int32_t *order, placed *
     for (idx i = 0; i < n; i++) order[i] = sorted[i].at;
 }
 
+/* components.greatest. */
+static void greatest(const double *value, const int64_t *group, idx n, double *out)
+{
+    for (idx i = 0; i < n; i++)
+        if (value[i] > out[group[i]]) out[group[i]] = value[i];
+}
+
 /* --- what Python sees --- */
+
+static PyObject *py_greatest(PyObject *self, PyObject *args)
+{
+    Py_buffer value, group, out;
+    idx n, count;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*nnw*", &value, &group, &n, &count, &out)) return NULL;
+    const int fine = holds(&value, n, 8, "value") && holds(&group, n, 8, "group") && holds(&out, count, 8, "out")
+                     && between(&group, n, 0, count, "there is no such group");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        greatest(value.buf, group.buf, n, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &value, &group, &out);
+}
 
 static PyObject *py_connect(PyObject *self, PyObject *args)
 {
