@@ -204,13 +204,14 @@ def above(level: Level) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     # More than that share of the picture standing out is texture everywhere: start higher there. Some rows tell.
     limit, some = level.start, range(0, rows, max(1, rows // 16))
     for _ in range(6):
-        if np.mean([_over(level, limit, r, r + 1, count=True) for r in some]) <= MOST:
+        share = np.mean([_over(level, limit, r, r + 1, count=True) for r in some])
+        if share <= MOST:
             break
         limit = limit * 1.4
-    return _over(level, limit, 0, rows)
+    return _over(level, limit, 0, rows, room=int(1.2 * share * level.height.size) + 1000)
 
 
-def _over(level: Level, limit: np.ndarray, r0: int, r1: int, count: bool = False):
+def _over(level: Level, limit: np.ndarray, r0: int, r1: int, *, count: bool = False, room: int = 0):
     """Of some rows of tiles the pixels above the limit of their tile as in `above`, or only their share."""
     h, w = level.height.shape
     rows, columns = limit.shape
@@ -219,12 +220,16 @@ def _over(level: Level, limit: np.ndarray, r0: int, r1: int, count: bool = False
     if compiled.loops:
         out = [np.empty(0, t) for t in (np.int32, np.float32, np.float32)]
         of = (level.height, h, w, level.tile, rows, columns, r0, r1, level.peaks, whole, limit)
-        n = compiled.loops.over(*of, 0, *out)
         if count:
-            return n / ((y1 - y0) * w)
-        out = [np.empty(n, v.dtype) for v in out]
-        compiled.loops.over(*of, n, *out)
-        return out
+            return compiled.loops.over(*of, 0, *out) / ((y1 - y0) * w)
+        # Where the room is too little, it is told how much is needed.
+        n = room
+        for _ in range(2):
+            out = [np.empty(n, v.dtype) for v in out]
+            n = compiled.loops.over(*of, n, *out)
+            if n <= len(out[0]):
+                break
+        return [v[:n] for v in out]
     tall = np.minimum(np.arange(y0, y1) // level.tile, rows - 1)
     across = np.minimum(np.arange(w) // level.tile, columns - 1)
     found = level.height[y0:y1] > whole[tall][:, across]

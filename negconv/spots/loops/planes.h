@@ -127,14 +127,56 @@ WIDEST static void halve(const int16_t *plane, idx width, idx w, idx y0, idx y1,
     }
 }
 
-/* noise.turned, square by square. */
+/* noise.turned, square by square; whole ones in registers, of which pairs are interleaved by ones, twos and fours. */
+enum { EDGE = 8 };
+
+#if defined(__GNUC__)
+typedef int16_t row_of __attribute__((vector_size(2 * EDGE), aligned(2)));
+#if defined(__clang__)
+#define MIXED(a, b, ...) __builtin_shufflevector(a, b, __VA_ARGS__)
+#else
+#define MIXED(a, b, ...) __builtin_shuffle(a, b, (row_of){__VA_ARGS__})
+#endif
+
+static inline void turn(const int16_t *from, idx pitch, int16_t *to, idx apart)
+{
+    row_of a[EDGE], b[EDGE];
+    for (idx i = 0; i < EDGE; i++) memcpy(a + i, from + i * pitch, sizeof a[i]);
+    for (idx i = 0; i < EDGE; i += 2) {
+        b[i] = MIXED(a[i], a[i + 1], 0, 8, 1, 9, 2, 10, 3, 11);
+        b[i + 1] = MIXED(a[i], a[i + 1], 4, 12, 5, 13, 6, 14, 7, 15);
+    }
+    for (idx i = 0; i < EDGE; i += 4)
+        for (idx k = 0; k < 2; k++) {
+            a[i + 2 * k] = MIXED(b[i + k], b[i + k + 2], 0, 1, 8, 9, 2, 3, 10, 11);
+            a[i + 2 * k + 1] = MIXED(b[i + k], b[i + k + 2], 4, 5, 12, 13, 6, 7, 14, 15);
+        }
+    for (idx k = 0; k < 4; k++) {
+        b[2 * k] = MIXED(a[k], a[k + 4], 0, 1, 2, 3, 8, 9, 10, 11);
+        b[2 * k + 1] = MIXED(a[k], a[k + 4], 4, 5, 6, 7, 12, 13, 14, 15);
+    }
+    for (idx i = 0; i < EDGE; i++) memcpy(to + i * apart, b + i, sizeof b[i]);
+}
+#else
+static inline void turn(const int16_t *from, idx pitch, int16_t *to, idx apart)
+{
+    for (idx x = 0; x < EDGE; x++)
+        for (idx y = 0; y < EDGE; y++) to[x * apart + y] = from[y * pitch + x];
+}
+#endif
+
 static void turned(const int16_t *plane, idx h, idx w, int16_t *out)
 {
-    enum { SQUARE = 32 };
+    enum { SQUARE = 4 * EDGE };
     for (idx y0 = 0; y0 < h; y0 += SQUARE)
         for (idx x0 = 0; x0 < w; x0 += SQUARE)
-            for (idx x = x0; x < w && x < x0 + SQUARE; x++)
-                for (idx y = y0; y < h && y < y0 + SQUARE; y++) out[x * h + y] = plane[y * w + x];
+            for (idx x = x0; x < w && x < x0 + SQUARE; x += EDGE)
+                for (idx y = y0; y < h && y < y0 + SQUARE; y += EDGE) {
+                    if (x + EDGE <= w && y + EDGE <= h) turn(plane + y * w + x, w, out + x * h + y, h);
+                    else
+                        for (idx i = x; i < w && i < x + EDGE; i++)
+                            for (idx j = y; j < h && j < y + EDGE; j++) out[i * h + j] = plane[j * w + i];
+                }
 }
 
 /* noise.tile_stats, a row of tiles: sums over every other row of the density and of the size of its second
@@ -171,7 +213,8 @@ WIDEST static idx over(const int16_t *height, idx w, idx y0, idx y1, idx tile, i
             const idx x0 = c * tile, x1 = c == columns - 1 ? w : x0 + tile;
             const int16_t *p = height + y * w, least = limit[c];
             int32_t found = 0;
-            for (idx x = x0; x < x1; x++) found += p[x] > least;
+            if (x1 - x0 == 16) for (idx x = 0; x < 16; x++) found += p[x0 + x] > least;
+            else for (idx x = x0; x < x1; x++) found += p[x] > least;
             if (n + found > room) n += found;
             else for (idx x = x0; found && x < x1; x++)
                 if (p[x] > least) {
