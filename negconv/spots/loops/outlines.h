@@ -342,29 +342,35 @@ static int trace_one(const ground_of *o, const int32_t *index, const int32_t *me
 {
     const idx scale = o->scale, reach = 2 + scale / 2, w = o->width, size = o->rows * w;
     growing *g = &s->found;
+    const int32_t own_width = (int32_t)o->own_width;
     idx x0 = w, y0 = o->rows, x1 = 0, y1 = 0;
     for (idx i = 0; i < n; i++) {
-        const idx y = index[member[i]] / o->own_width * scale, x = index[member[i]] % o->own_width * scale;
+        const idx y = index[member[i]] / own_width * scale, x = index[member[i]] % own_width * scale;
         x0 = x < x0 ? x : x0, x1 = x > x1 ? x : x1;
         y0 = y < y0 ? y : y0, y1 = y > y1 ? y : y1;
     }
     x0 = within(x0 - reach, 0, w), y0 = within(y0 - reach, 0, o->rows);
     const idx across_ = within(x1 + scale + reach, 0, w) - x0, tall = within(y1 + scale + reach, 0, o->rows) - y0;
-    if (across_ * tall > s->room) {
+    /* Between two rows of the box lies a pixel that is none; it is barred where the picture ends there. */
+    const idx pitch = across_ + 1, bars = x0 == 0 || x0 + across_ == w;
+    if (pitch * tall + 1 > s->room) {
         free(s->seen);
-        s->room = 2 * across_ * tall;
+        s->room = 2 * pitch * tall + 1;
         if (!(s->seen = calloc((size_t)s->room, 1))) return 0;
     }
+    for (idx y = 0; bars && y <= tall; y++) s->seen[y * pitch] = 1;
     g->n = 0;
     for (idx i = 0; i < n; i++) {
-        const idx place = index[member[i]], y = place / o->own_width * scale, x = place % o->own_width * scale;
+        const idx y = index[member[i]] / own_width * scale, x = index[member[i]] % own_width * scale;
         const int32_t ground = o->opening[member[i]];
         if (!grown(g, scale * scale)) return 0;
         for (idx dy = 0; dy < scale; dy++)
             for (idx dx = 0; dx < scale; dx++) {
                 const idx at = (y + dy) * w + x + dx;
                 if ((double)(o->sign * o->full[at]) < (double)ground + half) continue;
-                s->seen[(y + dy - y0) * across_ + x + dx - x0] = 1;
+                const idx own = (y + dy - y0) * pitch + x + dx - x0 + 1;
+                s->seen[own] = 1;
+                g->part[g->n] = (int32_t)own; /* for now */
                 g->at[g->n] = (int32_t)at;
                 g->ground[g->n++] = ground;
             }
@@ -372,21 +378,24 @@ static int trace_one(const ground_of *o, const int32_t *index, const int32_t *me
     for (idx step = 0, from = 0; step < reach && from < g->n; step++) {
         const idx to = g->n;
         if (!grown(g, 4 * (to - from))) return 0;
-        for (int d = 0; d < 4; d++)
+        for (int d = 0; d < 4; d++) {
+            const idx move = d == 0 ? 1 : d == 1 ? -1 : d == 2 ? w : -w, own_move = d < 2 ? move : d == 2 ? pitch : -pitch;
             for (idx i = from; i < to; i++) {
-                const idx x = g->at[i] % w, at = g->at[i] + (d == 0 ? 1 : d == 1 ? -1 : d == 2 ? w : -w);
-                if (d == 0 ? x == w - 1 : d == 1 ? x == 0 : at < 0 || at >= size) continue;
-                uint8_t *seen = s->seen + (at / w - y0) * across_ + at % w - x0;
-                if (*seen || (double)(o->sign * o->full[at]) < (double)g->ground[i] + half) continue;
-                *seen = 1;
+                const idx at = g->at[i] + move, own = g->part[i] + own_move;
+                if (at < 0 || at >= size || s->seen[own]
+                    || (double)(o->sign * o->full[at]) < (double)g->ground[i] + half) continue;
+                s->seen[own] = 1;
+                g->part[g->n] = (int32_t)own;
                 g->at[g->n] = (int32_t)at;
                 g->ground[g->n++] = g->ground[i];
             }
+        }
         from = to;
     }
     /* What was seen, row by row, is in order. */
+    for (idx y = 0; bars && y <= tall; y++) s->seen[y * pitch] = 0;
     for (idx y = 0, k = 0; y < tall && k < g->n; y++)
-        for (uint8_t *row = s->seen + y * across_, *p = row; (p = memchr(p, 1, (size_t)(row + across_ - p))); *p++ = 0)
+        for (uint8_t *row = s->seen + y * pitch + 1, *p = row; (p = memchr(p, 1, (size_t)(row + across_ - p))); *p++ = 0)
             g->spare[k++] = (int32_t)((y0 + y) * w + x0 + p - row);
     const idx pieces = connect_few(g->spare, g->n, w, &s->runs, g->part);
     if (pieces < 0 || !grown(&s->kept, g->n)) return 0;
