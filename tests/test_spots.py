@@ -176,7 +176,7 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
         yield from noise.tile_stats(plane, 16)
         yield from (candidates.around(tiles, (0.5, 0.75, 1.0)), candidates.around(tiles[:2], (0.5, 0.9)))
         yield from candidates.above(level)
-        yield candidates.dark_detail(plane, (5, 9), 1)
+        yield candidates.dark_detail(candidates.dark_depths(plane, 1), (5, 9))
         yield from (few.index, few.part, few.threshold)
         yield from (parts.threshold, parts.step, parts.sums, *features._across(parts, known.contrast))
         yield from (kinds._forms(line, part, count, shape[1]),
@@ -328,7 +328,7 @@ def test_dark_detail_is_the_pictures_own_however_dirty_it_is():
     for y, x in rng.integers(8, (312, 472), (160, 2)):
         dirty_one[y - 3:y + 4, x - 3:x + 4] += 2000
     shape = (20, 30)
-    clean, dirtied = (candidates.dark_detail(v, shape, 1)[1] for v in (picture, dirty_one))
+    clean, dirtied = (candidates.dark_detail(candidates.dark_depths(v, 1), shape)[1] for v in (picture, dirty_one))
     light = [candidates.around(candidates.top_hat(v, 11, 16, threads=1)[1], (0.75,), 1)[0] for v in (picture, dirty_one)]
     assert clean.shape == shape
     assert np.median(dirtied / clean) == pytest.approx(1, abs=0.1)

@@ -86,7 +86,7 @@ class Parts:
 
 def levels(plane: np.ndarray, *, light: bool = True, threads: int = 2):
     """The scales of a plane, finest first (a generator: one is in memory at a time)."""
-    full, half, sign = plane, None, 1 if light else -1
+    full, half, depths, sign = plane, None, None, 1 if light else -1
     # Dark spots are sought from half size on, so that the whole plane need not be negated.
     wanted = range(LEVELS) if light else DARK_LEVELS
     for k in range(wanted[-1] + 1):
@@ -107,19 +107,25 @@ def levels(plane: np.ndarray, *, light: bool = True, threads: int = 2):
         if k == 0:
             # Dark detail of the whole picture is taken from its half, where a quarter is to be looked through.
             half = noise.halved(plane, threads=threads)
-        holes = dark_detail(plane if k else half, peaks.shape, threads)
+        if k != 1 or depths is None:
+            depths = dark_depths(plane if k else half, threads)
+        holes = dark_detail(depths, peaks.shape)
         yield Level(2 ** k, full, sign, plane, height, tile, grain, start, peaks, near,
                     around(tops, (0.75, 1.0), threads), np.sort(peaks, axis=None), mean_around(rough), holes, curve)
 
 
-def dark_detail(plane: np.ndarray, shape: tuple[int, int], threads: int) -> np.ndarray:
-    """Depth of the narrow dark detail around each tile, (3, *shape): median, upper quartile and greatest.
+def dark_depths(plane: np.ndarray, threads: int) -> np.ndarray:
+    """Depth of the narrow dark detail around each tile, (3, rows, columns): median, upper quartile and greatest.
 
     A picture has dark detail as well as light; dirt is light alone, so that this is the picture's own however dirty it is.
     """
     if min(plane.shape) < 2 * SQUARE:
-        return np.ones((3, *shape), np.float32)
-    depths = around(top_hat(plane, SQUARE, TILE, threads=threads, light=False)[1], (0.5, 0.75, 1.0), threads)
+        return np.ones((3, 1, 1), np.float32)
+    return around(top_hat(plane, SQUARE, TILE, threads=threads, light=False)[1], (0.5, 0.75, 1.0), threads)
+
+
+def dark_detail(depths: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    """What `dark_depths` returns, for the tiles of another scale, (3, *shape)."""
     rows, columns = (np.minimum(np.arange(n) * m // n, m - 1) for n, m in zip(shape, depths.shape[1:]))
     return depths[:, rows[:, None], columns]
 
