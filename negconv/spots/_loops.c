@@ -83,6 +83,7 @@ static PyMethodDef methods[] = {
      "laid(plane, h, w, sign, line, n, moves, turns, reach, block, out, points, normals, rows) -> points before, after"},
     {"resampled", py_resampled, METH_VARARGS, "resampled(points, n, block) -> points"},
     {"taken", py_taken, METH_VARARGS, "taken(cells, rows, columns, side, points, n) -> points"},
+    {"take", py_take, METH_VARARGS, "take(cells, rows, columns, side, points, n)"},
     {"profile", py_profile, METH_VARARGS, "profile(rows, n, block, width, from, to, mean, out)"},
     {"strip_means", py_strip_means, METH_VARARGS,
      "strip_means(plane, h, w, points, cosine, sine, n, angles, step, aside, along, wide, out)"},

@@ -114,10 +114,7 @@ def find(plane: np.ndarray, colour: Channels | None, frame: Frame, *, light: boo
         scratch = measure(plane, colour, frame, low, line, points, light)
         if scratch is None or _taken(cells, scratch.points):
             continue
-        y, x = (scratch.points[:, ::-1] // 4).astype(int).T + 1
-        for dy in (-1, 0, 1):
-            for dx in (-1, 0, 1):
-                cells[np.clip(y + dy, 0, cells.shape[0] - 1), np.clip(x + dx, 0, cells.shape[1] - 1)] = True
+        _take(cells, scratch.points)
         out.append(scratch)
     if not out:
         return [], np.zeros((0, len(NAMES)), np.float32)
@@ -129,6 +126,18 @@ def _taken(cells, points) -> bool:
         return compiled.loops.taken(cells, *cells.shape, 4, points, len(points)) > 0.5 * len(points)
     y, x = (points[:, ::-1] // 4).astype(int).T + 1
     return cells[np.clip(y, 0, cells.shape[0] - 1), np.clip(x, 0, cells.shape[1] - 1)].mean() > 0.5
+
+
+def _take(cells, points) -> None:
+    """The cells of points and those next to them are taken."""
+    if compiled.loops:
+        compiled.loops.take(cells, *cells.shape, 4, np.ascontiguousarray(points), len(points))
+        return
+    y, x = (points[:, ::-1] // 4).astype(int).T + 1
+    y, x = np.clip(y, 0, cells.shape[0] - 1), np.clip(x, 0, cells.shape[1] - 1)
+    for dy in (-1, 0, 1):
+        for dx in (-1, 0, 1):
+            cells[np.clip(y + dy, 0, cells.shape[0] - 1), np.clip(x + dx, 0, cells.shape[1] - 1)] = True
 
 
 def resampled(points: np.ndarray) -> np.ndarray:
@@ -357,6 +366,7 @@ def _onward(there, last, known):
 
 def _half(profile, edge):
     """Steps from the middle of a profile to where it has risen to its edge."""
+    profile = profile.tolist()  # numbers of an array are slow one by one
     for i in range(1, REACH - 3):
         if profile[i] > edge:
             before = profile[i - 1]

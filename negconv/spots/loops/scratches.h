@@ -253,6 +253,17 @@ static idx taken(const uint8_t *cells, idx rows, idx columns, idx side, const do
     return many;
 }
 
+static void take(uint8_t *cells, idx rows, idx columns, idx side, const double *points, idx n)
+{
+    for (idx i = 0, last = -1; i < n; i++) {
+        const idx cell = cell_of(points + 2 * i, rows, columns, side), y = cell / columns, x = cell % columns;
+        if (cell == last) continue;
+        last = cell;
+        for (idx v = y > 0 ? y - 1 : 0; v <= y + 1 && v < rows; v++)
+            for (idx u = x > 0 ? x - 1 : 0; u <= x + 1 && u < columns; u++) cells[v * columns + u] = 1;
+    }
+}
+
 /* scratches._profile: means of so many rows each, less the middle of their sides, and the median of that in each column. */
 static int rising_float(const void *a, const void *b)
 {
@@ -428,6 +439,18 @@ static PyObject *py_taken(PyObject *self, PyObject *args)
     PyObject *none = DONE(fine, &cells, &points);
     Py_XDECREF(none);
     return none ? PyLong_FromSsize_t(many) : NULL;
+}
+
+static PyObject *py_take(PyObject *self, PyObject *args)
+{
+    Py_buffer cells, points;
+    idx rows, columns, side, n;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "w*nnny*n", &cells, &rows, &columns, &side, &points, &n)) return NULL;
+    const int fine = inside(rows > 0 && columns > 0 && side > 0, "no cells") && holds(&cells, rows * columns, 1, "cells")
+                     && holds(&points, 2 * n, 8, "points");
+    if (fine) take(cells.buf, rows, columns, side, points.buf, n);
+    return DONE(fine, &cells, &points);
 }
 
 static PyObject *py_profile(PyObject *self, PyObject *args)
