@@ -91,6 +91,8 @@ static PyMethodDef methods[] = {
     {"walk", py_walk, METH_VARARGS,
      "walk(values, n, columns, edges, start, features, limits, leaves, depth, begin, stops, least, count, total)"},
     {"steps_out", py_steps_out, METH_VARARGS, "steps_out(planes, trust, h, w, colours, at, n, toe, out, number)"},
+    {"greys", py_greys, METH_VARARGS, "greys(planes, size, colours, at, n, toe, out)"},
+    {"spread", py_spread, METH_VARARGS, "spread(index, n, edge, m, h, w, near, all, fresh) -> pixels"},
     {"surroundings", py_surroundings, METH_VARARGS,
      "surroundings(planes, trust, h, w, colours, corner, n, window, block, toe, bell, light, seen, mean, grey, rest)"},
     {"correlation", py_correlation, METH_VARARGS, "correlation(grey, n, window, inner, bell, table, square)"},

@@ -148,7 +148,16 @@ def _grown(mask: np.ndarray, steps: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _spread(index, edge, shape, steps):
+    """Some sorted pixels with those next to the edge of them, step by step, and which were the last to come."""
     h, w = shape
+    if compiled.loops:
+        rim = np.zeros(len(index), bool)
+        for _ in range(steps):
+            near, index = np.empty(4 * len(edge), np.int64), np.ascontiguousarray(index, np.int64)
+            more, rim = np.empty(len(index) + len(near), np.int64), np.empty(len(index) + len(near), bool)
+            found = compiled.loops.spread(index, len(index), np.ascontiguousarray(edge), len(edge), h, w, near, more, rim)
+            edge, index, rim = near[:found], more[:len(index) + found], rim[:len(index) + found]
+        return index, rim
     for _ in range(steps):
         y, x = edge // w, edge % w
         near = np.concatenate([edge[y > 0] - w, edge[y < h - 1] + w, edge[x > 0] - 1, edge[x < w - 1] + 1])
@@ -239,6 +248,10 @@ def _left_out(planes, trust, index, rim, pieces) -> None:
     flat, seen = planes.reshape(-1, planes.shape[2]), trust.reshape(-1)
 
     def grey(at):
+        if compiled.loops and planes.flags.c_contiguous:
+            light = np.empty(len(at), np.float32)
+            compiled.loops.greys(planes, len(seen), planes.shape[2], np.ascontiguousarray(at), len(at), TOE, light)
+            return light
         return mean_of(bent(np.nan_to_num(flat[at])))
 
     def beyond(at, *what):

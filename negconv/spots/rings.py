@@ -90,11 +90,12 @@ def find(plane: np.ndarray, *, threads: int = 1) -> tuple[list[Ring], np.ndarray
     quarter, size = NAMES.index("least quarter"), NAMES.index("radius")
     found.sort(key=lambda ring: -(ring.values[0] + ring.values[quarter]))
     out: list[Ring] = []
+    places: list[tuple[np.ndarray, float]] = []
     for ring in found:
         middle, near = ring.points.mean(axis=0), 0.5 * SCALE * np.exp(ring.values[size])
-        if len(out) < MANY and all(np.hypot(*(middle - o.points.mean(axis=0))) > max(
-                near, 0.5 * SCALE * np.exp(o.values[size])) for o in out):
+        if len(out) < MANY and all(np.hypot(*(middle - other)) > max(near, reach) for other, reach in places):
             out.append(ring)
+            places.append((middle, near))
     out = closer(half, out) if out else out
     if not out:
         return [], np.zeros((0, len(NAMES)), np.float32)

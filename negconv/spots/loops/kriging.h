@@ -32,6 +32,45 @@ static void steps_out(const float *planes, const uint8_t *trust, idx h, idx w, i
     }
 }
 
+/* repair._left_out: the mean of the channels of pixels, on the scale the filling works on. */
+static void greys(const float *planes, idx colours, const int64_t *at, idx n, float toe, float *out)
+{
+    for (idx i = 0; i < n; i++) {
+        const float *p = planes + at[i] * colours;
+        float sum = 0;
+        for (idx c = 0; c < colours; c++) sum += p[c] == p[c] ? bent(p[c], toe) : 0;
+        out[i] = sum / (float)colours;
+    }
+}
+
+/* repair._spread, one step: the pixels next to the edge of a set that are not of it, in order, and the set with them. */
+static idx spread(const int64_t *index, idx n, const int64_t *edge, idx m, idx h, idx w, int64_t *near, int64_t *all,
+                  uint8_t *fresh)
+{
+    const int64_t move[4] = {-w, -1, 1, w};
+    idx next[4] = {0}, found = 0, i = 0, k = 0;
+    for (int64_t last = -1;;) {
+        int64_t least = INT64_MAX;
+        for (int d = 0; d < 4; d++) {
+            /* Beyond the picture there is none. */
+            while (next[d] < m
+                   && (d == 0 ? edge[next[d]] < w : d == 3 ? edge[next[d]] >= (h - 1) * w
+                       : edge[next[d]] % w == (d == 1 ? 0 : w - 1))) next[d]++;
+            if (next[d] < m && edge[next[d]] + move[d] < least) least = edge[next[d]] + move[d];
+        }
+        if (least == INT64_MAX) break;
+        for (int d = 0; d < 4; d++) next[d] += next[d] < m && edge[next[d]] + move[d] == least;
+        if (least == last) continue;
+        last = least;
+        for (; i < n && index[i] < least; i++) fresh[k] = 0, all[k++] = index[i];
+        if (i < n && index[i] == least) continue;
+        near[found++] = least;
+        fresh[k] = 1, all[k++] = least;
+    }
+    for (; i < n; i++) fresh[k] = 0, all[k++] = index[i];
+    return found;
+}
+
 /* kriging._windows, one window with its corner at top, left. */
 WIDEST static void window_of(const float *planes, const uint8_t *trust, idx h, idx w, idx colours, idx top, idx left,
                              idx window, float toe, float *light, uint8_t *seen)
@@ -689,6 +728,43 @@ static PyObject *py_steps_out(PyObject *self, PyObject *args)
         Py_END_ALLOW_THREADS
     }
     return DONE(fine, &planes, &trust, &at, &out, &number);
+}
+
+static PyObject *py_greys(PyObject *self, PyObject *args)
+{
+    Py_buffer planes, at, out;
+    idx size, colours, n;
+    float toe;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*nny*nfw*", &planes, &size, &colours, &at, &n, &toe, &out)) return NULL;
+    const int fine = inside(size >= 0 && colours > 0, "no picture") && holds(&planes, size * colours, 4, "planes")
+                     && holds(&at, n, 8, "at") && holds(&out, n, 4, "out") && between(&at, n, 0, size, "a pixel lies outside");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        greys(planes.buf, colours, at.buf, n, toe, out.buf);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &planes, &at, &out);
+}
+
+static PyObject *py_spread(PyObject *self, PyObject *args)
+{
+    Py_buffer index, edge, near, all, fresh;
+    idx n, m, h, w, found = 0;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*ny*nnnw*w*w*", &index, &n, &edge, &m, &h, &w, &near, &all, &fresh)) return NULL;
+    const int fine = inside(h > 0 && w > 0 && n >= 0 && m >= 0, "no picture") && holds(&index, n, 8, "index")
+                     && holds(&edge, m, 8, "edge") && holds(&near, 4 * m, 8, "near") && holds(&all, n + 4 * m, 8, "all")
+                     && holds(&fresh, n + 4 * m, 1, "fresh") && rises(&index, n) && rises(&edge, m)
+                     && between(&index, n, 0, h * w, "a pixel lies outside") && between(&edge, m, 0, h * w, "a pixel lies outside");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        found = spread(index.buf, n, edge.buf, m, h, w, near.buf, all.buf, fresh.buf);
+        Py_END_ALLOW_THREADS
+    }
+    PyObject *none = DONE(fine, &index, &edge, &near, &all, &fresh);
+    Py_XDECREF(none);
+    return none ? PyLong_FromSsize_t(found) : NULL;
 }
 
 static PyObject *py_surroundings(PyObject *self, PyObject *args)
