@@ -107,6 +107,8 @@ static PyMethodDef methods[] = {
      "solve(table, n, lags, place, points, zero, ok, diagonal, given, columns, out, left)"},
     {"limits", py_limits, METH_VARARGS, "limits(values, level, there, n, points, colours, beyond, low, high, spread)"},
     {"picked", py_picked, METH_VARARGS, "picked(values, n, colours, size, begin, place, out)"},
+    {"put_together", py_put_together, METH_VARARGS,
+     "put_together(both, left, low, high, mean, light, n, colours, size, begin, at, offset, base, fill, rest)"},
     {"predicted", py_predicted, METH_VARARGS,
      "predicted(table, n, lags, lag, begin, place, points, solved, columns, out)"},
     {NULL, NULL, 0, NULL}};

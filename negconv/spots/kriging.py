@@ -174,11 +174,8 @@ def krige(planes: np.ndarray, trust: np.ndarray, holes, tint: np.ndarray, uneven
         solved += more
         left += shift
 
-    both = _predicted(table, y * size.span + x + size.zero, begin, place, solved) + left[of, 0]
-    base = _picked(mean, begin, at)
-    fill = np.clip(base + both[:, :colours], low[of], high[of])
-    rest = _picked(light, begin, at + offset[of]) - both[:, colours:]
-    base = mean_of(base)
+    both = _predicted(table, y * size.span + x + size.zero, begin, place, solved)
+    base, fill, rest = _put_together(both, left, low, high, mean, light, begin, of, at, offset)
     for i in np.flatnonzero(offset == 0).tolist():
         own = slice(begin[i], begin[i + 1])
         rest[own] = rng.standard_normal(rest[own].shape, dtype=np.float32) * grain.at("pixel", base[own])[:, None]
@@ -221,6 +218,23 @@ def _predicted(table, lag, begin, place, solved):
     for i, (a, b) in enumerate(zip(begin[:-1], begin[1:])):
         out[a:b] = table[i].take(lag[a:b, None] - place[i]) @ solved[i]
     return out
+
+
+def _put_together(both, left, low, high, mean, light, begin, of, at, offset):
+    """Of the pixels of holes, at places in their windows, the mean of the channels' local means, (pixels,); what they are filled
+    with, (pixels, c), within the limits (n, c); and what the prediction lacks of the place `offset` further on, (pixels, c).
+
+    `both` (pixels, 2 c) are the predictions of either, less the means `left` (n, 1, 2 c)."""
+    n, colours = low.shape
+    if compiled.loops:
+        base, (fill, rest) = np.empty(len(at), np.float32), np.empty((2, len(at), colours), np.float32)
+        compiled.loops.put_together(both, np.ascontiguousarray(left), low, high, mean, light, n, colours, mean[0, 0].size, begin,
+                                    at, offset, base, fill, rest)
+        return base, fill, rest
+    both = both + left[of, 0]
+    base = _picked(mean, begin, at)
+    fill = np.clip(base + both[:, :colours], low[of], high[of])
+    return mean_of(base), fill, _picked(light, begin, at + offset[of]) - both[:, colours:]
 
 
 def _solved(table, place, ok, diagonal, given, size):

@@ -243,8 +243,7 @@ def _left_out(planes, trust, index, rim, pieces) -> None:
     """
     h, w = trust.shape
     count, part = len(pieces), np.zeros(len(index), np.intp)
-    for i, piece in enumerate(pieces):
-        part[piece] = i
+    part[np.concatenate(pieces)] = np.repeat(np.arange(count), [len(piece) for piece in pieces])
     flat, seen = planes.reshape(-1, planes.shape[2]), trust.reshape(-1)
 
     def grey(at):

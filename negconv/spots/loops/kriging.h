@@ -83,9 +83,15 @@ WIDEST static void window_of(const float *planes, const uint8_t *trust, idx h, i
         const idx n = x1 - x0, at = (y - top) * window + x0 - left;
         const float *p = planes + (y * w + x0) * colours;
         memcpy(seen + at, trust + y * w + x0, (size_t)n);
+        /* What is known of the number of channels is taken apart in vectors. */
+        if (colours == 3)
+            for (idx c = 0; c < 3; c++)
+                for (idx i = 0; i < n; i++) light[c * size + at + i] = p[3 * i + c];
+        else
+            for (idx c = 0; c < colours; c++)
+                for (idx i = 0; i < n; i++) light[c * size + at + i] = p[i * colours + c];
         for (idx c = 0; c < colours; c++) {
             float *o = light + c * size + at;
-            for (idx i = 0; i < n; i++) o[i] = p[i * colours + c];
             for (idx i = 0; i < n; i++) o[i] = bent(o[i], toe);
             /* Dirt may be as bright as it likes. */
             for (idx i = 0; i < n; i++) o[i] = seen[at + i] == DIRT ? 0 : o[i];
@@ -655,6 +661,23 @@ WIDEST static void predicted(const float *table, const int64_t *lag, idx n, cons
     }
 }
 
+/* kriging._put_together, one hole. */
+static void put_together(const float *both, const float *left, const float *low, const float *high, const float *mean,
+                         const float *light, idx colours, idx size, const int64_t *at, idx n, idx offset, float *base, float *fill,
+                         float *rest)
+{
+    for (idx i = 0; i < n; i++, both += 2 * colours) {
+        float sum = 0;
+        for (idx c = 0; c < colours; c++) {
+            const float local = mean[c * size + at[i]], v = local + (both[c] + left[c]);
+            fill[i * colours + c] = v < low[c] ? low[c] : v > high[c] ? high[c] : v;
+            rest[i * colours + c] = light[c * size + at[i] + offset] - (both[colours + c] + left[colours + c]);
+            sum += local;
+        }
+        base[i] = sum / (float)colours;
+    }
+}
+
 /* kriging._limits, one hole. */
 static void limits(const float *value, const float *level, const uint8_t *there, idx points, idx colours, float beyond, float *low,
                    float *high, double *spread)
@@ -1070,6 +1093,37 @@ static PyObject *py_picked(PyObject *self, PyObject *args)
         Py_END_ALLOW_THREADS
     }
     return DONE(fine, &values, &begin, &place, &out);
+}
+
+static PyObject *py_put_together(PyObject *self, PyObject *args)
+{
+    Py_buffer both, left, low, high, mean, light, begin, at, offset, base, fill, rest;
+    idx n, colours, size;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "y*y*y*y*y*y*nnny*y*y*w*w*w*", &both, &left, &low, &high, &mean, &light, &n, &colours, &size,
+                          &begin, &at, &offset, &base, &fill, &rest))
+        return NULL;
+    const int64_t *b = begin.buf, *place = at.buf, *off = offset.buf;
+    int fine = inside(colours > 0 && size > 0, "no planes") && holes_within(&begin, n, &at, &at, 0, size)
+               && holds(&left, 2 * n * colours, 4, "left") && holds(&low, n * colours, 4, "low")
+               && holds(&high, n * colours, 4, "high") && holds(&mean, n * colours * size, 4, "mean")
+               && holds(&light, n * colours * size, 4, "light") && holds(&offset, n, 8, "offset")
+               && holds(&both, 2 * b[n] * colours, 4, "both") && holds(&base, b[n], 4, "base")
+               && holds(&fill, b[n] * colours, 4, "fill") && holds(&rest, b[n] * colours, 4, "rest");
+    for (idx i = 0; fine && i < n; i++)
+        for (int64_t k = b[i]; fine && k < b[i + 1]; k++)
+            fine = inside(place[k] + off[i] >= 0 && place[k] + off[i] < size, "a pixel lies outside");
+    if (fine) {
+        Py_BEGIN_ALLOW_THREADS
+        for (idx i = 0; i < n; i++)
+            put_together((float *)both.buf + 2 * b[i] * colours, (float *)left.buf + 2 * i * colours,
+                         (float *)low.buf + i * colours, (float *)high.buf + i * colours,
+                         (float *)mean.buf + i * colours * size, (float *)light.buf + i * colours * size, colours, size,
+                         place + b[i], b[i + 1] - b[i], off[i], (float *)base.buf + b[i], (float *)fill.buf + b[i] * colours,
+                         (float *)rest.buf + b[i] * colours);
+        Py_END_ALLOW_THREADS
+    }
+    return DONE(fine, &both, &left, &low, &high, &mean, &light, &begin, &at, &offset, &base, &fill, &rest);
 }
 
 static PyObject *py_predicted(PyObject *self, PyObject *args)
