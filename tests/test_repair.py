@@ -9,7 +9,8 @@ from scipy import ndimage
 
 from negconv.errors import InputError
 from negconv.positive import Positive
-from negconv.spots import Spots, compiled, kriging, repair
+from negconv.spots import Spots, compiled, components, kriging, repair
+from negconv.spots.repair import _grown, _left_out
 
 
 def horizon(shape=(240, 320), slope=0.4, low=0.06, high=0.4):
@@ -299,7 +300,17 @@ def test_compiled_loops_check_lengths():
         loops.picked(side, 1, 1, 100, hole, one + 100, share)
     table, place, window = np.zeros((1, 9), np.float32), np.array([[0, 5]]), np.zeros((8, 8), np.float32)
     with pytest.raises(ValueError, match="a lag lies outside"):
-        loops.solve(table, 1, 9, place, 2, 4, place > 0, window, window, 1, window)
+        loops.solve(table, 1, 9, place, 2, 4, place > 0, window, window, 1, window, share)
+    with pytest.raises(ValueError, match="left holds"):
+        loops.solve(table, 1, 9, place, 2, 4, place > 0, window, window, 2, window, share)
+    with pytest.raises(ValueError, match="level holds"):
+        loops.limits(window, share, window > 0, 1, 2, 1, 0.03, share, share, np.zeros(1))
+    with pytest.raises(ValueError, match="a pixel lies outside"):
+        loops.greys(side, 100, 1, one + 100, 1, 50.0, share)
+    with pytest.raises(ValueError, match="does not rise"):
+        loops.spread(np.array([3, 2]), 2, one, 1, 10, 10, np.zeros(4, int), np.zeros(6, int), np.zeros(6, bool))
+    with pytest.raises(ValueError, match="a pixel lies outside"):
+        loops.put_together(window, window, share, share, side, side, 1, 1, 100, hole, one + 99, one + 1, share, share, share)
     with pytest.raises(ValueError, match="a lag lies outside"):
         loops.predicted(table, 1, 9, one + 4, hole, place, 2, window, 1, window)
     with pytest.raises(ValueError, match="do not rise"):
@@ -333,10 +344,15 @@ def test_compiled_loops_know_what_numpy_knows_of_a_hole(monkeypatch, size, colou
         diagonal = np.full(ring.shape, 1.01, np.float32)
         given = kriging._picked(light_, np.arange(4) * kriging.POINTS, ring.reshape(-1)).reshape(*ring.shape, colours)
         solved, left = kriging._solved(table, place, ok, diagonal, given * ok[..., None], size)
+        levels = kriging._picked(mean, np.arange(4) * kriging.POINTS, ring.reshape(-1)).reshape(given.shape)
+        low, high, spread = kriging._limits(given, levels, ok)
         offset = kriging._sources(grey, seen, begin, *at, ring, ok, distance, np.random.default_rng(1), size.window)
         detail = kriging._detail(given[0, :90], given[1, :90], begin, *at, rough, np.array([0.1, 0.2, 0.01]))
+        both = np.random.default_rng(2).normal(0, 0.3, (90, 2 * colours)).astype(np.float32)
+        level, fill, lacks = kriging._put_together(both, np.repeat(left, 2, axis=2), low, high, mean, light_, begin, hole,
+                                                   at[0] * size.window + at[1], offset)
         exact = (seen, ring, ok, distance * ok, near, offset)
-        near_ = (light_, mean, grey, rest, table, variance, rough, detail, solved, left)
+        near_ = (light_, mean, grey, rest, table, variance, rough, detail, solved, left, low, high, spread, level, fill, lacks)
         return exact, near_ + ((share, noise) if colours > 1 else ())
 
     ours = work()
@@ -347,6 +363,33 @@ def test_compiled_loops_know_what_numpy_knows_of_a_hole(monkeypatch, size, colou
         np.testing.assert_array_equal(a, b)
     for a, b in zip(ours[1], plain[1]):
         assert np.abs(a - b).max() <= 1e-4 * max(np.abs(b).max(), 1e-3)
+
+
+@pytest.mark.skipif(compiled.loops is None, reason="the inner loops were not compiled here")
+def test_compiled_loops_grow_sets_as_numpy_does(monkeypatch):
+    rng = np.random.default_rng(5)
+    mask = ndimage.binary_opening(rng.random((60, 70)) < 0.6)
+    mask[0, :9] = mask[-1, 30:] = mask[20:30, 0] = mask[5, -1] = True
+    light, wide = rng.lognormal(-2, 1, (60, 70, 3)).astype(np.float32), rng.random(mask.shape) < 0.1
+    light[10, 10], light[3, 4] = np.nan, np.inf
+
+    def work():
+        for steps in (1, 2, 5):
+            yield from _grown(mask, steps)
+        yield from _grown(np.zeros_like(mask), 2)
+        # What is left out is by how light it is.
+        trust = np.full(mask.shape, kriging.CLEAR, np.uint8)
+        index, rim = _grown(wide, 1)
+        trust.reshape(-1)[index] = np.where(rim, kriging.RIM, kriging.DIRT)
+        part, count = components.connected(index, 70)
+        _left_out(light, trust, index, rim, [np.flatnonzero(part == k) for k in range(count)])
+        yield trust
+
+    ours = list(work())
+    assert np.array_equal(ours[0], np.flatnonzero(ndimage.binary_dilation(mask)))
+    monkeypatch.setattr(compiled, "loops", None)
+    for a, b in zip(ours, work(), strict=True):
+        np.testing.assert_array_equal(a, b)
 
 
 def test_a_hair_from_the_dark_into_the_light_leaves_light_ground_light():

@@ -185,6 +185,8 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
         yield from find.outline(level.full, seeds, noise.edge(known.contrast))
         yield from (even, pieces, [total for total, _ in chains], [k for _, chain in chains for k in chain])
         yield components.ordered(many)
+        yield components.greatest(score.reshape(-1), many[:score.size] % 50, 51)
+        yield components.greatest(many - 2.0 ** 19, many % 7, 9, least=-np.inf)
         yield from find.claimed(many[:3000] % 997, many[1000:4000] % 7, np.array([2.0, 5, 1, 6, 0, 4, 3]))
         yield from (components.beside(line, move) for move in (1, -shape[1], shape[1] + 1))
         yield from (np.stack([v for _, *at, votes in rings.middles(plane) for v in np.stack([*at, votes], 1)] or [[0]]),
@@ -201,6 +203,9 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
             yield from (points, *laid)
             yield from (v for some in (slice(0, n), slice(1, n)) for v in scratches._profile(laid[2], n, some))
             yield scratches._taken(cells, points)
+            fresh = np.zeros_like(cells)
+            scratches._take(fresh, points - 3)
+            yield fresh
 
     turned = rng.permuted(where)
     cells = np.zeros((shape[0] // 4 + 3, shape[1] // 4 + 3), bool)
@@ -240,6 +245,10 @@ def test_compiled_loops_check_lengths():
                     np.zeros(2, int))
     with pytest.raises(ValueError, match="below 0"):
         loops.ordered(whole - 1, 100, whole.copy())
+    with pytest.raises(ValueError, match="no such group"):
+        loops.greatest(np.zeros(2), np.array([0, 1]), 2, 1, np.zeros(1))
+    with pytest.raises(ValueError, match="points holds"):
+        loops.take(np.zeros((4, 4), bool), 4, 4, 4, np.zeros((2, 2)), 3)
     with pytest.raises(ValueError, match="no such level"):
         loops.outlines(plane, 10, 10, 1, 10, 2, whole, whole, whole, 1, np.zeros(1), 1, 0.3, 2.0, 0.6, np.zeros(1, bool))
     with pytest.raises(ValueError, match="no such part"):
