@@ -30,6 +30,8 @@ def test_convolutions_are_those_of_scipy(monkeypatch, side, step, outputs, plain
             want[n, ..., o] = add[o] + sum(each)
     got = look.convolved(x, kernel.reshape(-1, outputs), add, step=step)
     assert got == pytest.approx(np.maximum(want, 0)[:, ::step, ::step], abs=2e-5)
+    ours = look.convolved(x[:, :, :12], kernel.reshape(-1, outputs), add, step=step, pool=True)
+    assert (ours == look.pooled(look.convolved(x[:, :, :12], kernel.reshape(-1, outputs), add, step=step))).all()
     assert look.pooled(got[:, :, :6]).shape == (4, 16 // step // 2, 3, outputs)
     assert (look.pooled(got[:, :, :6])[1, 1, 2] == got[1, 2:4, 4:6].max(axis=(0, 1))).all()
 

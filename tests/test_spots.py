@@ -261,7 +261,7 @@ def test_compiled_loops_check_lengths():
                    np.zeros(2, np.float32))
     with pytest.raises(ValueError, match="kernel holds"):
         loops.convolved(np.zeros((1, 4, 4, 2), np.float32), 1, 4, 4, 2, np.zeros((17, 8), np.float32), np.zeros(8, np.float32),
-                        3, 1, 8, np.zeros((1, 4, 4, 8), np.float32))
+                        3, 1, False, 8, np.zeros((1, 4, 4, 8), np.float32))
     with pytest.raises(ValueError, match="the stops do not rise"):
         loops.walk(np.zeros((2, 3), np.float32), 2, 3, np.zeros(24, np.float32), 8 * np.arange(4), np.zeros(1, np.uint8),
                    np.zeros(1, np.uint8), np.zeros(2, np.float32), 1, 0, np.array([1, 0]), np.zeros(2, np.float32), 2,

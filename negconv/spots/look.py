@@ -167,22 +167,24 @@ class Net:
 
     def _tower(self, name: str, x: np.ndarray) -> np.ndarray:
         x = convolved(x, *self.weights[f"{name} 1"], step=2)
-        x = pooled(convolved(x, *self.weights[f"{name} 2"]))
-        return pooled(convolved(x, *self.weights[f"{name} 3"])).reshape(len(x), -1)
+        x = convolved(x, *self.weights[f"{name} 2"], pool=True)
+        return convolved(x, *self.weights[f"{name} 3"], pool=True).reshape(len(x), -1)
 
     def _layer(self, name: str, x: np.ndarray) -> np.ndarray:
         kernel, add = self.weights[name]
         return np.maximum(x @ kernel + add, 0)
 
 
-def convolved(x: np.ndarray, kernel: np.ndarray, add: np.ndarray, *, step: int = 1) -> np.ndarray:
-    """What is above nothing of a convolution, zeros around: (n, h, w, c) to (n, h / step, w / step, outputs)."""
+def convolved(x: np.ndarray, kernel: np.ndarray, add: np.ndarray, *, step: int = 1, pool: bool = False) -> np.ndarray:
+    """What is above nothing of a convolution, zeros around: (n, h, w, c) to (n, h / step, w / step, outputs), or the greatest of
+    each 2 x 2 of that."""
     n, h, w, c = x.shape
     side = round((kernel.shape[0] / c) ** 0.5)
     if compiled.loops and kernel.shape[1] <= 32:
-        out = np.empty((n, h // step, w // step, kernel.shape[1]), np.float32)
+        apart = 2 * step if pool else step
+        out = np.empty((n, h // apart, w // apart, kernel.shape[1]), np.float32)
         x, kernel, add = (np.ascontiguousarray(v, np.float32) for v in (x, kernel, add))
-        compiled.loops.convolved(x, n, h, w, c, kernel, add, side, step, kernel.shape[1], out)
+        compiled.loops.convolved(x, n, h, w, c, kernel, add, side, step, pool, kernel.shape[1], out)
         return out
     padded = np.zeros((n, h + side - 1, w + side - 1, c), np.float32)
     padded[:, side // 2:side // 2 + h, side // 2:side // 2 + w] = x
@@ -193,7 +195,8 @@ def convolved(x: np.ndarray, kernel: np.ndarray, add: np.ndarray, *, step: int =
     out = windows.reshape(n * rows * columns, -1) @ kernel
     out += add
     np.maximum(out, 0, out=out)
-    return out.reshape(n, rows, columns, -1)
+    out = out.reshape(n, rows, columns, -1)
+    return pooled(out) if pool else out
 
 
 def pooled(x: np.ndarray) -> np.ndarray:

@@ -150,6 +150,17 @@ WIDEST static void convolved(const float *x, idx rows, idx columns, idx inputs, 
         }
 }
 
+/* look.pooled, one picture. */
+WIDEST static void pooled(const float *x, idx rows, idx columns, idx channels, float *out)
+{
+    for (idx y = 0; y < rows / 2; y++)
+        for (idx i = 0; i < columns / 2; i++, out += channels) {
+            const float *a = x + (2 * y * columns + 2 * i) * channels, *b = a + columns * channels;
+            for (idx c = 0; c < channels; c++)
+                out[c] = most(most(a[c], b[c]), most(a[c + channels], b[c + channels]));
+        }
+}
+
 /* --- what Python sees --- */
 
 static PyObject *py_covers(PyObject *self, PyObject *args)
@@ -196,25 +207,31 @@ static PyObject *py_convolved(PyObject *self, PyObject *args)
 {
     Py_buffer x, kernel, add, out;
     idx n, rows, columns, inputs, side, step, kept;
+    int pool;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nnnny*y*nnnw*", &x, &n, &rows, &columns, &inputs, &kernel, &add, &side, &step, &kept, &out))
+    if (!PyArg_ParseTuple(args, "y*nnnny*y*nnpnw*", &x, &n, &rows, &columns, &inputs, &kernel, &add, &side, &step, &pool, &kept,
+                          &out))
         return NULL;
     const int fine = inside(n >= 0 && rows > 0 && columns > 0 && inputs > 0 && side > 0 && side % 2 && step > 0 && kept > 0
-                            && kept <= OUTPUTS, "no such layer")
+                            && kept <= OUTPUTS && (!pool || (rows / step % 2 == 0 && columns / step % 2 == 0)), "no such layer")
                      && holds(&x, n * rows * columns * inputs, 4, "x") && holds(&kernel, side * side * inputs * kept, 4,
                                                                                 "kernel")
-                     && holds(&add, kept, 4, "add") && holds(&out, n * (rows / step) * (columns / step) * kept, 4, "out");
+                     && holds(&add, kept, 4, "add")
+                     && holds(&out, n * (rows / step) * (columns / step) * kept / (pool ? 4 : 1), 4, "out");
+    const idx whole = (rows / (fine ? step : 1)) * (columns / (fine ? step : 1)) * kept, apart = pool ? whole / 4 : whole;
     const idx outputs = (kept + 7) / 8 * 8, weights = side * side * inputs, own = rows * columns * inputs,
               room = (rows + side - 1) * (columns + side - 1) * inputs;
-    float *padded = fine ? calloc((size_t)(room + (weights + 1) * outputs), 4) : NULL;
+    float *padded = fine ? calloc((size_t)(room + (weights + 1) * outputs + (pool ? whole : 0)), 4) : NULL;
     if (padded) {
         float *wide = padded + room, *more = wide + weights * outputs;
         Py_BEGIN_ALLOW_THREADS
         for (idx i = 0; i < weights; i++) memcpy(wide + i * outputs, (float *)kernel.buf + i * kept, (size_t)kept * 4);
         memcpy(more, add.buf, (size_t)kept * 4);
-        for (idx i = 0; i < n; i++)
-            convolved((float *)x.buf + i * own, rows, columns, inputs, side, step, wide, more, outputs, kept, padded,
-                      (float *)out.buf + i * (rows / step) * (columns / step) * kept);
+        for (idx i = 0; i < n; i++) {
+            float *to = (float *)out.buf + i * apart, *layer = pool ? more + outputs : to;
+            convolved((float *)x.buf + i * own, rows, columns, inputs, side, step, wide, more, outputs, kept, padded, layer);
+            if (pool) pooled(layer, rows / step, columns / step, kept, to);
+        }
         Py_END_ALLOW_THREADS
     } else if (fine)
         PyErr_NoMemory();
