@@ -35,7 +35,7 @@ def beside(index: np.ndarray, move: int) -> np.ndarray:
 
 
 def greatest(value: np.ndarray, group: np.ndarray, count: int, *, least: float = 0.0) -> np.ndarray:
-    """The greatest of the values of each group 0 .. count - 1, float64 (count,); `least` where they are less or there is none."""
+    """The greatest value of each group 0 .. count - 1, float64 (count,); `least` where all are less or there is none."""
     out = np.full(count, least)
     if compiled.loops:
         value, group = np.ascontiguousarray(value, np.float64), np.ascontiguousarray(group, np.int64)

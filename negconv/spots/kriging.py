@@ -221,15 +221,16 @@ def _predicted(table, lag, begin, place, solved):
 
 
 def _put_together(both, left, low, high, mean, light, begin, of, at, offset):
-    """Of the pixels of holes, at places in their windows, the mean of the channels' local means, (pixels,); what they are filled
-    with, (pixels, c), within the limits (n, c); and what the prediction lacks of the place `offset` further on, (pixels, c).
+    """Of the pixels of holes, at places in their windows, the mean of the channels' local means, (pixels,); what they are
+    filled with, (pixels, c), within the limits (n, c); and what the prediction lacks of the place `offset` further on,
+    (pixels, c).
 
     `both` (pixels, 2 c) are the predictions of either, less the means `left` (n, 1, 2 c)."""
     n, colours = low.shape
     if compiled.loops:
         base, (fill, rest) = np.empty(len(at), np.float32), np.empty((2, len(at), colours), np.float32)
-        compiled.loops.put_together(both, np.ascontiguousarray(left), low, high, mean, light, n, colours, mean[0, 0].size, begin,
-                                    at, offset, base, fill, rest)
+        compiled.loops.put_together(both, np.ascontiguousarray(left), low, high, mean, light, n, colours, mean[0, 0].size,
+                                    begin, at, offset, base, fill, rest)
         return base, fill, rest
     both = both + left[of, 0]
     base = _picked(mean, begin, at)

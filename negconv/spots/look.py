@@ -176,8 +176,8 @@ class Net:
 
 
 def convolved(x: np.ndarray, kernel: np.ndarray, add: np.ndarray, *, step: int = 1, pool: bool = False) -> np.ndarray:
-    """What is above nothing of a convolution, zeros around: (n, h, w, c) to (n, h / step, w / step, outputs), or the greatest of
-    each 2 x 2 of that."""
+    """What is above nothing of a convolution, zeros around: (n, h, w, c) to (n, h / step, w / step, outputs), or the greatest
+    of each 2 x 2 of that."""
     n, h, w, c = x.shape
     side = round((kernel.shape[0] / c) ** 0.5)
     if compiled.loops and kernel.shape[1] <= 32:

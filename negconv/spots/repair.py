@@ -334,8 +334,8 @@ def _seen_through(flat, index, part, core, place, value, variance, rims):
 
     Dirt that lets some light through adds a constant on the scale of densities. What is left when that is taken off is
     the picture's own, if it varies no more than the surroundings do, from pixel to pixel and over the whole hole; else
-    it is the dirt's. `place` are the positions in `index` of pixels that have been filled, with `value` (n, c), and `variance` (n,)
-    is that around them.
+    it is the dirt's. `place` are the positions in `index` of pixels that have been filled, with `value` (n, c), and
+    `variance` (n,) is that around them.
 
     Returns
     -------

@@ -663,8 +663,8 @@ WIDEST static void predicted(const float *table, const int64_t *lag, idx n, cons
 
 /* kriging._put_together, one hole. */
 static void put_together(const float *both, const float *left, const float *low, const float *high, const float *mean,
-                         const float *light, idx colours, idx size, const int64_t *at, idx n, idx offset, float *base, float *fill,
-                         float *rest)
+                         const float *light, idx colours, idx size, const int64_t *at, idx n, idx offset, float *base,
+                         float *fill, float *rest)
 {
     for (idx i = 0; i < n; i++, both += 2 * colours) {
         float sum = 0;
@@ -679,8 +679,8 @@ static void put_together(const float *both, const float *left, const float *low,
 }
 
 /* kriging._limits, one hole. */
-static void limits(const float *value, const float *level, const uint8_t *there, idx points, idx colours, float beyond, float *low,
-                   float *high, double *spread)
+static void limits(const float *value, const float *level, const uint8_t *there, idx points, idx colours, float beyond,
+                   float *low, float *high, double *spread)
 {
     idx many = 0;
     double total = 0;
@@ -717,7 +717,8 @@ static PyObject *py_limits(PyObject *self, PyObject *args)
     idx n, points, colours;
     float beyond;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*y*y*nnnfw*w*w*", &value, &level, &there, &n, &points, &colours, &beyond, &low, &high, &spread))
+    if (!PyArg_ParseTuple(args, "y*y*y*nnnfw*w*w*", &value, &level, &there, &n, &points, &colours, &beyond, &low, &high,
+                          &spread))
         return NULL;
     const idx size = points * colours;
     const int fine = inside(n >= 0 && points >= 0 && colours > 0, "no points") && holds(&value, n * size, 4, "values")
@@ -779,7 +780,8 @@ static PyObject *py_spread(PyObject *self, PyObject *args)
     const int fine = inside(h > 0 && w > 0 && n >= 0 && m >= 0, "no picture") && holds(&index, n, 8, "index")
                      && holds(&edge, m, 8, "edge") && holds(&near, 4 * m, 8, "near") && holds(&all, n + 4 * m, 8, "all")
                      && holds(&fresh, n + 4 * m, 1, "fresh") && rises(&index, n) && rises(&edge, m)
-                     && between(&index, n, 0, h * w, "a pixel lies outside") && between(&edge, m, 0, h * w, "a pixel lies outside");
+                     && between(&index, n, 0, h * w, "a pixel lies outside")
+                     && between(&edge, m, 0, h * w, "a pixel lies outside");
     if (fine) {
         Py_BEGIN_ALLOW_THREADS
         found = spread(index.buf, n, edge.buf, m, h, w, near.buf, all.buf, fresh.buf);

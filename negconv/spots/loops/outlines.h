@@ -103,7 +103,8 @@ typedef struct {
     int32_t at, y, x, who, side;
 } way_out;
 
-/* The next pixels of a list, as many as `SOME`: the ways out of their parts, and the second differences along rows (`uneven`). */
+/* The next pixels of a list, as many as `SOME`: the ways out of their parts, and the second differences along rows
+   (`uneven`). */
 enum { SOME = 256 };
 
 static idx ways_out(const outline *o, reading *r, idx from, idx to, int whole, int64_t *uneven, way_out *out)

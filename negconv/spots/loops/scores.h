@@ -209,11 +209,12 @@ static PyObject *py_convolved(PyObject *self, PyObject *args)
     idx n, rows, columns, inputs, side, step, kept;
     int pool;
     (void)self;
-    if (!PyArg_ParseTuple(args, "y*nnnny*y*nnpnw*", &x, &n, &rows, &columns, &inputs, &kernel, &add, &side, &step, &pool, &kept,
-                          &out))
+    if (!PyArg_ParseTuple(args, "y*nnnny*y*nnpnw*", &x, &n, &rows, &columns, &inputs, &kernel, &add, &side, &step, &pool,
+                          &kept, &out))
         return NULL;
     const int fine = inside(n >= 0 && rows > 0 && columns > 0 && inputs > 0 && side > 0 && side % 2 && step > 0 && kept > 0
-                            && kept <= OUTPUTS && (!pool || (rows / step % 2 == 0 && columns / step % 2 == 0)), "no such layer")
+                            && kept <= OUTPUTS && (!pool || (rows / step % 2 == 0 && columns / step % 2 == 0)),
+                            "no such layer")
                      && holds(&x, n * rows * columns * inputs, 4, "x") && holds(&kernel, side * side * inputs * kept, 4,
                                                                                 "kernel")
                      && holds(&add, kept, 4, "add")
