@@ -40,6 +40,10 @@ SPREAD, LEAST, MOST = 2.3, 0.3, 4.0
 #: What falls short of what dirt adds by more than this share of it, and than so many times what light varies by from pixel to
 #: pixel, is not under it: the mask is wider than the dirt there.
 BESIDE, PLAINLY = 0.3, 3.0
+#: What dirt adds is no more than this to such a share of an outline. A pixel is the picture's own where it differs from what the
+#: light around foretells by less than this many times the spread there, but by no more than the one and no less than the other
+#: share of what dirt adds.
+ADDED, FORETOLD, MOSTLY, BARELY = 0.7, 4.0, 0.5, 0.12
 
 
 def repair(positive, spots, *, seed: int = 0, threads: int = 2, in_place: bool = False):
@@ -50,7 +54,8 @@ def repair(positive, spots, *, seed: int = 0, threads: int = 2, in_place: bool =
     positive : Positive, or float array (h, w, 3) or (h, w)
         Scene-linear, before tone.
     spots : Spots, or bool array (h, w)
-        What to fill. The mask is grown by two pixels (city-block distance); no pixel beyond changes.
+        What to fill. The mask is grown by two pixels (city-block distance); no pixel beyond changes. Where an outline that
+        was found took in some of the picture, that is left as it is; what somebody gave is filled whole.
     seed : int
         For the choice of places detail is taken from.
     threads : int
@@ -85,16 +90,18 @@ def repair(positive, spots, *, seed: int = 0, threads: int = 2, in_place: bool =
         raise ValueError(f"only float32 is repaired in place, not {linear.dtype}")
     out = linear if in_place else np.array(linear, np.float32)
     index, rim = _grown(mask, GROW)
+    # What somebody drew is meant.
+    given = np.isin(index, spots.given) if hasattr(spots, "given") else np.ones(len(index), bool)
     del mask
     if len(index):
-        _fill(out if out.ndim == 3 else out[..., None], index, rim, seed, threads)
+        _fill(out if out.ndim == 3 else out[..., None], index, rim, given, seed, threads)
     if is_dataclass(positive) and hasattr(positive, "linear"):
         return replace(positive, linear=out)
     return out
 
 
-def _fill(planes, index, rim, seed, threads) -> None:
-    """Fill the pixels of `index` in place."""
+def _fill(planes, index, rim, given, seed, threads) -> None:
+    """Fill the pixels of `index` in place, those that are `given` whatever they show."""
     trust = np.full(planes.shape[:2], CLEAR, np.uint8)
     trust.reshape(-1)[index] = np.where(rim, RIM, DIRT)
     grain = measure_grain(planes, trust, bent)
@@ -104,7 +111,7 @@ def _fill(planes, index, rim, seed, threads) -> None:
     todo, final = _pieces(index, part, width)
     _left_out(planes, trust, index, rim, todo)
     rims = _guard(planes, trust, index, rim, part, _rims(planes, trust, index, rim, part, count))
-    core = _core(index, rim, width)
+    core, first = _core(index, rim, width), True
     while todo:
         holes, owner = [index[piece] for piece in todo], part[np.array([piece[0] for piece in todo])]
         fills = [None] * len(todo)
@@ -130,7 +137,9 @@ def _fill(planes, index, rim, seed, threads) -> None:
         of = np.repeat(np.arange(len(done)), [len(piece) for piece, *_ in done])
         variance, last = np.array([d[2] for d in done], np.float32), np.array([d[3] for d in done])
         sure[index[_seen_through(flat, index, part, core, place, value, variance[of], rims)]] = CLEAR
-        core = core[:0]
+        if first:
+            sure[index[_beside_dirt(flat, index, rim, part, width, place, value, variance[of], given)]] = CLEAR
+        core, first = core[:0], False
         open_ = sure[index[place]] != CLEAR
         left = np.bincount(of[open_], minlength=len(done))
         whole = last & (left == np.bincount(of))
@@ -312,10 +321,15 @@ def _greatest_near(index, value, width):
 
 def _medians(values, group, count):
     """Median of the values of each group; 0 where there are none."""
+    return _quantiles(values, group, count, 0.5)
+
+
+def _quantiles(values, group, count, share):
+    """The value that so large a share of each group lies below; 0 where there are none."""
     order = np.argsort(values)
     order = order[ordered(group[order])]
     number = np.bincount(group, minlength=count)
-    middle = np.cumsum(number) - number + number // 2
+    middle = np.cumsum(number) - number + (number * share).astype(np.intp)
     return np.where(number > 0, values[order][np.minimum(middle, max(len(values) - 1, 0))] if len(values) else 0.0, 0.0)
 
 
@@ -365,6 +379,37 @@ def _seen_through(flat, index, part, core, place, value, variance, rims):
     share = np.minimum(np.sqrt(around / np.maximum(steps, 1e-12)), 1)[owner, None]
     flat[index[core]] = straight(bent(fill[core]) + share * (added - _means(added, owner, len(most))[owner]))
     return core
+
+
+def _beside_dirt(flat, index, rim, part, width, place, value, variance, given):
+    """Where an outline took in more than its dirt: pixels that are as the light around it foretells, out to its rim.
+
+    A joint, a stem or a stroke that runs into a hair and is as light goes on beyond the outline, so that the filling foretells it;
+    dirt it does not. Only the lens' blur of dirt is both. `place` are the positions in `index` of pixels with a filling, `value`
+    (n, c) and `variance` (n,) that and the variance around; what is `given` is filled whatever it shows.
+
+    Returns
+    -------
+    int array
+        Positions in `index` of the pixels that are clear now.
+    """
+    count, inner = int(part.max()) + 1, np.zeros(len(index), bool)
+    inner[place] = True
+    dirt = given | ~inner
+    inner = np.flatnonzero(inner & ~rim)
+    more, spread = np.zeros(len(index), np.float32), np.zeros(len(index), np.float32)
+    more[place], spread[place] = mean_of(bent(np.nan_to_num(flat[index[place]])) - bent(value)), np.sqrt(variance)
+    more *= np.sign(_medians(more[inner], part[inner], count))[part]
+    added = _quantiles(more[inner], part[inner], count, ADDED)[part]
+    beside_ = [beside(index, move) for move in (-width, width, -1, 1)]
+    near = np.sum([np.where(at >= 0, more[at], 0) for at in beside_], axis=0)
+    even = (more + near) / (1 + np.sum([at >= 0 for at in beside_], axis=0))
+    dirt |= ~rim & (even >= np.clip(FORETOLD * spread, BARELY * added, MOSTLY * added))
+    for _ in range(GROW):
+        dirt |= np.logical_or.reduce([(at >= 0) & dirt[at] for at in beside_])
+    free = np.flatnonzero(~dirt)
+    group, groups = connected(index[free], width)
+    return free[(np.bincount(group, rim[free], groups) > 0)[group]]
 
 
 def _means(values, group, count=0):

@@ -113,6 +113,8 @@ class Spots:
     _pixels: dict[int, np.ndarray] = field(default_factory=dict, repr=False)
     #: Flat indices of what a lens blurred beyond the outlines, and the rows it belongs to.
     _beyond: tuple[np.ndarray, np.ndarray] = field(default=(np.zeros(0, np.int64), np.zeros(0, np.int64)), repr=False)
+    #: Flat indices of what is of somebody's own mask or list, in rising order.
+    given: np.ndarray = field(default_factory=lambda: np.zeros(0, np.int64), repr=False)
 
     @classmethod
     def from_mask(cls, mask, *, pixel_um: float | None = None, light: bool = True) -> Spots:
@@ -160,7 +162,7 @@ class Spots:
         index = np.flatnonzero(labels)
         shape = shapes(index, labels.ravel()[index] - 1, count, labels.shape[1])
         rows = spot_rows(shape, np.full(count, light), np.ones(count), pixel_um, source="own")
-        return cls(labels, tuple(rows), (), pixel_um)
+        return cls(labels, tuple(rows), (), pixel_um, given=index)
 
     @property
     def mask(self) -> np.ndarray:
@@ -329,7 +331,8 @@ class Spots:
             shape = shapes(index, np.zeros(len(index), np.int64), 1, self.shape[1])
             grown = spot_rows(shape, np.array([s.light]), np.array([s.confidence]), self.pixel_um)[0]
             old[row] = replace(grown, row=row, source=s.source)
-        return replace(self, labels=labels, rows=tuple(old.values()) + tuple(new_rows))
+        return replace(self, labels=labels, rows=tuple(old.values()) + tuple(new_rows),
+                       given=np.union1d(self.given, other.given))
 
     def decide(self, *, accept=(), refuse=(), mask=None) -> Spots:
         """The retoucher's decisions in one call, as a recipe holds them: own mask merged, rows accepted, rows refused."""
