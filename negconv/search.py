@@ -36,6 +36,8 @@ AGAIN, MANY, MANY_AGAIN = 0.3, 3.0, 0.5
 KEEN = 0.5
 #: No more tones near a base than this are tried.
 KEENLY = 5
+#: At half its size a plan tells an attempt's merit but for so much.
+ABOUT = 0.15
 #: With less than this the answers of all tones are weighed against each other, by a constant and, in its order, what is
 #: said of them in `_beside_each_other`; fitted to captures rendered in three ways, beside the repository.
 UNSURE = 0.5
@@ -212,11 +214,13 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
             break                       # neither is it the base, nor is anything darker
     skirts = [tone for tone in tones if is_skirt(tone, tones)]
     tones = [tone for tone in tones if tone not in skirts]
-    best, bare, tried = None, None, []
+    best, bare, tried, left, last = None, None, [], [], None
     for base in promising(list(bases_in(tones, flattened))):
         ringed = best is not None and panel_like(best.base, flattened) and is_ringed(best, base)
-        if best is None or ringed or best.merit < PLAIN:
-            attempt = attempted(log, base, aspect)
+        if best is not None and best is not last and not ringed and POOR < best.merit < PLAIN:
+            left.append(base)       # the last one explained no more than one before; hardly ever does one darker still
+        elif best is None or ringed or best.merit < PLAIN:
+            attempt = last = attempted(log, base, aspect)
             explains = best is None or attempt.merit > best.merit - NESTED
             if explains and panel_like(base, flattened) and past_film(attempt.kinds):
                 # Neither is what is brighter than this the base.
@@ -246,6 +250,7 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
     if _mean(frames) < UNSURE and not _strip(attempt.kinds):
         # What several tones agree on is likely right, though none of them speaks for it alone. Small pictures are sought in
         # a finer plan.
+        tried += [attempted(log, base, aspect) for base in left]
         likely, one, sided = max(_beside_each_other(proxy, k, tried, aspect, film_format), key=lambda rated: rated[0],
                                  default=(0.0, best, []))
         if likely > UNSURE:
@@ -288,7 +293,9 @@ def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: li
                 return both, replace(one, base=base, parts=parts(log, base)), by
     if room and shown.sure:
         return [replace(f, confidence=min(f.confidence, SURE), warnings=(BESIDE,)) for f in shown.frames], best, False
-    seen, seen_in, by = (shown.frames, best, False) if other.sure else _framed(proxy, k, shown, aspect, film_format)
+    # Sides that hardly show are looked for where light is seen more keenly, if at all: those found without that change nothing.
+    seen, seen_in, by = _framed(proxy, k, shown, aspect, film_format) if other.shows and not other.sure else (
+        shown.frames, best, False)
     if _mean(seen) >= _mean(frames) or _wedged(seen, frames):
         return seen, seen_in, by
     # Of one answer, sides that are seen in the proxy itself, or that a strip's other pictures hold, are the more exact ones.
@@ -310,7 +317,11 @@ def _keen(plan: np.ndarray, first: Attempt, aspect: float | None, film_format: s
     best, base, light = None, first.base, plan
     ring = around(plan, first.base, first.parts.kinds)
     near = nearby(plan, first.base, rigid=bool(flattened))
+    half = np.ascontiguousarray(plan[:, ::2, ::2])
     for tone in itertools.islice(itertools.chain(() if ring is None else (ring,), near), KEENLY):
+        if best is not None and attempted(stretched(half, tone), stretched_tone(tone), aspect).merit < (
+                best.merit + NESTED / 3 - ABOUT):
+            continue
         log = stretched(plan, tone)
         attempt = attempted(log, stretched_tone(tone), aspect)
         # What lies round a picture on one side alone may as well be some of it.
