@@ -32,8 +32,6 @@ PLAIN = 0.75
 #: With less confidence than this another base and a finer plan are tried: a base so many times as common, and for
 #: several pictures already with less than the last.
 AGAIN, MANY, MANY_AGAIN = 0.3, 3.0, 0.5
-#: A frame less sure than PLAINLY, or with a side seen along less than this, is looked for more keenly.
-KEEN = 0.5
 #: No more tones near a base than this are tried.
 KEENLY = 5
 #: At half its size a plan tells an attempt's merit but for so much.
@@ -67,8 +65,10 @@ BESIDE = "beside it there is film enough for another picture, of which nothing w
 NOTHING = "no edge of a picture was found, so all that the gate shows is used"
 #: A picture that ends at the holder is seen to along more than this share of a side.
 MEETS = 0.05
-#: With this confidence, a picture is not looked for by its faint sides as well.
+#: With this confidence, a picture is looked for neither more keenly nor by its faint sides as well.
 PLAINLY = 0.9
+#: What surrounds a picture by rebate is light that falls off, and not that picture, where its merit is this.
+KEEN = 0.5
 #: What is found by them is believed at this share of the confidence of another answer, which they speak against.
 RATHER = 0.75
 #: Nor where less than this share of all that is exposed lies outside what was found.
@@ -260,11 +260,6 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
     return _Answer(attempt, frames, faint, plan, k)
 
 
-def _surely(f: Sided) -> bool:
-    """Whether a frame is sure, and its sides are seen."""
-    return f.confidence >= PLAINLY and min((v for v, on in zip(f.firm, f.rests) if on != "view"), default=1.0) >= KEEN
-
-
 def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: list[Level],
             aspect: float | None, film_format: str | None, flattened: bool | None) -> tuple[list[Sided], Attempt, bool]:
     """The frames of an attempt, or those seen more keenly near its base, whichever are surer; whether by sides that hardly
@@ -274,7 +269,7 @@ def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: li
     if film:
         shown = replace(shown, frames=[_guessed(f) for f in shown.frames])
     room = shown.lacking
-    if shown.frames and not (film or room) and all(_surely(f) for f in shown.frames) or flattened and panel_like(
+    if shown.frames and not (film or room) and min(f.confidence for f in shown.frames) >= PLAINLY or flattened and panel_like(
             best.base, flattened):
         return _framed(proxy, k, shown, aspect, film_format)
     keen = None if film else _keen(log, best, aspect, film_format, flattened, -2.0 if room else best.merit)

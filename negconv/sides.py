@@ -326,8 +326,10 @@ PENUMBRA, SHARP, DRAWN = (0.6, 0.3), 0.4, 400.0
 OUTSIDE, TELLING = (-0.37, 2.6, -0.75), 0.5
 #: How far, in pixels, one place along a side is commonly off: errors along a side are alike, so more than it lies off a line.
 PLACE = 1.0
-#: Groups of fewer equations than this are solved in one block with those beside them.
-FEW = 6
+#: Blocks of no more equations than this are stacked apart from those of the places along a side.
+FEW = 5
+#: In no more rounds than this sides are put through their places, and in none once they move by less than this, in pixels.
+ROUNDS, STILL = 8, 1e-4
 #: A side of a strip's picture seen along less than this may as well be something in the picture, so it counts for less.
 PLAIN = 0.5
 #: Where the plan has a side, as a share of the picture's size, and one of a strip of which nothing is seen.
@@ -402,20 +404,20 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
     c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
 
     def film(points):
-        x, y = (points[:, 0] - (w - 1) / 2) / half, (points[:, 1] - (h - 1) / 2) / half
+        x, y = (points[..., 0] - (w - 1) / 2) / half, (points[..., 1] - (h - 1) / 2) / half
         return c * x + s * y, c * y - s * x
 
     middles = np.array([np.mean(t.points, axis=0) for t in traced])
     x, y = film(middles)
 
-    def terms(points, level: bool, f: int):
-        """Coefficients of t, a, b, k, and of the turn of picture `f` about its middle, and the constant, of v (`level`)
-        or u."""
+    def terms(points, level: bool, middle):
+        """Coefficients of t, a, b, k, and of the turn of a picture about its `middle` on the film, and the constant, of v
+        (`level`) or u; of points (..., 2)."""
         px, py = film(points)
         r = px * px + py * py
         if level:
-            return np.stack([-px, px * py, py * py, -py * r, x[f] - px], axis=1), py
-        return np.stack([py, px * px, px * py, -px * r, py - y[f]], axis=1), px
+            return np.stack([-px, px * py, py * py, -py * r, middle[0] - px], axis=-1), py
+        return np.stack([py, px * px, px * py, -px * r, py - middle[1]], axis=-1), px
 
     across = np.ptp(x) < np.ptp(y)                    # whether the strip runs down the view
     lengths = np.array([[np.hypot(*np.subtract(t.points[i + 1], t.points[i])) for i in (0, 1)] for t in traced]) / half
@@ -425,13 +427,10 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
     evens = [[even(side) for side in t.sides] for t in traced] if apart else []
     n = 6 + 4 * len(traced) + apart
     penumbra, skewed, own = 4 + 4 * len(traced), 5 + 4 * len(traced), 6 + 4 * len(traced)
-    rows, values, weights, scales = [], [], [], []
+    blocks: list[tuple] = []
 
     def add(entries, value, weight, scale=np.inf):
-        rows.append(entries)
-        values.append(np.atleast_1d(value))
-        weights.append(np.broadcast_to(weight, len(entries)))
-        scales.append(np.full(len(entries), scale))
+        blocks.append((np.flatnonzero(entries.any(axis=0)), entries, value, weight, scale))
 
     # Most copies have neither perspective nor distortion to speak of; those that have any have much.
     for j in (1, 2, 3):
@@ -446,14 +445,14 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
             level, one = i % 2 == 0, np.zeros((1, n))
             one[0, 4 + 4 * f + i] = 1
             plain = min(side.support / PLAIN, 1.0) if len(traced) > 1 else 1.0
-            chord = _chord(t.points, i, plain * side.at(np.array([0.0])), np.array([0.0]))
+            chord = _chord(*_ends(t, i), plain * side.at(np.array([0.0])), np.array([0.0]))
             sure = PLANNED if side.support or len(traced) == 1 else GUESSED
-            add(one, terms(chord, level, f)[1], (sure * lengths[f].max()) ** -2)
+            add(one, terms(chord, level, (x[f], y[f]))[1], (sure * lengths[f].max()) ** -2)
             if on != "rebate" or len(side.points) < 6:
                 continue
             some = side.points[::max(1, len(side.points) // 60)]
             entries = np.zeros((len(some), n))
-            some_terms, at = terms(some, level, f)
+            some_terms, at = terms(some, level, (x[f], y[f]))
             entries[:, :4] = some_terms[:, :4]
             if apart:
                 entries[:, own + f] = some_terms[:, 4]
@@ -488,61 +487,84 @@ def together(traced: list[Traced], size: tuple[int, int], degrees: float) -> lis
                 one[0, 4 * g + last] -= sign
             sd = PACED * lengths[f].max()
             add(one, 0.0, sd ** -2, 2 * sd)
-    value, weight, scale = map(np.concatenate, (values, weights, scales))
-    blocks = _blocks(rows if apart else [np.concatenate(rows)])
-    use = weight
-    for _ in range(8):
+    stacks = _stacked(blocks)
+    uses, found = [some.weight for some in stacks], np.full(n, np.inf)
+    for _ in range(ROUNDS):
         left, right = 1e-9 * np.eye(n), np.zeros(n)
-        for some, columns, entries in blocks:
-            told = (entries * use[some, None]).T
-            left[columns[:, None], columns] += told @ entries
-            right[columns] += told @ value[some]
+        for some, use in zip(stacks, uses):
+            told = (some.entries * use[..., None]).transpose(0, 2, 1)
+            np.add.at(left, (some.columns[:, :, None], some.columns[:, None, :]), told @ some.entries)
+            np.add.at(right, some.columns, (told @ some.value[..., None])[..., 0])
         inverse = np.linalg.inv(left)
-        found = inverse @ right
-        rest = np.concatenate([entries @ found[columns] for _, columns, entries in blocks]) - value
-        use = weight / (1 + (rest / scale) ** 2)
+        before, found = found, inverse @ right
+        if np.abs(found - before).max() * half < STILL:
+            break
+        uses = [some.weight / (1 + (((some.entries @ found[some.columns][..., None])[..., 0] - some.value) / some.scale) ** 2)
+                for some in stacks]
     doubts = np.sqrt(np.diag(inverse)) * half
+    moved = [list(t.sides) for t in traced]
+    for level in (False, True):
+        pairs = [(f, i) for f, t in enumerate(traced) for i in range(not level, 4, 2) if t.rests[i] == "rebate"]
+        if not pairs:
+            continue
+        f, i = np.array(pairs).T
+        start, end = (some[:, None] for some in np.array([_ends(traced[g], j) for g, j in pairs]).transpose(1, 0, 2))
+        places, sign = np.array([-1.0, 0.0, 1.0]), np.where((i == 0) | (i == 3), 1.0, -1.0)[:, None]
+        at = np.array([traced[g].sides[j].at(places) for g, j in pairs])
+        known = np.column_stack([np.tile(found[:4], (len(f), 1)), found[own + f] if apart else np.zeros(len(f))])
+        for _ in range(3):
+            entries, constant = terms(_chord(start, end, at, places), level, (x[f, None], y[f, None]))
+            off = (entries @ known[..., None])[..., 0] + constant - found[4 + 4 * f + i, None]
+            at = at - off * half * sign
+        for g, j, (first, middle, last) in zip(f, i, at.tolist()):
+            bend = (first + last) / 2 - middle
+            moved[g][j] = replace(moved[g][j], offset=middle + bend, slope=(last - first) / 2, bend=bend)
+    return [replace(t, sides=tuple(sides), doubt=float(max(
+        (doubts[4 + 4 * f + i] for i, on in enumerate(t.rests) if on == "rebate"), default=0.0)))
+        for f, (t, sides) in enumerate(zip(traced, moved))]
+
+
+@frozen(eq=False)
+class _Equations:
+    """Blocks of equations that share their unknowns: which these are, int (blocks, unknowns), their coefficients, (blocks,
+    equations, unknowns), and of each equation, (blocks, equations), its right side, weight, and how far off it has half of
+    that."""
+
+    columns: np.ndarray
+    entries: np.ndarray
+    value: np.ndarray
+    weight: np.ndarray
+    scale: np.ndarray
+
+
+def _stacked(blocks: list[tuple]) -> list[_Equations]:
+    """Blocks of equations (the unknowns in them, coefficients of all, right side, weight, scale) in stacks of like size, filled
+    up with equations of nothing. Those of one side have seven unknowns of a strip's fifty and more; and linear algebra of large
+    matrices starts threads of its own, which cost more than they bring."""
     out = []
-    for f, t in enumerate(traced):
-        sides = list(t.sides)
-        for i, (side, on) in enumerate(zip(t.sides, t.rests)):
-            if on != "rebate":
-                continue
-            s_ = np.array([-1.0, 0.0, 1.0])
-            at = side.at(s_)
-            for _ in range(3):
-                entries, constant = terms(_chord(t.points, i, at, s_), i % 2 == 0, f)
-                off = entries @ np.append(found[:4], found[own + f] if apart else 0.0) + constant - found[4 + 4 * f + i]
-                at = at - off * half * (1 if i in (0, 3) else -1)
-            middle, slope = at[1], (at[2] - at[0]) / 2
-            bend = (at[0] + at[2]) / 2 - middle
-            sides[i] = replace(side, offset=float(middle + bend), slope=float(slope), bend=float(bend))
-        film_sides = [doubts[4 + 4 * f + i] for i, on in enumerate(t.rests) if on == "rebate"]
-        out.append(replace(t, sides=tuple(sides), doubt=float(max(film_sides, default=0.0))))
+    for some in ([b for b in blocks if len(b[1]) <= FEW], [b for b in blocks if len(b[1]) > FEW]):
+        if not some:
+            continue
+        m, n = max(len(b[1]) for b in some), max(len(b[0]) for b in some)
+        columns, entries = np.zeros((len(some), n), int), np.zeros((len(some), m, n))
+        value, weight, scale = (np.full((len(some), m), fill) for fill in (0.0, 0.0, 1.0))
+        for i, (unknown, rows, right, told, wide) in enumerate(some):
+            columns[i, :len(unknown)] = unknown
+            entries[i, :len(rows), :len(unknown)] = rows[:, unknown]
+            value[i, :len(rows)], weight[i, :len(rows)], scale[i, :len(rows)] = right, told, wide
+        out.append(_Equations(columns, entries, value, weight, scale))
     return out
 
 
-def _blocks(rows: list[np.ndarray]) -> list[tuple[slice, np.ndarray, np.ndarray]]:
-    """Rows of equations (each group float (m, n)) as blocks of those that share their unknowns: which rows they are, those
-    unknowns, and their coefficients. The equations of one side have seven unknowns of a strip's fifty and more; and linear
-    algebra of large matrices starts threads of its own, which cost more than they bring."""
-    out, start = [], 0
-    while start < len(rows):
-        end = start + 1
-        while end < len(rows) and len(rows[end - 1]) < FEW and len(rows[end]) < FEW:
-            end += 1
-        block = np.concatenate(rows[start:end])
-        columns = np.flatnonzero(block.any(axis=0))
-        first = out[-1][0].stop if out else 0
-        out.append((slice(first, first + len(block)), columns, np.ascontiguousarray(block[:, columns])))
-        start = end
-    return out
+def _ends(t: Traced, i: int) -> tuple:
+    """The corners that side `i` runs between."""
+    return t.points[i], t.points[(i + 1) % 4]
 
 
-def _chord(points, i: int, side, s: np.ndarray) -> np.ndarray:
-    """Points of side `i` (a `Side`, or distances into the picture) at places `s`; float (n, 2)."""
-    start, end = np.asarray(points[i], float), np.asarray(points[(i + 1) % 4], float)
-    along = (end - start) / np.hypot(*(end - start))
-    inward = np.array([-along[1], along[0]])
-    at = side.at(s) if isinstance(side, Side) else side
-    return (start + end) / 2 + s[:, None] * (end - start) / 2 + np.asarray(at)[:, None] * inward
+def _chord(start, end, at: np.ndarray, s: np.ndarray) -> np.ndarray:
+    """Points at places `s` along sides that run from `start` to `end`, float (..., 2), and at distances `at` into the picture;
+    float (..., n, 2)."""
+    start, end = np.asarray(start, float), np.asarray(end, float)
+    way = end - start
+    inward = np.stack([-way[..., 1], way[..., 0]], axis=-1) / np.hypot(way[..., 0], way[..., 1])[..., None]
+    return (start + end) / 2 + s[:, None] * way / 2 + at[..., None] * inward
