@@ -67,7 +67,8 @@ NOTHING = "no edge of a picture was found, so all that the gate shows is used"
 MEETS = 0.05
 #: With this confidence, a picture is looked for neither more keenly nor by its faint sides as well.
 PLAINLY = 0.9
-#: What surrounds a picture by rebate is light that falls off, and not that picture, where its merit is this.
+#: Nor is one more keenly whose sides are seen along so much, nor a strip of this merit; and what surrounds a picture of this
+#: merit by rebate is light that falls off.
 KEEN = 0.5
 #: What is found by them is believed at this share of the confidence of another answer, which they speak against.
 RATHER = 0.75
@@ -260,6 +261,16 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
     return _Answer(attempt, frames, faint, plan, k)
 
 
+def _unhidden(frames: list[Sided], attempt: Attempt) -> bool:
+    """Whether frames are sure, or lack nothing that light near the base may show: the one picture's sides are seen, and all
+    that is exposed lies inside; of a strip, the pictures hold each other."""
+    least = min((f.confidence for f in frames), default=0.0)
+    if len(frames) > 1:
+        return least >= (UNSURE if attempt.merit >= KEEN else PLAINLY)
+    return least >= PLAINLY or least >= UNSURE and attempt.astray < ASTRAY / 3 and min(
+        (v for v, on in zip(frames[0].firm, frames[0].rests) if on != "view"), default=0.0) >= KEEN
+
+
 def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: list[Level],
             aspect: float | None, film_format: str | None, flattened: bool | None) -> tuple[list[Sided], Attempt, bool]:
     """The frames of an attempt, or those seen more keenly near its base, whichever are surer; whether by sides that hardly
@@ -269,8 +280,7 @@ def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: li
     if film:
         shown = replace(shown, frames=[_guessed(f) for f in shown.frames])
     room = shown.lacking
-    if shown.frames and not (film or room) and min(f.confidence for f in shown.frames) >= PLAINLY or flattened and panel_like(
-            best.base, flattened):
+    if not (film or room) and _unhidden(shown.frames, best) or flattened and panel_like(best.base, flattened):
         return _framed(proxy, k, shown, aspect, film_format)
     keen = None if film else _keen(log, best, aspect, film_format, flattened, -2.0 if room else best.merit)
     # What explains the capture no better has no say.
