@@ -34,8 +34,6 @@ PLAIN = 0.75
 AGAIN, MANY, MANY_AGAIN = 0.3, 3.0, 0.5
 #: No more tones near a base than this are tried.
 KEENLY = 5
-#: At half its size a plan tells an attempt's merit but for so much.
-ABOUT = 0.15
 #: With less than this the answers of all tones are weighed against each other, by a constant and, in its order, what is
 #: said of them in `_beside_each_other`; fitted to captures rendered in three ways, beside the repository.
 UNSURE = 0.5
@@ -280,7 +278,9 @@ def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: li
     if film:
         shown = replace(shown, frames=[_guessed(f) for f in shown.frames])
     room = shown.lacking
-    if not (film or room) and _unhidden(shown.frames, best) or flattened and panel_like(best.base, flattened):
+    if not (film or room) and _unhidden(shown.frames, best):
+        return shown.frames, best, False
+    if flattened and panel_like(best.base, flattened):
         return _framed(proxy, k, shown, aspect, film_format)
     keen = None if film else _keen(log, best, aspect, film_format, flattened, -2.0 if room else best.merit)
     # What explains the capture no better has no say.
@@ -324,8 +324,8 @@ def _keen(plan: np.ndarray, first: Attempt, aspect: float | None, film_format: s
     near = nearby(plan, first.base, rigid=bool(flattened))
     half = np.ascontiguousarray(plan[:, ::2, ::2])
     for tone in itertools.islice(itertools.chain(() if ring is None else (ring,), near), KEENLY):
-        if best is not None and attempted(stretched(half, tone), stretched_tone(tone), aspect).merit < (
-                best.merit + NESTED / 3 - ABOUT):
+        # At half its size a plan tells an attempt's merit, and seldom less of it.
+        if best is not None and attempted(stretched(half, tone), stretched_tone(tone), aspect).merit < best.merit + NESTED / 3:
             continue
         log = stretched(plan, tone)
         attempt = attempted(log, stretched_tone(tone), aspect)
