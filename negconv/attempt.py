@@ -198,9 +198,10 @@ def is_skirt(base: Level, tones: Iterable[Level]) -> bool:
                for other in tones)
 
 
-def attempted(log: np.ndarray, base: Level, aspect: float | None) -> Attempt:
+def attempted(log: np.ndarray, base: Level, aspect: float | None, degrees: float | None = None) -> Attempt:
+    """What a plan (log light) shows, taken one of its tones for the base; its turn may be known."""
     judged = parts(log, base)
-    degrees = turn_of(judged.kinds, judged.density, base.spread)
+    degrees = turn_of(judged.kinds, judged.density, base.spread) if degrees is None else degrees
     kinds, density = turned(judged.kinds, judged.density, degrees)
     darken_bars(kinds, density)
     across = tuple(by_perforations(kinds))

@@ -427,8 +427,8 @@ def rectangles(kinds: np.ndarray, density: np.ndarray, noise: float, aspect: flo
         for across, (own_sides, shared_sides, over, span) in ((False, (ends, sides, over_sides, (t, b))),
                                                               (True, (sides, ends, over_ends, (l, r)))):
             # Two sides are shared by all the pictures of a strip: each counts by its length, once for all of them.
-            low, high_, size = (left, right, high) if across else (top, bottom, wide)
-            part = np.minimum(size / _extent(picture, low, high_, 1 - across), 1)
+            low, high_, size = (lefts, rights, high) if across else (tops, bottoms, wide)
+            part = np.minimum(size / _extent(picture, low, high_, 1 - across)[span], 1)
             value = shared_sides - over + own + own_sides * part - PRICE - odd
             if some is not None:
                 value = np.where(some, value, -np.inf)
@@ -605,13 +605,10 @@ def shares_within(kinds: np.ndarray, low: int, high: int) -> list[np.ndarray]:
 
 
 def _extent(picture, low, high, axis) -> np.ndarray:
-    """For each pair of shared sides, how much of the way along them is picture; float (n,)."""
+    """For each pair of shared sides, at one of `low` and one of `high`, how much of the way along them is picture; float."""
     sums = sums_down(picture, axis == 0)
-    key = low.astype(np.int64) * 100000 + high
-    pairs, which = np.unique(key, return_inverse=True)
-    a, b = np.divmod(pairs, 100000)
-    lines = sums[b // 2] - sums[a // 2]
-    return np.maximum(2 * np.count_nonzero(lines > 0.06 * (b - a)[:, None], axis=1), 1).astype(float)[which]
+    lines, apart = sums[high // 2] - sums[low // 2][:, None], 0.06 * (high[None, :] - low[:, None])
+    return np.maximum(2 * np.count_nonzero(lines > apart[..., None], axis=2), 1).astype(float)
 
 
 def sums_down(plane: np.ndarray, across: bool) -> np.ndarray:
@@ -648,13 +645,18 @@ def _arrange(score, shared, ends) -> tuple[list[int], float]:
     low, high = ends
     best: tuple[list[int], float] = ([], -np.inf)
     pair = shared[0] * 1000 + shared[1]
-    order = np.argsort(pair, kind="stable")
-    starts = np.flatnonzero(np.diff(pair[order], prepend=-1))
-    # What no rectangle, nor all of them that count together, can be better than, is not looked at.
-    most = np.maximum(np.maximum.reduceat(score[order], starts), np.add.reduceat(np.maximum(score[order], 0), starts))
-    for start, end, limit in zip(starts.tolist(), [*starts[1:].tolist(), len(order)], most.tolist()):
-        if limit < best[1] - 1e-6:
-            continue
+    key = pair * 100000 + low
+    order = np.argsort(key, kind="stable")
+    firsts = np.flatnonzero(np.diff(key[order], prepend=-1))
+    starts = np.flatnonzero(np.diff(pair[order[firsts]], prepend=-1))
+    # What no rectangle, nor the best ones of all that begin apart together, can be better than, is not looked at.
+    alone = np.maximum.reduceat(score[order], firsts)
+    most = np.maximum(np.maximum.reduceat(alone, starts), np.add.reduceat(np.maximum(alone, 0), starts))
+    bounds = np.append(firsts[starts], len(order))
+    for i in np.argsort(-most).tolist():
+        if most[i] < best[1] - 1e-6:
+            break
+        start, end = bounds[i], bounds[i + 1]
         members = order[start:end]
         single = members[np.argmax(score[members])]
         if score[single] > best[1]:

@@ -213,12 +213,11 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
             break                       # neither is it the base, nor is anything darker
     skirts = [tone for tone in tones if is_skirt(tone, tones)]
     tones = [tone for tone in tones if tone not in skirts]
-    best, bare, tried, left, last = None, None, [], [], None
+    best, bare, tried, last = None, None, [], None
     for base in promising(list(bases_in(tones, flattened))):
         ringed = best is not None and panel_like(best.base, flattened) and is_ringed(best, base)
-        if best is not None and best is not last and not ringed and POOR < best.merit < PLAIN:
-            left.append(base)       # the last one explained no more than one before; hardly ever does one darker still
-        elif best is None or ringed or best.merit < PLAIN:
+        # Once a tone explains no more than one before, a darker one hardly ever does.
+        if best is None or ringed or best.merit < PLAIN and (best is last or best.merit < POOR):
             attempt = last = attempted(log, base, aspect)
             explains = best is None or attempt.merit > best.merit - NESTED
             if explains and panel_like(base, flattened) and past_film(attempt.kinds):
@@ -249,7 +248,6 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
     if _mean(frames) < UNSURE and not _strip(attempt.kinds):
         # What several tones agree on is likely right, though none of them speaks for it alone. Small pictures are sought in
         # a finer plan.
-        tried += [attempted(log, base, aspect) for base in left]
         likely, one, sided = max(_beside_each_other(proxy, k, tried, aspect, film_format), key=lambda rated: rated[0],
                                  default=(0.0, best, []))
         if likely > UNSURE:
@@ -257,16 +255,6 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
     if panel_like(attempt.base, flattened) and any(may_be_film(attempt, tone) for tone in tones):
         frames = [_guessed(f) for f in frames]
     return _Answer(attempt, frames, faint, plan, k)
-
-
-def _unhidden(frames: list[Sided], attempt: Attempt) -> bool:
-    """Whether frames are sure, or lack nothing that light near the base may show: the one picture's sides are seen, and all
-    that is exposed lies inside; of a strip, the pictures hold each other."""
-    least = min((f.confidence for f in frames), default=0.0)
-    if len(frames) > 1:
-        return least >= (UNSURE if attempt.merit >= KEEN else PLAINLY)
-    return least >= PLAINLY or least >= UNSURE and attempt.astray < ASTRAY / 3 and min(
-        (v for v, on in zip(frames[0].firm, frames[0].rests) if on != "view"), default=0.0) >= KEEN
 
 
 def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: list[Level],
@@ -278,7 +266,7 @@ def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: li
     if film:
         shown = replace(shown, frames=[_guessed(f) for f in shown.frames])
     room = shown.lacking
-    if not (film or room) and _unhidden(shown.frames, best):
+    if not (film or room) and shown.whole:
         return shown.frames, best, False
     if flattened and panel_like(best.base, flattened):
         return _framed(proxy, k, shown, aspect, film_format)
@@ -298,9 +286,9 @@ def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: li
                 return both, replace(one, base=base, parts=parts(log, base)), by
     if room and shown.sure:
         return [replace(f, confidence=min(f.confidence, SURE), warnings=(BESIDE,)) for f in shown.frames], best, False
-    # Sides that hardly show are looked for where light is seen more keenly, if at all: those found without that change nothing.
-    seen, seen_in, by = _framed(proxy, k, shown, aspect, film_format) if other.shows and not other.sure else (
-        shown.frames, best, False)
+    # Sides that hardly show are looked for in light seen more keenly; here only where that has another answer, no surer.
+    again = not other.sure and _mean(shown.frames) >= _mean(frames) and not _same(shown.frames, frames)
+    seen, seen_in, by = _framed(proxy, k, shown, aspect, film_format) if again else (shown.frames, best, False)
     if _mean(seen) >= _mean(frames) or _wedged(seen, frames):
         return seen, seen_in, by
     # Of one answer, sides that are seen in the proxy itself, or that a strip's other pictures hold, are the more exact ones.
@@ -325,7 +313,8 @@ def _keen(plan: np.ndarray, first: Attempt, aspect: float | None, film_format: s
     half = np.ascontiguousarray(plan[:, ::2, ::2])
     for tone in itertools.islice(itertools.chain(() if ring is None else (ring,), near), KEENLY):
         # At half its size a plan tells an attempt's merit, and seldom less of it.
-        if best is not None and attempted(stretched(half, tone), stretched_tone(tone), aspect).merit < best.merit + NESTED / 3:
+        if best is not None and attempted(stretched(half, tone), stretched_tone(tone), aspect, best.degrees).merit < (
+                best.merit + NESTED / 3):
             continue
         log = stretched(plan, tone)
         attempt = attempted(log, stretched_tone(tone), aspect)
@@ -407,9 +396,19 @@ class _Shown:
         return bool(self.frames) and min(f.confidence for f in self.frames) >= PLAINLY and self.attempt.astray <= ASTRAY
 
     @property
+    def whole(self) -> bool:
+        """Whether it is sure, or lacks nothing that light near the base, or sides that hardly show, may add: the one picture's
+        sides are seen, and all that is exposed lies inside; of a strip, the pictures hold each other."""
+        least = min((f.confidence for f in self.frames), default=0.0)
+        if len(self.frames) > 1:
+            return least >= (UNSURE if self.attempt.merit >= KEEN else PLAINLY)
+        return least >= PLAINLY or least >= UNSURE and self.attempt.astray < ASTRAY / 3 and min(
+            (v for v, on in zip(self.frames[0].firm, self.frames[0].rests) if on != "view"), default=0.0) >= KEEN
+
+    @property
     def shows(self) -> bool:
-        """Whether it is not looked for by sides that hardly show: it is sure, or shows all round, however odd its shape."""
-        return self.sure or bool(self.frames) and all(min(f.firm) >= PLAINLY for f in self.frames)
+        """Whether it is not looked for by sides that hardly show: nothing lacks, or it shows all round, however odd its shape."""
+        return self.sure or self.whole or bool(self.frames) and all(min(f.firm) >= PLAINLY for f in self.frames)
 
     @property
     def lacking(self) -> bool:
