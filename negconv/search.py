@@ -286,8 +286,10 @@ def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: li
                 return both, replace(one, base=base, parts=parts(log, base)), by
     if room and shown.sure:
         return [replace(f, confidence=min(f.confidence, SURE), warnings=(BESIDE,)) for f in shown.frames], best, False
-    # Sides that hardly show are looked for in light seen more keenly; here only where that has another answer, no surer.
-    again = not other.sure and _mean(shown.frames) >= _mean(frames) and not _same(shown.frames, frames)
+    # Sides that hardly show are looked for in light seen more keenly; here, in finer steps, where they spoke for its answer, or
+    # where that is another one, and no surer.
+    again = not other.sure and (_mean(frames) > _mean(other.frames) if _same(shown.frames, frames)
+                                else _mean(shown.frames) >= _mean(frames))
     seen, seen_in, by = _framed(proxy, k, shown, aspect, film_format) if again else (shown.frames, best, False)
     if _mean(seen) >= _mean(frames) or _wedged(seen, frames):
         return seen, seen_in, by
