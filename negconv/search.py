@@ -65,9 +65,9 @@ NOTHING = "no edge of a picture was found, so all that the gate shows is used"
 MEETS = 0.05
 #: With this confidence, a picture is looked for neither more keenly nor by its faint sides as well.
 PLAINLY = 0.9
-#: Nor is one more keenly whose sides are seen along so much, nor a strip of this merit; and what surrounds a picture of this
-#: merit by rebate is light that falls off.
-KEEN = 0.5
+#: Nor is one more keenly whose sides are seen along so much, nor a strip of this merit and more than FEW pictures; and what
+#: surrounds a picture of this merit by rebate is light that falls off.
+KEEN, FEW = 0.5, 3
 #: What is found by them is believed at this share of the confidence of another answer, which they speak against.
 RATHER = 0.75
 #: Nor where less than this share of all that is exposed lies outside what was found.
@@ -286,10 +286,10 @@ def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: li
                 return both, replace(one, base=base, parts=parts(log, base)), by
     if room and shown.sure:
         return [replace(f, confidence=min(f.confidence, SURE), warnings=(BESIDE,)) for f in shown.frames], best, False
-    # Sides that hardly show are looked for in light seen more keenly; here, in finer steps, where they spoke for its answer, or
-    # where that is another one, and no surer.
-    again = not other.sure and (_mean(frames) > _mean(other.frames) if _same(shown.frames, frames)
-                                else _mean(shown.frames) >= _mean(frames))
+    # Sides that hardly show are looked for in light seen more keenly; here, in finer steps, where they spoke for an answer like
+    # this one, or where that is another one, and no surer.
+    alike = len(shown.frames) == len(frames) and all(_close(f, g) for f, g in zip(shown.frames, frames))
+    again = not other.sure and (_mean(frames) > _mean(other.frames) if alike else _mean(shown.frames) >= _mean(frames))
     seen, seen_in, by = _framed(proxy, k, shown, aspect, film_format) if again else (shown.frames, best, False)
     if _mean(seen) >= _mean(frames) or _wedged(seen, frames):
         return seen, seen_in, by
@@ -399,13 +399,17 @@ class _Shown:
 
     @property
     def whole(self) -> bool:
-        """Whether it is sure, or lacks nothing that light near the base, or sides that hardly show, may add: the one picture's
-        sides are seen, and all that is exposed lies inside; of a strip, the pictures hold each other."""
-        least = min((f.confidence for f in self.frames), default=0.0)
+        """Whether it lacks nothing that light near the base, or sides that hardly show, may add: the one picture is sure, or its
+        sides are seen and all that is exposed lies inside; of a strip, many pictures hold each other, and few show all their
+        sides but one."""
+        if not self.frames:
+            return False
+        least, seen = min(f.confidence for f in self.frames), [
+            sorted(v for v, on in zip(f.firm, f.rests) if on != "view") for f in self.frames]
         if len(self.frames) > 1:
-            return least >= (UNSURE if self.attempt.merit >= KEEN else PLAINLY)
-        return least >= PLAINLY or least >= UNSURE and self.attempt.astray < ASTRAY / 3 and min(
-            (v for v, on in zip(self.frames[0].firm, self.frames[0].rests) if on != "view"), default=0.0) >= KEEN
+            return least >= (UNSURE if self.attempt.merit >= KEEN else PLAINLY) and (
+                len(self.frames) > FEW or all(min(firm[1:], default=1.0) >= LOOSE for firm in seen))
+        return least >= PLAINLY or least >= UNSURE and self.attempt.astray < ASTRAY / 3 and min(seen[0], default=0.0) >= KEEN
 
     @property
     def shows(self) -> bool:
