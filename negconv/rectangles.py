@@ -220,7 +220,7 @@ def best_turn(rebate: list[np.ndarray], holder: list[np.ndarray], every: int = 1
     points = []
     for maps, weight in ((rebate, 1.0), (holder, 0.35)):
         for i, plane in enumerate(maps):
-            at = np.flatnonzero(plane > 0.15)
+            at = np.flatnonzero(plane if plane.dtype == bool else plane > 0.15)
             if len(at) < 12:
                 continue
             every = max(1, len(at) // SOME)
