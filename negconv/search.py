@@ -213,11 +213,13 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
             break                       # neither is it the base, nor is anything darker
     skirts = [tone for tone in tones if is_skirt(tone, tones)]
     tones = [tone for tone in tones if tone not in skirts]
-    best, bare, tried, last = None, None, [], None
+    best, bare, tried, left, last = None, None, [], [], None
     for base in promising(list(bases_in(tones, flattened))):
         ringed = best is not None and panel_like(best.base, flattened) and is_ringed(best, base)
         # Once a tone explains no more than one before, a darker one hardly ever does.
-        if best is None or ringed or best.merit < PLAIN and (best is last or best.merit < POOR):
+        if best is not None and not ringed and best is not last and POOR <= best.merit < PLAIN:
+            left.append(base)
+        elif best is None or ringed or best.merit < PLAIN:
             attempt = last = attempted(log, base, aspect)
             explains = best is None or attempt.merit > best.merit - NESTED
             if explains and panel_like(base, flattened) and past_film(attempt.kinds):
@@ -248,6 +250,7 @@ def _answer(proxy: np.ndarray, k: int, aspect: float | None, film_format: str | 
     if _mean(frames) < UNSURE and not _strip(attempt.kinds):
         # What several tones agree on is likely right, though none of them speaks for it alone. Small pictures are sought in
         # a finer plan.
+        tried += [attempted(log, base, aspect) for base in left]
         likely, one, sided = max(_beside_each_other(proxy, k, tried, aspect, film_format), key=lambda rated: rated[0],
                                  default=(0.0, best, []))
         if likely > UNSURE:
