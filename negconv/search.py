@@ -407,12 +407,14 @@ class _Shown:
         sides but one."""
         if not self.frames:
             return False
-        least, seen = min(f.confidence for f in self.frames), [
-            sorted(v for v, on in zip(f.firm, f.rests) if on != "view") for f in self.frames]
-        if len(self.frames) > 1:
-            return least >= (UNSURE if self.attempt.merit >= KEEN else PLAINLY) and (
-                len(self.frames) > FEW or all(min(firm[1:], default=1.0) >= LOOSE for firm in seen))
-        return least >= PLAINLY or least >= UNSURE and self.attempt.astray < ASTRAY / 3 and min(seen[0], default=0.0) >= KEEN
+        firm = [sorted(v for v, on in zip(f.firm, f.rests) if on != "view") for f in self.frames]
+        if len(firm) > 1:
+            held = len(firm) > FEW or all(min(some[1:], default=1.0) >= LOOSE for some in firm)
+            least = UNSURE if self.attempt.merit >= KEEN else PLAINLY
+        else:
+            held = True
+            least = UNSURE if self.attempt.astray < ASTRAY / 3 and min(firm[0], default=0.0) >= KEEN else PLAINLY
+        return held and min(f.confidence for f in self.frames) >= least
 
     @property
     def shows(self) -> bool:
