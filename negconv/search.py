@@ -290,9 +290,10 @@ def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: li
     if room and shown.sure:
         return [replace(f, confidence=min(f.confidence, SURE), warnings=(BESIDE,)) for f in shown.frames], best, False
     # Sides that hardly show are looked for in light seen more keenly; here, in finer steps, where they spoke for an answer like
-    # this one, or where that is another one, and no surer.
+    # this one, where that is another one, and no surer, or where there is none.
     alike = len(shown.frames) == len(frames) and all(_close(f, g) for f, g in zip(shown.frames, frames))
-    again = not other.sure and (_mean(frames) > _mean(other.frames) if alike else _mean(shown.frames) >= _mean(frames))
+    again = not other.sure and (_mean(frames) < TRUSTED or (
+        _mean(frames) > _mean(other.frames) if alike else _mean(shown.frames) >= _mean(frames)))
     seen, seen_in, by = _framed(proxy, k, shown, aspect, film_format) if again else (shown.frames, best, False)
     if _mean(seen) >= _mean(frames) or _wedged(seen, frames):
         return seen, seen_in, by
