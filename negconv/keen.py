@@ -98,8 +98,10 @@ def around(log: np.ndarray, tone: Level, kinds: np.ndarray) -> Level | None:
     """The tone, near another in smoothed log light, that the brightest of what lies along the holder and the panel has:
     rebate all round, whose light falls off by more than a picture differs from it. None where there is too little."""
     shape = log.shape[1:]
-    density, *_ = below(log, tone)
     outside = (kinds == DARK) | (kinds == PANEL)
+    if not outside.any():
+        return None
+    density, *_ = below(log, tone)
     ring = (np.abs(density) < WITHIN) & near(outside, ROUND) & ~near(outside, FRINGE + 1)
     rows, columns = np.nonzero(ring)
     light = -density[rows, columns]

@@ -289,8 +289,8 @@ def _either(proxy: np.ndarray, k: int, log: np.ndarray, best: Attempt, tones: li
                 return both, replace(one, base=base, parts=parts(log, base)), by
     if room and shown.sure:
         return [replace(f, confidence=min(f.confidence, SURE), warnings=(BESIDE,)) for f in shown.frames], best, False
-    # Sides that hardly show are looked for in light seen more keenly; here, in finer steps, where they spoke for an answer like
-    # this one, where that is another one, and no surer, or where there is none.
+    # Sides that hardly show are looked for in light seen more keenly; here, in finer steps, where they spoke for an answer
+    # like this one, where that is another one, and no surer, or where there is none.
     alike = len(shown.frames) == len(frames) and all(_close(f, g) for f, g in zip(shown.frames, frames))
     again = not other.sure and (_mean(frames) < TRUSTED or (
         _mean(frames) > _mean(other.frames) if alike else _mean(shown.frames) >= _mean(frames)))
@@ -403,9 +403,9 @@ class _Shown:
 
     @property
     def whole(self) -> bool:
-        """Whether it lacks nothing that light near the base, or sides that hardly show, may add: the one picture is sure, or its
-        sides are seen and all that is exposed lies inside; of a strip, many pictures hold each other, and few show all their
-        sides but one."""
+        """Whether it lacks nothing that light near the base, or sides that hardly show, may add: the one picture is sure, or
+        its sides are seen and all that is exposed lies inside; of a strip, many pictures hold each other, and few show all
+        their sides but one."""
         if not self.frames:
             return False
         firm = [sorted(v for v, on in zip(f.firm, f.rests) if on != "view") for f in self.frames]
@@ -419,7 +419,8 @@ class _Shown:
 
     @property
     def shows(self) -> bool:
-        """Whether it is not looked for by sides that hardly show: nothing lacks, or it shows all round, however odd its shape."""
+        """Whether it is not looked for by sides that hardly show: nothing lacks, or it shows all round, however odd its
+        shape."""
         return self.sure or self.whole or bool(self.frames) and all(min(f.firm) >= PLAINLY for f in self.frames)
 
     @property

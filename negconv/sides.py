@@ -539,8 +539,8 @@ class _Equations:
 
 def _stacked(blocks: list[tuple]) -> list[_Equations]:
     """Blocks of equations (the unknowns in them, coefficients of all, right side, weight, scale) in stacks of like size, filled
-    up with equations of nothing. Those of one side have seven unknowns of a strip's fifty and more; and linear algebra of large
-    matrices starts threads of its own, which cost more than they bring."""
+    up with equations of nothing. Those of one side have seven unknowns of a strip's fifty and more; and linear algebra of
+    large matrices starts threads of its own, which cost more than they bring."""
     out = []
     for some in ([b for b in blocks if len(b[1]) <= FEW], [b for b in blocks if len(b[1]) > FEW]):
         if not some:
