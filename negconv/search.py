@@ -316,9 +316,8 @@ def _keen(plan: np.ndarray, first: Attempt, aspect: float | None, film_format: s
     best, base, light = None, first.base, plan
     ring = around(plan, first.base, first.parts.kinds)
     near = nearby(plan, first.base, rigid=bool(flattened))
-    half = np.ascontiguousarray(plan[:, ::2, ::2])
+    half = _halved(plan)
     for tone in itertools.islice(itertools.chain(() if ring is None else (ring,), near), KEENLY):
-        # At half its size a plan tells an attempt's merit, and seldom less of it.
         if best is not None and attempted(stretched(half, tone), stretched_tone(tone), aspect, best.degrees).merit < (
                 best.merit + NESTED / 3):
             continue
@@ -335,6 +334,11 @@ def _keen(plan: np.ndarray, first: Attempt, aspect: float | None, film_format: s
         return None
     out = light_of(light)
     return out, _shown(out, 1, best, aspect, film_format), base
+
+
+def _halved(log: np.ndarray) -> np.ndarray:
+    """Every second pixel of a plan, which tells an attempt's merit, and seldom less of it."""
+    return np.ascontiguousarray(log[:, ::2, ::2])
 
 
 def _inside(this: Attempt, other: Attempt) -> bool:

@@ -882,7 +882,7 @@ def test_of_a_strip_seen_twice_each_picture_is_where_it_was_seen_best(monkeypatc
         return [replace(Sided.rectangle(*box, confidence=confidence), rests=("rebate",) * 4, firm=(1.0, hidden, 1.0, 1.0))
                 for box, hidden in zip(boxes, firm)]
 
-    plain = strip((0, 0, 600, 400), (620, 0, 600, 400), (1240, 0, 560, 400), firm=(1.0, 0.1, 0.1), confidence=0.91)
+    plain = strip((0, 0, 600, 400), (620, 0, 600, 400), (1240, 0, 560, 400), firm=(1.0, 0.1, 0.1), confidence=0.45)
     keen = strip((1, 1, 299, 199), (311, 1, 299, 199), (621, 1, 299, 199), firm=(1.0, 1.0, 1.0), confidence=0.97)
     shown = iter([search._Shown(attempt, plain, False)])
     monkeypatch.setattr(search, "_shown", lambda *some: next(shown))
@@ -912,7 +912,7 @@ def test_an_answer_that_only_lacks_a_picture_does_not_speak_against_it(monkeypat
         surer = [replace(f, confidence=0.99) for f in others]
         monkeypatch.setattr(search, "_faintly", lambda *_, found=surer: (attempt, found))
         for cut in ("view", "holder"):
-            some = [replace(f, confidence=0.7, rests=tuple(cut if on == "view" else on for on in f.rests)) for f in sided]
+            some = [replace(f, confidence=0.45, rests=tuple(cut if on == "view" else on for on in f.rests)) for f in sided]
             frames, *_ = search._framed(data, 1, search._Shown(attempt, some, False), None, None)
             assert len(frames) == kept
 
@@ -1138,3 +1138,58 @@ def test_a_wedge_that_shows_is_no_border_of_the_view():
     assert not search._wedged([sided(-6.0, "rebate", 0.2, right=780.0)], [whole])
     assert not search._wedged([whole], [sided(-6.0, "rebate", 0.2)])
     assert not search._wedged([whole], [whole])
+
+
+def test_half_a_plan_tells_an_attempts_merit():
+    """With the turn that the whole plan has; and a tone in a picture, dark, explains as little there."""
+    rng = np.random.default_rng(5)
+    data = np.full((400, 600, 3), 0.6)
+    data[70:330, 100:500] *= patches(rng, 260, 400)
+    data[200:330, 100:500] = 0.12
+    log = log_light((data * (1 + rng.normal(0, 0.003, data.shape))).astype(np.float32))
+    base = next(even_tones(log, rigid=True))
+    dark = replace(base, log=(np.log10(0.12),) * 3)
+    for tone in (base, dark):
+        whole = attempted(log, tone, None)
+        half = attempted(search._halved(log), tone, None, whole.degrees)
+        assert half.degrees == whole.degrees and abs(half.merit - whole.merit) < 0.2
+
+
+def test_arranged_are_the_best_pictures_that_do_not_overlap():
+    """As all subsets of those that share their sides say."""
+    from itertools import combinations
+
+    from negconv.rectangles import _arrange
+
+    rng = np.random.default_rng(8)
+    for _ in range(20):
+        low = rng.integers(0, 80, 24)
+        high, score, shared = low + 20, rng.normal(0.3, 1.0, 24), (rng.integers(0, 3, 24), np.zeros(24, int))
+        best = max(score)
+        for group in range(3):
+            some = [i for i in np.flatnonzero(shared[0] == group) if score[i] > 0]
+            for n in range(2, 5):
+                for chosen in combinations(sorted(some, key=lambda i: low[i]), n):
+                    if all(high[a] <= low[b] + 1 for a, b in zip(chosen, chosen[1:])):
+                        best = max(best, score[list(chosen)].sum())
+        chosen, value = _arrange(score, shared, (low, high))
+        assert value == pytest.approx(best) and score[chosen].sum() == pytest.approx(best)
+
+
+def test_what_lacks_nothing_is_not_looked_for_more_keenly():
+    rng = np.random.default_rng(6)
+    data = np.full((240, 360, 3), 0.5)
+    data[60:180, 60:300] *= patches(rng, 120, 240)
+    log = log_light((data * (1 + rng.normal(0, 0.003, data.shape))).astype(np.float32))
+    attempt = attempted(log, next(even_tones(log, rigid=True)), None)
+    assert attempt.merit > 0.9 and attempt.astray < 0.01
+
+    def shown(confidence, *firms, **other):
+        return search._Shown(replace(attempt, **other), [replace(Sided.rectangle(0, 0, 60, 40, confidence=confidence), firm=firm,
+                                                                 rests=("rebate",) * 4) for firm in firms], False)
+
+    seen, hidden, two = (0.6, 1.0, 1.0, 0.5), (1.0, 1.0, 1.0, 0.0), (1.0, 0.1, 1.0, 0.0)
+    assert shown(0.6, seen).whole and not shown(0.6, seen, astray=0.1).whole and not shown(0.45, seen).whole
+    assert not shown(0.8, hidden).whole and shown(0.95, hidden).whole
+    assert shown(0.6, seen, hidden, seen).whole and not shown(0.6, seen, hidden, seen, lined=0.2).whole
+    assert not shown(0.95, seen, two, seen).whole and shown(0.6, seen, two, seen, seen).whole
