@@ -15,7 +15,9 @@ With ``--hairs`` it is `negconv/spots/hairs.json`, of light lines: hairs, fibres
 
     python benchmarks/train_scratches.py --hairs --outlines defect-outlines.npz --photographs DIR
 
-where DIR held 38 photographs of any subject; ``among`` was fitted anew to say the same when `scratches.doubts` changed.
+where DIR held 38 photographs of any subject; ``among`` was fitted anew to say the same when `scratches.doubts` changed. What
+candidates on them say of light lines (``backed``) is learnt on photographs that the trees and the net of candidates have not
+seen: ``--hairs --backing DIR`` fits that alone; DIR held 41.
 With ``--held-out`` nothing is written: each quarter of the scenes is judged by trees fitted to the others.
 """
 from __future__ import annotations
@@ -33,7 +35,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 import spot_scenes  # noqa: E402
 import train_look  # noqa: E402
 import train_spots  # noqa: E402
-from negconv.spots import channels, features, find, noise, score, scratches  # noqa: E402
+from negconv.spots import backing, channels, features, find, noise, score, scratches  # noqa: E402
 from negconv.synthetic import scenes  # noqa: E402
 from negconv.synthetic.dirt import make_dirt  # noqa: E402
 
@@ -276,16 +278,80 @@ def judged(x, y, scene, *, options, parts=4) -> np.ndarray:
     return np.clip(out, 1e-4, 1 - 1e-4)
 
 
+def faint(outlines):
+    """A maker of hairs, of scratches in the emulsion and of faint ones in the back; those are no part of its truth."""
+
+    def make(shape, rng, soft):
+        from scipy import ndimage
+
+        dark, hairs = scratched(real(outlines) if outlines else [])(shape, rng, soft), haired(outlines)(shape, rng, soft)
+        factor, labels = dark.factor * hairs.factor[..., None], (hairs.labels > 0) | dark.dust
+        for _ in range(int(rng.integers(1, 5))):
+            part, cover = _covered(outline(shape, rng), shape)
+            if part is None:
+                continue
+            labels[part] |= cover >= (0.5 if cover.max() > 0.95 else 0.3)
+            high, wide = cover.shape
+            uneven = ndimage.gaussian_filter1d(rng.normal(0, 1, max(high, wide)), 8)
+            uneven = np.clip(1 + 0.3 * uneven / uneven.std(), 0.3, 1.6)
+            uneven = uneven[None, :wide] if wide >= high else uneven[:high, None]
+            deep = np.exp(rng.uniform(np.log(0.06), np.log(0.6)))
+            factor[part] *= (10 ** (-deep * uneven * ndimage.gaussian_filter(cover, rng.uniform(0.2, 0.7))))[..., None]
+        return Scratched(factor, dark.removed, labels.astype(np.int32), dark.dust)
+
+    return make
+
+
+def spoken_for(name, outlines):
+    """What the light lines of one frame with dirt, and without, are known for by themselves; what candidates say; targets."""
+    from scipy import ndimage
+
+    frame = spot_scenes.sample(name, 9100, (1000, 1400), dirt=faint(outlines), grain=(0.005, 0.035))
+    out = []
+    for positive, truth in ((frame.positive, frame.dirt.labels > 0), (frame.clean, np.zeros((1000, 1400), bool))):
+        linear, density, _ = find._parts(positive, None)
+        plane = noise.film_plane(linear, density, threads=1)
+        found = find.searched(plane, channels.Channels.of(positive), threads=1)
+        line = find._each(found, "line")
+        if not line.any():
+            continue
+        index, owner, confidence, contrast, _, seen = find.weighed(found, plane)
+        near, here = ndimage.binary_dilation(truth, iterations=2).reshape(-1), line[owner]
+        number = (np.cumsum(line) - 1)[owner[here]]
+        on = np.bincount(number, near[index[here]]) / np.bincount(number)
+        said = backing.along(index, owner, confidence, contrast, line, seen, plane.size)
+        out.append((confidence[line], said, np.where(on >= 0.6, 1.0, np.where(on < 0.3, 0.0, np.nan))))
+    return out
+
+
+def backed(names, outlines) -> list[float]:
+    """The weights of `backing.backed`."""
+    alone, said, y = (np.concatenate(v) for v in zip(*(row for name in names for row in spoken_for(name, outlines))))
+    alone = np.clip(alone, 1e-4, 1 - 1e-4)
+    columns = np.stack([np.ones(len(y)), np.log(alone / (1 - alone)), said], axis=1)
+    weight = logistic(columns, y)
+    for what, odds in (("alone", columns[:, 1]), ("with what candidates say", columns @ weight)):
+        print(f"{what}: {(odds > 0)[y == 1].sum()} of {(y == 1).sum()} light lines believed, and {(odds > 0)[y == 0].sum()} "
+              "of the picture's")
+    return [round(float(v), 2) for v in weight]
+
+
+def logistic(columns, y) -> np.ndarray:
+    """Weights of a logistic function of columns, fitted to what is known."""
+    known, weight = np.isfinite(y), np.zeros(columns.shape[1])
+    for _ in range(30):
+        p = 1 / (1 + np.exp(-columns[known] @ weight))
+        bend = (columns[known].T * (p * (1 - p))) @ columns[known] + 1e-3 * np.eye(len(weight))
+        weight += np.linalg.solve(bend, columns[known].T @ (y[known] - p))
+    return weight
+
+
 def weights(alone, y, frame):
     """Logistic weights of a line's own odds and of the doubt the others of its frame leave; what they make of it."""
     doubt = scratches.doubts(alone)
     doubt = np.bincount(frame, doubt)[frame] - doubt
     columns = np.stack([np.ones(len(y)), np.log(alone / (1 - alone)), np.log(doubt + scratches.DOUBT)], axis=1)
-    known, weight = np.isfinite(y), np.zeros(3)
-    for _ in range(30):
-        p = 1 / (1 + np.exp(-columns[known] @ weight))
-        bend = (columns[known].T * (p * (1 - p))) @ columns[known] + 1e-3 * np.eye(3)
-        weight += np.linalg.solve(bend, columns[known].T @ (y[known] - p))
+    weight = logistic(columns, y)
     return weight, 1 / (1 + np.exp(-columns @ weight))
 
 
@@ -295,9 +361,15 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, nargs="*", default=[1, 2, 3, 4, 5])
     parser.add_argument("--hairs", action="store_true", help="light lines")
     parser.add_argument("--photographs", help="a folder of more photographs")
+    parser.add_argument("--backing", metavar="DIR", help="photographs that candidates' trees and net have not learnt from")
     parser.add_argument("--held-out", action="store_true")
     parser.add_argument("--cache", metavar="FILE.npz", help="keep the lines, or take them from there")
     args = parser.parse_args()
+    path = Path(scratches.__file__).with_name("hairs.json" if args.hairs else "scratches.json")
+    if args.backing:
+        was = json.loads(path.read_text())
+        path.write_text(json.dumps(was | {"backed": backed(train_look.names(args.backing), args.outlines)}) + "\n")
+        return
     if args.cache and Path(args.cache).exists():
         x, y, frame, scene = (np.load(args.cache)[k] for k in "xyfs")
     else:
@@ -323,8 +395,9 @@ def main() -> None:
         alone = np.clip(as_trees(trees)(of[0]), 1e-4, 1 - 1e-4)
         weight, _ = weights(np.append(judged(x, y, scene, options=OPTIONS), alone), np.append(y, of[1]),
                             np.append(frame, of[2] + frame.max() + 1))
-    Path(scratches.__file__).with_name("hairs.json" if args.hairs else "scratches.json").write_text(json.dumps(
-        {"columns": list(scratches.NAMES), **trees, "among": [round(float(v), 3) for v in weight]}) + "\n")
+    was = json.loads(path.read_text())
+    path.write_text(json.dumps(was | {"columns": list(scratches.NAMES), **trees, "among": [round(float(v), 3) for v in weight]})
+                    + "\n")
 
 
 if __name__ == "__main__":

@@ -103,7 +103,7 @@ def test_lines_of_the_picture_are_left(seed):
 def test_where_many_lines_leave_doubt_all_are_believed_less():
     found, values = scratches.find((2000 * copied(sum(film(np.random.default_rng(3)))).density).astype(np.int16), None,
                                    scratches.Frame(np.full((50, 50), 1400, np.int16)))
-    trees, _ = scratches.scorer()
+    trees, *_ = scratches.scorer()
     one = np.zeros((1, len(scratches.NAMES)), np.float32)
     if len(found):
         one = values[np.argmin(np.abs(trees(values) - 0.5))][None]

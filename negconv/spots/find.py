@@ -8,7 +8,7 @@ import numpy as np
 
 from ..errors import InputError
 from ..values import frozen
-from . import candidates, company, compiled, features, hairs, look, noise, parallels, rims, rings, score, scratches
+from . import backing, candidates, company, compiled, features, hairs, look, noise, parallels, rims, rings, score, scratches
 from .channels import Channels
 from .components import beside, connected, greatest, ordered
 from .kinds import bounds, grouped, shapes, spot_rows
@@ -103,12 +103,17 @@ def find_spots(positive, *, sensitivity: float = 0.5, dark: bool = True, pixel_u
         raise InputError("sensitivity", f"is {sensitivity}", "give a number from 0 to 1")
     linear, density, pixel_um = _parts(positive, pixel_um)
     plane = noise.film_plane(linear, density, threads=threads)
+    found = searched(plane, Channels.of(positive), dark=dark, threads=threads)
+    return _settle(found, plane, 1 - float(sensitivity), pixel_um, threads)
+
+
+def searched(plane, colour: Channels | None, *, dark: bool = True, threads: int = 2) -> list[_Found]:
+    """All that may be dirt on a plane, however it is found."""
     frame = features.Frame(plane)
-    colour = Channels.of(positive)
     each = max(threads // 2, 1)
     # The longest first, so that two threads end at about the same time.
     jobs = [lambda: _search(plane, colour, frame, True, each),
-            lambda: [_Found(*scratches.search(plane, colour, frame, light=True, threads=each), True)]]
+            lambda: [_Found(*scratches.search(plane, colour, frame, light=True, threads=each), True, line=True)]]
     if dark:
         jobs += [lambda: [_Found(*scratches.search(plane, colour, frame, threads=each), False)],
                  lambda: _search(plane, colour, frame, False, each)]
@@ -118,8 +123,7 @@ def find_spots(positive, *, sensitivity: float = 0.5, dark: bool = True, pixel_u
             found = list(pool.map(lambda job: job(), jobs))
     else:
         found = [job() for job in jobs]
-    found = sum(found[-1:] + found[:-1], [])
-    return _settle(found, plane, 1 - float(sensitivity), pixel_um, threads)
+    return sum(found[-1:] + found[:-1], [])
 
 
 def _parts(positive, pixel_um):
@@ -155,6 +159,7 @@ class _Found:
     peers: company.Peers | None = None
     scale: int = 1
     closed: bool = False        # rims of drying marks
+    line: bool = False          # light lines, known by how they run
     seeds: Seeds | None = None
     middle: np.ndarray | None = None
 
@@ -455,13 +460,9 @@ def _share(odds):
     return 1 / (1 + np.exp(-odds))
 
 
-def _settle(found: list[_Found], plane, least: float, pixel_um, threads: int) -> Spots:
-    """One label for each place: the likeliest candidate wins the pixels, winners that touch are one spot. What was found is
-    given up, so that there is room for the labels."""
-    shape = plane.shape
-    least = max(least, score.DOUBTFUL)
-    if not found:
-        return Spots(np.zeros(shape, np.int32), (), (), pixel_um)
+def weighed(found: list[_Found], plane, threads: int = 1):
+    """All candidates as one list (`together`), with the confidence that a look at each among the others leaves, and which were
+    seen among others, bool array (count,)."""
     index, owner, confidence, contrast, light = together(found)
     # What was found in another way is not seen among the others.
     seen = np.concatenate([np.full(len(f.confidence), f.known is not None and f.light) for f in found])
@@ -469,12 +470,31 @@ def _settle(found: list[_Found], plane, least: float, pixel_um, threads: int) ->
     if seen.any():
         number, here = np.cumsum(seen) - 1, seen[owner]
         known = np.concatenate([f.known for f in found if f.known is not None and f.light])
-        columns, _ = among_others(index[here], number[owner[here]], confidence[seen], contrast[seen], shape, known,
+        columns, _ = among_others(index[here], number[owner[here]], confidence[seen], contrast[seen], plane.shape, known,
                                   next(f.peers for f in found if f.peers is not None))
         confidence[seen] = np.where(confidence[seen] > 0, score.in_company(columns), 0)
-        scale = np.concatenate([np.full(len(f.confidence), f.scale) for f in found])
-        confidence = looked_at(plane, index, owner, confidence, contrast, seen, scale,
+        confidence = looked_at(plane, index, owner, confidence, contrast, seen, _each(found, "scale"),
                                np.concatenate([known, columns], axis=1), threads)
+    return index, owner, confidence, contrast, light, seen
+
+
+def _each(found: list[_Found], name: str) -> np.ndarray:
+    """What is known of each search for all of its candidates."""
+    return np.concatenate([np.full(len(f.confidence), getattr(f, name)) for f in found])
+
+
+def _settle(found: list[_Found], plane, least: float, pixel_um, threads: int) -> Spots:
+    """One label for each place: the likeliest candidate wins the pixels, winners that touch are one spot. What was found is
+    given up, so that there is room for the labels."""
+    shape = plane.shape
+    least = max(least, score.DOUBTFUL)
+    if not found:
+        return Spots(np.zeros(shape, np.int32), (), (), pixel_um)
+    index, owner, confidence, contrast, light, seen = weighed(found, plane, threads)
+    line = _each(found, "line")
+    if line.any():
+        said = backing.along(index, owner, confidence, contrast, line, seen, plane.size)
+        confidence[line] = backing.backed(confidence[line], said)
     if not light.all():
         dark = np.flatnonzero(~light)
         here = ~light[owner]
@@ -483,13 +503,14 @@ def _settle(found: list[_Found], plane, least: float, pixel_um, threads: int) ->
         confidence[dark[row]] = np.minimum(confidence[dark[row]], PICTURE)
     # No capture lens draws a line a single pixel wide: that is the edge of something.
     every, extent = np.bincount(owner, minlength=len(confidence)), _extent(index, owner, len(confidence), shape[1])
-    closed = np.concatenate([np.full(len(f.confidence), f.closed) for f in found])
     listed = (confidence >= min(least * NEARLY, score.DOUBTFUL)) & ~((extent >= 4) & (every <= THIN * extent))
     index, owner = index[listed[owner]], (np.cumsum(listed) - 1)[owner[listed[owner]]]
     confidence, contrast, light = confidence[listed], contrast[listed], light[listed]
     drawn = light & ~seen[listed]
     if not len(confidence):
         return Spots(np.zeros(shape, np.int32), (), (), pixel_um)
+    # What runs as a hair or a scratch does is not the picture's for being doubtful as a thing.
+    strange = light & ~drawn & ~backing.parts(index, owner, line[listed] & (confidence >= least), seen[listed], plane.size)
     area = every[listed]
     confidence = np.where(drawn, confidence, as_its_twins(index, owner, confidence, area, light))
     value = worth(confidence, area, SETTLED) - DRAWN * drawn
@@ -500,8 +521,8 @@ def _settle(found: list[_Found], plane, least: float, pixel_um, threads: int) ->
     # Only what is far beyond doubt may vouch for its continuation.
     # A strip of the picture (a wire, a joint between bricks) can touch a hair, so it must be nearly believed by itself; and what
     # goes round, as joints do round a tile, continues none.
-    strips = continuing(index, owner, confidence >= (1 + 2 * least) / 3, (confidence >= NEARLY * least) & ~closed[listed], light,
-                        shape)
+    able = (confidence >= NEARLY * least) & ~_each(found, "closed")[listed]
+    strips = continuing(index, owner, confidence >= (1 + 2 * least) / 3, able, light, shape)
     sure |= strips
     confidence = np.where(sure, np.maximum(confidence, least), confidence)
     rows: list = []
@@ -534,13 +555,13 @@ def _settle(found: list[_Found], plane, least: float, pixel_um, threads: int) ->
             spot, holder, part, count = _with_ends(plane, spot, holder, part, count, light, value)
             able = light & (confidence > look.ALONE) & (contrast >= OPAQUE)
             spot, holder, part, count = _with_rest(plane, spot, holder, part, count, index, owner, able, contrast, light)
-            away = _of_the_picture(plane, spot, holder, part, count, confidence, light & ~drawn)
+            away = _of_the_picture(plane, spot, holder, part, count, confidence, strange)
             confidence[holder[away]] = np.minimum(confidence[holder[away]], PICTURE)
             if away.any() and PICTURE < least:
                 sure[holder[away]] = False
                 spot, holder = spot[~away], holder[~away]
                 part, count = joined(spot, light[holder], shape[1])
-            own = _near_its_core(plane, spot, holder, part, count, contrast * light)
+            own = drawn[holder] | _near_its_core(plane, spot, holder, part, count, contrast * light)
             inner = own & ~_fringe(plane, found, listed, index, owner, spot, holder)
             inner = np.where(np.bincount(part[inner], minlength=count)[part] > 0, inner, own)
             blurred, whose = spot[own & ~inner], part[own & ~inner]

@@ -15,12 +15,12 @@ import numpy as np
 
 from ..robust import quantile
 from ..values import frozen
-from . import compiled, look, noise
+from . import compiled, noise
 from .channels import Channels
 from .features import Frame
 from .lines import Line, lines
 from .noise import STEPS
-from .score import HEARD, Trees
+from .score import HEARD, WEIGHED, Trees
 
 #: Pixels looked at on either side of a line, and rows averaged along it.
 REACH, BLOCK = 16, 8
@@ -438,10 +438,8 @@ def search(plane: np.ndarray, colour: Channels | None, frame: Frame, *, light: b
     """
     found, values = find(plane, colour, frame, light=light, threads=threads)
     confidence = confidences(values, light=light)
-    if light:
-        # A hair on its own is no thing beyond doubt unless the candidates know it too.
-        confidence = np.minimum(confidence, look.ALONE)
-    taken = np.flatnonzero(confidence >= HEARD)
+    # Candidates may speak for light lines (`backing`).
+    taken = np.flatnonzero(confidence >= (WEIGHED if light else HEARD))
     pixels = [found[i].pixels(plane.shape) for i in taken]
     owner = np.repeat(np.arange(len(taken)), [len(p) for p in pixels])
     contrast = np.array([found[i].contrast for i in taken]) / STEPS
@@ -459,17 +457,18 @@ def confidences(values: np.ndarray, *, light: bool = False) -> np.ndarray:
 
     Where many lines leave doubt they are the picture's, so that all of them are believed less.
     """
-    trees, (start, own, others) = scorer(light)
+    trees, (start, own, others), _ = scorer(light)
     alone = np.clip(trees(values), 1e-4, 1 - 1e-4)
     doubt = doubts(alone)
     return 1 / (1 + np.exp(-(start + own * np.log(alone / (1 - alone)) + others * np.log(doubt.sum() - doubt + DOUBT))))
 
 
 @lru_cache(maxsize=2)
-def scorer(light: bool = False) -> tuple[Trees, tuple[float, float, float]]:
-    """What is in scratches.json or hairs.json (benchmarks/train_scratches.py): trees, and the weights of `confidences`."""
+def scorer(light: bool = False) -> tuple[Trees, tuple[float, float, float], tuple[float, ...]]:
+    """What is in scratches.json or hairs.json (benchmarks/train_scratches.py): trees, the weights of `confidences`, and of light
+    lines those of `backing.backed`."""
     data = json.loads(Path(__file__).with_name("hairs.json" if light else "scratches.json").read_text())
     if tuple(data["columns"]) != NAMES:
         raise ValueError("scratches.json and hairs.json were made for other columns; run benchmarks/train_scratches.py")
     return Trees(data["start"], tuple(np.array(e, np.float32) for e in data["edges"]), np.array(data["features"]),
-                 np.array(data["limits"]), np.array(data["leaves"], np.float32)), tuple(data["among"])
+                 np.array(data["limits"]), np.array(data["leaves"], np.float32)), tuple(data["among"]), tuple(data.get("backed", ()))
