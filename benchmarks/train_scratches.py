@@ -42,6 +42,8 @@ from negconv.synthetic.dirt import make_dirt  # noqa: E402
 OPTIONS = {"trees": 150, "depth": 3, "leaf": 12, "ridge": 4.0}
 #: Frames of bars for each seed of the other scenes.
 BARS = 5
+#: Log odds by which more is asked of light lines than that they are likelier hairs than not.
+ASKED = 1.25
 #: Frames of each photograph and of each scene that light lines are learnt from.
 PHOTOGRAPHED, INVENTED = 3, 1
 
@@ -329,7 +331,7 @@ def backed(names, outlines) -> list[float]:
     alone, said, y = (np.concatenate(v) for v in zip(*(row for name in names for row in spoken_for(name, outlines))))
     alone = np.clip(alone, 1e-4, 1 - 1e-4)
     columns = np.stack([np.ones(len(y)), np.log(alone / (1 - alone)), said], axis=1)
-    weight = logistic(columns, y)
+    weight = logistic(columns, y) - (ASKED, 0, 0)
     for what, odds in (("alone", columns[:, 1]), ("with what candidates say", columns @ weight)):
         print(f"{what}: {(odds > 0)[y == 1].sum()} of {(y == 1).sum()} light lines believed, and {(odds > 0)[y == 0].sum()} "
               "of the picture's")
