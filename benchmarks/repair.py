@@ -158,12 +158,13 @@ def main() -> None:
         if args.scenes and not any(p in name for p in args.scenes):
             continue
         dirty, clean, pure, mask = frame(name, args.seed, outlines=args.outlines)
-        fill = find_spots(Positive(dirty)).mask if args.found else mask
+        spots = find_spots(Positive(dirty)) if args.found else mask
+        fill = spots.reach if args.found else mask
         mask = mask & fill
         if not mask.any():
             continue
         start = time.process_time()
-        repaired = repair(dirty, fill, threads=1)
+        repaired = repair(dirty, spots, threads=1)
         spent = (time.process_time() - start) / ndimage.label(fill)[1]
         grown = ndimage.binary_dilation(fill, iterations=2)
         row = measure(repaired, median_fill(dirty, grown), clean, pure, mask, grown)

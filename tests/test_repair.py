@@ -507,9 +507,10 @@ def leaves(rng):
     return clean, dirty, hair, hair | taken
 
 
-def found(mask):
+def found(mask, kind="fibre"):
     """Spots of a mask as if they had been found, not given."""
-    return replace(Spots.from_mask(mask), given=np.zeros(0, np.int64))
+    spots = Spots.from_mask(mask)
+    return replace(spots, given=np.zeros(0, np.int64), rows=tuple(replace(s, kind=kind) for s in spots.rows))
 
 
 @pytest.mark.parametrize("seed", [61, 62, 63, 64])
@@ -518,16 +519,16 @@ def test_what_an_outline_took_in_beside_dirt_stays_as_it_is(seed):
     beside = outline & ~ndimage.binary_dilation(hair, iterations=5)
     assert beside.sum() > 300
     ours, whole = repair(dirty, found(outline)), repair(dirty, outline)
-    assert (ours == clean)[beside].mean() > 0.65
+    assert (ours == clean)[beside].mean() > 0.5
     error = lambda v: np.sqrt(np.mean((np.log10(v) - np.log10(clean))[hair] ** 2))  # noqa: E731
     # No dirt is left for it, and next to what is known of the picture it is foretold better.
     assert error(ours) < 0.9 * error(whole)
     assert (ours != dirty)[hair].all()
 
 
-def test_what_somebody_drew_is_filled_whole():
+def test_what_somebody_drew_is_filled_whole_and_so_is_a_scratch():
     clean, dirty, hair, outline = leaves(np.random.default_rng(62))
-    for spots in (outline, Spots.from_mask(outline), found(hair).merge(outline)):
+    for spots in (outline, Spots.from_mask(outline), found(hair).merge(outline), found(outline, "scratch")):
         assert (repair(dirty, spots) != dirty)[outline].mean() > 0.99
 
 

@@ -18,6 +18,7 @@ from .grain import measure_grain
 from .kinds import grouped
 from .kriging import CLEAR, DIRT, LARGE, RIM, RING, SMALL, TOE, bent, krige, mean_of, straight
 from .noise import over
+from .table import BLUR
 
 #: Pixels the mask is grown by before filling: the blur of the copying lens. Everything outside stays as it was.
 GROW = 2
@@ -44,6 +45,8 @@ BESIDE, PLAINLY = 0.3, 3.0
 #: light around foretells by less than this many times the spread there, but by no more than the one and no less than the other
 #: share of what dirt adds.
 ADDED, FORETOLD, MOSTLY, BARELY = 0.7, 4.0, 0.5, 0.12
+#: In place of a row's number, that what was marked is filled whatever it shows.
+WHOLE_ROW = -1
 
 
 def repair(positive, spots, *, seed: int = 0, threads: int = 2, in_place: bool = False):
@@ -90,18 +93,26 @@ def repair(positive, spots, *, seed: int = 0, threads: int = 2, in_place: bool =
         raise ValueError(f"only float32 is repaired in place, not {linear.dtype}")
     out = linear if in_place else np.array(linear, np.float32)
     index, rim = _grown(mask, GROW)
-    # What somebody drew is meant.
-    given = np.isin(index, spots.given) if hasattr(spots, "given") else np.ones(len(index), bool)
     del mask
     if len(index):
-        _fill(out if out.ndim == 3 else out[..., None], index, rim, given, seed, threads)
+        marked = _owners(spots, index) if hasattr(spots, "given") else np.full(len(index), WHOLE_ROW)
+        _fill(out if out.ndim == 3 else out[..., None], index, rim, marked, seed, threads)
     if is_dataclass(positive) and hasattr(positive, "linear"):
         return replace(positive, linear=out)
     return out
 
 
-def _fill(planes, index, rim, given, seed, threads) -> None:
-    """Fill the pixels of `index` in place, those that are `given` whatever they show."""
+def _owners(spots, index) -> np.ndarray:
+    """The row each pixel of `index` belongs to, where that may have taken in some of the picture: a light speck or fibre. 0
+    beyond the outlines; `WHOLE_ROW` where all is filled: what somebody drew is meant, and scratches and marks add what they
+    like from place to place."""
+    row = spots.labels.reshape(-1)[index]
+    loose = [s.row for s in spots.rows if s.light and s.kind in ("speck", "fibre")]
+    return np.where((row > 0) & ~np.isin(row, loose) | np.isin(index, spots.given), WHOLE_ROW, row)
+
+
+def _fill(planes, index, rim, marked, seed, threads) -> None:
+    """Fill the pixels of `index` in place; `marked` as from `_owners`."""
     trust = np.full(planes.shape[:2], CLEAR, np.uint8)
     trust.reshape(-1)[index] = np.where(rim, RIM, DIRT)
     grain = measure_grain(planes, trust, bent)
@@ -138,7 +149,7 @@ def _fill(planes, index, rim, given, seed, threads) -> None:
         variance, last = np.array([d[2] for d in done], np.float32), np.array([d[3] for d in done])
         sure[index[_seen_through(flat, index, part, core, place, value, variance[of], rims)]] = CLEAR
         if first:
-            sure[index[_beside_dirt(flat, index, rim, part, width, place, value, variance[of], given)]] = CLEAR
+            sure[index[_beside_dirt(flat, index, rim, width, place, value, variance[of], marked)]] = CLEAR
         core, first = core[:0], False
         open_ = sure[index[place]] != CLEAR
         left = np.bincount(of[open_], minlength=len(done))
@@ -381,32 +392,33 @@ def _seen_through(flat, index, part, core, place, value, variance, rims):
     return core
 
 
-def _beside_dirt(flat, index, rim, part, width, place, value, variance, given):
+def _beside_dirt(flat, index, rim, width, place, value, variance, marked):
     """Where an outline took in more than its dirt: pixels that are as the light around it foretells, out to its rim.
 
-    A joint, a stem or a stroke that runs into a hair and is as light goes on beyond the outline, so that the filling foretells it;
-    dirt it does not. Only the lens' blur of dirt is both. `place` are the positions in `index` of pixels with a filling, `value`
-    (n, c) and `variance` (n,) that and the variance around; what is `given` is filled whatever it shows.
+    A joint, a stem or a stroke that runs into a hair and is as light goes on beyond the outline, so that the filling foretells
+    it; dirt it does not. Only the lens' blur of dirt is both. `place` are the positions in `index` of pixels with a filling,
+    `value` (n, c) and `variance` (n,) that and the variance around; `marked` as from `_owners`.
 
     Returns
     -------
     int array
         Positions in `index` of the pixels that are clear now.
     """
-    count, inner = int(part.max()) + 1, np.zeros(len(index), bool)
-    inner[place] = True
-    dirt = given | ~inner
-    inner = np.flatnonzero(inner & ~rim)
+    near = [beside(index, move) for move in (-width, width, -1, 1)]
+    row = marked
+    for _ in range(BLUR + GROW):
+        row = np.where(row != 0, row, np.max([np.where(at >= 0, row[at], 0) for at in near], axis=0))
+    known = np.zeros(len(index), bool)
+    known[place] = True
     more, spread = np.zeros(len(index), np.float32), np.zeros(len(index), np.float32)
     more[place], spread[place] = mean_of(bent(np.nan_to_num(flat[index[place]])) - bent(value)), np.sqrt(variance)
-    more *= np.sign(_medians(more[inner], part[inner], count))[part]
-    added = _quantiles(more[inner], part[inner], count, ADDED)[part]
-    beside_ = [beside(index, move) for move in (-width, width, -1, 1)]
-    near = np.sum([np.where(at >= 0, more[at], 0) for at in beside_], axis=0)
-    even = (more + near) / (1 + np.sum([at >= 0 for at in beside_], axis=0))
-    dirt |= ~rim & (even >= np.clip(FORETOLD * spread, BARELY * added, MOSTLY * added))
+    inner, (rows, of) = np.flatnonzero(known & ~rim), np.unique(row, return_inverse=True)
+    added = _quantiles(more[inner], of[inner], len(rows), ADDED)[of]
+    around = np.sum([np.where(at >= 0, more[at], 0) for at in near], axis=0)
+    even = (more + around) / (1 + np.sum([at >= 0 for at in near], axis=0))
+    dirt = (row <= 0) | ~known | ~rim & (even >= np.clip(FORETOLD * spread, BARELY * added, MOSTLY * added))
     for _ in range(GROW):
-        dirt |= np.logical_or.reduce([(at >= 0) & dirt[at] for at in beside_])
+        dirt |= np.logical_or.reduce([(at >= 0) & dirt[at] for at in near])
     free = np.flatnonzero(~dirt)
     group, groups = connected(index[free], width)
     return free[(np.bincount(group, rim[free], groups) > 0)[group]]
