@@ -414,8 +414,10 @@ class _Shown:
             return False
         firm = [sorted(v for v, on in zip(f.firm, f.rests) if on != "view") for f in self.frames]
         if len(firm) > 1:
-            held = len(firm) > FEW or all(min(some[1:], default=1.0) >= LOOSE for some in firm)
-            least = UNSURE if self.attempt.merit >= KEEN else PLAINLY
+            many = len(firm) > FEW
+            held = many or all(min(some[1:], default=1.0) >= LOOSE for some in firm)
+            # Two or three may as well be parts of one.
+            least = UNSURE if many and self.attempt.merit >= KEEN else PLAINLY
         else:
             held = True
             least = UNSURE if self.attempt.astray < ASTRAY / 3 and min(firm[0], default=0.0) >= KEEN else PLAINLY

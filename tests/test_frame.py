@@ -8,6 +8,7 @@ import pytest
 from scipy.ndimage import binary_dilation, gaussian_filter
 from scipy.special import ndtr
 
+import negconv
 from negconv import search
 from negconv.attempt import at_panel, attempted, clear_fog, unprinted
 from negconv.base import sample_base
@@ -22,6 +23,7 @@ from negconv.search import find_frames, look
 from negconv.sided import Sided, in_shape, refined
 from negconv.sides import Side, Traced, corners_of, together
 from negconv.levels import BASE, DARK, PANEL, PICTURE, even_tones, log_light
+from negconv.synthetic.roll import make_roll
 from negconv.synthetic import layouts
 from negconv.synthetic.scenes import scene
 
@@ -1193,3 +1195,11 @@ def test_what_lacks_nothing_is_not_looked_for_more_keenly():
     assert not shown(0.8, hidden).whole and shown(0.95, hidden).whole
     assert shown(0.6, seen, hidden, seen).whole and not shown(0.6, seen, hidden, seen, lined=0.2).whole
     assert not shown(0.95, seen, two, seen).whole and shown(0.6, seen, two, seen, seen).whole
+
+
+@pytest.mark.parametrize("film_format", [None, "6x9"])
+def test_two_halves_of_a_picture_are_not_a_strip_of_two(tmp_path, film_format):
+    make_roll(tmp_path, frames=3, megapixels=0.1, seed=6, jobs=1)
+    panel = negconv.read(tmp_path / "captures" / "panel.dng")
+    flat = negconv.flatten(negconv.read(tmp_path / "captures" / "frame03.dng"), panel)
+    assert len(negconv.find_frames(flat, film_format=film_format)) == 1
