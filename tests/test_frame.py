@@ -1193,7 +1193,8 @@ def test_what_lacks_nothing_is_not_looked_for_more_keenly():
     seen, hidden, two = (0.6, 1.0, 1.0, 0.5), (1.0, 1.0, 1.0, 0.0), (1.0, 0.1, 1.0, 0.0)
     assert shown(0.6, seen).whole and not shown(0.6, seen, astray=0.1).whole and not shown(0.45, seen).whole
     assert not shown(0.8, hidden).whole and shown(0.95, hidden).whole
-    assert shown(0.6, seen, hidden, seen).whole and not shown(0.6, seen, hidden, seen, lined=0.2).whole
+    assert shown(0.95, seen, hidden, seen).whole and not shown(0.8, seen, hidden, seen).whole
+    assert not shown(0.6, seen, hidden, seen, seen, lined=0.2).whole
     assert not shown(0.95, seen, two, seen).whole and shown(0.6, seen, two, seen, seen).whole
 
 
