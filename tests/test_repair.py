@@ -542,3 +542,14 @@ def test_dirt_as_thin_as_a_fifth_of_itself_is_filled_with_the_rest(seed):
     dirty = (clean * 10 ** (density * hair)).astype(np.float32)
     ours = repair(dirty, found(hair))
     assert np.abs(np.log10(ours / clean))[hair].max() < 0.09
+
+
+def test_a_coloured_edge_of_dirt_is_filled_though_its_channels_mean_as_much_as_the_picture():
+    rng = np.random.default_rng(71)
+    clean = grained(np.full((120, 160, 3), 0.15, np.float32), rng, 0.01)
+    mask, edge = np.zeros((120, 160), bool), np.zeros((120, 160), bool)
+    mask[50:57, 60:100], edge[57:63, 60:100] = True, True
+    dirty = np.where(mask[..., None], clean * 10 ** 0.9, clean)
+    dirty = np.where(edge[..., None], clean * 10 ** np.array([-0.3, 0.6, -0.3]), dirty).astype(np.float32)
+    ours = repair(dirty, found(mask | edge))
+    assert np.abs(np.log10(ours / clean))[edge].max() < 0.1

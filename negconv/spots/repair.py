@@ -411,7 +411,9 @@ def _beside_dirt(flat, index, rim, width, place, value, variance, marked):
     known = np.zeros(len(index), bool)
     known[place] = True
     more, spread = np.zeros(len(index), np.float32), np.zeros(len(index), np.float32)
-    more[place], spread[place] = mean_of(bent(np.nan_to_num(flat[index[place]])) - bent(value)), np.sqrt(variance)
+    # The edge of dirt may be coloured: a mean of its channels may be as foretold.
+    more[place] = np.abs(bent(np.nan_to_num(flat[index[place]])) - bent(value)).max(axis=1)
+    spread[place] = np.sqrt(variance)
     inner, (rows, of) = np.flatnonzero(known & ~rim), np.unique(row, return_inverse=True)
     added = _quantiles(more[inner], of[inner], len(rows), ADDED)[of]
     around = np.sum([np.where(at >= 0, more[at], 0) for at in near], axis=0)
