@@ -553,3 +553,16 @@ def test_a_coloured_edge_of_dirt_is_filled_though_its_channels_mean_as_much_as_t
     dirty = np.where(edge[..., None], clean * 10 ** np.array([-0.3, 0.6, -0.3]), dirty).astype(np.float32)
     ours = repair(dirty, found(mask | edge))
     assert np.abs(np.log10(ours / clean))[edge].max() < 0.1
+
+
+def test_dirt_that_grows_thin_along_its_length_is_filled_as_if_it_had_been_drawn():
+    error, more = lambda v: np.sqrt(np.mean((np.log10(v) - np.log10(clean))[hair] ** 2)), []  # noqa: E731
+    for seed in (81, 82, 83, 84, 85, 86):
+        rng = np.random.default_rng(seed)
+        y, x = np.mgrid[:160, :240]
+        rough = ndimage.gaussian_filter(rng.standard_normal(y.shape), 3)
+        clean = grained(0.09 * 10 ** (0.12 * rough / rough.std()), rng, 0.004)
+        hair = (np.abs(y - 80 - 14 * np.sin(x / 30)) <= 3) & (x > 30) & (x < 210)
+        dirty = (clean * 10 ** (hair * (0.9 - 0.8 * (x - 30) / 180))).astype(np.float32)
+        more.append(error(repair(dirty, found(hair))) / error(repair(dirty, hair)))
+    assert np.mean(more) < 1.1 and max(more) < 1.2

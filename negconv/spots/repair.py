@@ -42,9 +42,9 @@ SPREAD, LEAST, MOST = 2.3, 0.3, 4.0
 #: pixel, is not under it: the mask is wider than the dirt there.
 BESIDE, PLAINLY = 0.3, 3.0
 #: What dirt adds is no more than this to such a share of an outline. A pixel is the picture's own where it differs from what the
-#: light around foretells by less than this many times the spread there, but by no more than the one and no less than the other
-#: share of what dirt adds.
-ADDED, FORETOLD, MOSTLY, BARELY = 0.7, 4.0, 0.5, 0.12
+#: light around foretells by less than this many times the spread there, and than the one share of what its dirt adds within so
+#: many steps; or by less than the other share of what that adds at all.
+ADDED, FORETOLD, MOSTLY, BARELY, WITHIN = 0.7, 4.0, 0.35, 0.12, 12
 #: In place of a row's number, that what was marked is filled whatever it shows.
 WHOLE_ROW = -1
 
@@ -295,7 +295,7 @@ def _left_out(planes, trust, index, rim, pieces) -> None:
         return (light - ground[owner]) * np.sign(rise[owner])
 
     # On lighter ground dirt is lighter too.
-    near = _greatest_near(index, np.where(rim, -np.inf, standing_out(within, part)), w)
+    near = _greatest_near(index, np.where(rim, -np.inf, standing_out(within, part)), w, NEAR)
     edge, owner, least = beyond(index[rim], part[rim], ALIKE * np.maximum(near, np.abs(rise)[part])[rim])
     found, whose = [], []
     for _ in range(FOLLOWED):
@@ -317,13 +317,13 @@ def _left_out(planes, trust, index, rim, pieces) -> None:
             seen[found] = DIRT
 
 
-def _greatest_near(index, value, width):
-    """The greatest of the values within `NEAR` steps of each pixel along those of `index`."""
+def _greatest_near(index, value, width, steps):
+    """The greatest of the values within so many steps of each pixel along those of `index`."""
     near = []
     for move in (-width, width, -1, 1):
         at = beside(index, move)
         near.append(np.where(at < 0, np.arange(len(index)), at))
-    for _ in range(NEAR):
+    for _ in range(steps):
         last = value
         for at in near:
             value = np.maximum(value, last[at])
@@ -418,7 +418,10 @@ def _beside_dirt(flat, index, rim, width, place, value, variance, marked):
     added = _quantiles(more[inner], of[inner], len(rows), ADDED)[of]
     around = np.sum([np.where(at >= 0, more[at], 0) for at in near], axis=0)
     even = (more + around) / (1 + np.sum([at >= 0 for at in near], axis=0))
-    dirt = (row <= 0) | ~known | ~rim & (even >= np.clip(FORETOLD * spread, BARELY * added, MOSTLY * added))
+    # Along a piece dirt may grow thin: as of what goes on from it, it is judged by the dirt next to it.
+    close = _greatest_near(index, np.where(rim, 0.0, even), width, WITHIN)
+    least = np.maximum(BARELY * added, np.minimum(FORETOLD * spread, MOSTLY * close))
+    dirt = (row <= 0) | ~known | ~rim & (even >= least)
     for _ in range(GROW):
         dirt |= np.logical_or.reduce([(at >= 0) & dirt[at] for at in near])
     free = np.flatnonzero(~dirt)

@@ -93,6 +93,8 @@ class Spots:
     doubtful : tuple of Spot
         Candidates just under the sensitivity, the likeliest first; numbered on from `rows`. `accept` makes them spots.
     pixel_um : float or None
+    given : int array (n,)
+        Flat indices of what is of somebody's own mask or list, in rising order; all of that is filled by a repair.
 
     Examples
     --------
@@ -113,7 +115,6 @@ class Spots:
     _pixels: dict[int, np.ndarray] = field(default_factory=dict, repr=False)
     #: Flat indices of what a lens blurred beyond the outlines, and the rows it belongs to.
     _beyond: tuple[np.ndarray, np.ndarray] = field(default=(np.zeros(0, np.int64), np.zeros(0, np.int64)), repr=False)
-    #: Flat indices of what is of somebody's own mask or list, in rising order.
     given: np.ndarray = field(default_factory=lambda: np.zeros(0, np.int64), repr=False)
 
     @classmethod
