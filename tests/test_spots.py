@@ -746,11 +746,31 @@ def test_a_closed_rim_in_doubt_continues_no_hair():
 
     def listed(closed):
         some = [find._Found(np.flatnonzero(at), np.zeros(at.sum(), int), np.array([sure]), np.array([deep]), True, closed=shut)
-                for at, sure, deep, shut in ((joint, 0.55, 0.1, closed), (plane >= 0.9 * noise.STEPS, 0.95, 0.5, False))]
+                for at, sure, deep, shut in ((joint, 0.65, 0.1, closed), (plane >= 0.9 * noise.STEPS, 0.95, 0.5, False))]
         return find._settle(some, plane, 0.5, None, 1)
 
     assert np.array_equal(np.flatnonzero(listed(True).mask), hair)
     assert listed(False).mask[joint].all()                          # as a hair would that goes on there
+
+
+@pytest.mark.parametrize("sensitivity, specks, strips", [(0.0, 0, 0), (0.4, 2, 0), (0.5, 3, 1), (0.6, 4, 2), (1.0, 5, 5)])
+def test_a_strip_and_what_is_dark_must_be_surer_than_a_speck(sensitivity, specks, strips):
+    # Candidates far from each other, one column of light specks, one of light strips, one of dark ones; by the odds the
+    # docstring of `find_spots` names a speck is asked for 0.6 by default, 0.69 at 0.4 and 0.5 at 0.6, a strip for 0.8, 0.86, 0.73.
+    plane, some = np.full((400, 300), 0.5), []
+    for column, (size, light) in enumerate([((6, 6), True), ((4, 40), True), ((4, 40), False)]):
+        for line, sure in enumerate((0.45, 0.55, 0.65, 0.75, 0.85)):
+            at = np.zeros(plane.shape, bool)
+            at[40 + 70 * line:40 + 70 * line + size[0], 30 + 90 * column:30 + 90 * column + size[1]] = True
+            plane[at] += 0.3 if light else -0.3
+            some.append((at, sure, light))
+    plane = np.rint(plane * noise.STEPS).astype(np.int16)
+    found = [find._Found(np.flatnonzero(at), np.zeros(at.sum(), int), np.array([sure]), np.array([0.3]), light)
+             for at, sure, light in some]
+    rows = find._settle(found, plane, 1 - sensitivity, None, 1).rows
+    count = [sum(s.light and s.kind == "speck" for s in rows), sum(s.light and s.kind != "speck" for s in rows),
+             sum(not s.light for s in rows)]
+    assert count == [specks, strips, strips]
 
 
 @pytest.mark.parametrize("adds, taken", [(1.8, True), (0.5, False)])

@@ -7,6 +7,9 @@ import numpy as np
 from ..values import frozen
 from . import compiled
 
+#: How many times as long as wide a fibre or a scratch is at least, and how many pixels long.
+SLENDER, SHORTEST = 4, 8
+
 
 @frozen(eq=False)
 class Shapes:
@@ -88,6 +91,11 @@ def _forms(index, part, count: int, width: int) -> np.ndarray:
     return np.stack([area, cx, cy, xx - sx * sx / safe, yy - sy * sy / safe, xy - sx * sy / safe, *low, *high, shared])
 
 
+def slender(shape: Shapes) -> np.ndarray:
+    """Which parts are fibres or scratches, if they are not faint and bent; bool array."""
+    return (shape.length >= SLENDER * np.maximum(shape.width, 1)) & (shape.length >= SHORTEST)
+
+
 def kinds(shape: Shapes, light: np.ndarray, contrast: np.ndarray | None = None) -> list[str]:
     """The kind of each part: speck, fibre, scratch or drying mark.
 
@@ -95,14 +103,14 @@ def kinds(shape: Shapes, light: np.ndarray, contrast: np.ndarray | None = None) 
     the strip cannot bend. Dark strips are scratches, since what lies on the film is light. A drying mark is
     large, faint and open: a ring or a tide line, whose pixels fill little of its box.
     """
-    slender = shape.length / np.maximum(shape.width, 1)
+    strip = slender(shape)
     reach = np.maximum(np.hypot(shape.box[:, 2], shape.box[:, 3]), 1)
     straight = shape.long_axis / np.maximum(shape.short_axis, 1e-9)
     spread = shape.short_axis / np.maximum(shape.width, 1)
     out = []
     for i in range(len(shape.area)):
         faint = contrast is not None and contrast[i] < 0.12
-        if slender[i] >= 4 and shape.length[i] >= 8:
+        if strip[i]:
             scratch = not light[i] or (straight[i] >= 12 and spread[i] < 2.2 and reach[i] >= 40)
             if faint and light[i] and not scratch and straight[i] < 3 and reach[i] >= 25:
                 out.append("drying mark")
