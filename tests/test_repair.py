@@ -10,7 +10,7 @@ from scipy import ndimage
 from negconv.errors import InputError
 from negconv.positive import Positive
 from negconv.spots import Spots, compiled, components, kriging, repair
-from negconv.spots.repair import _grown, _left_out
+from negconv.spots.repair import _grown, _left_out, _Rims, _seen_through
 
 
 def horizon(shape=(240, 320), slope=0.4, low=0.06, high=0.4):
@@ -566,3 +566,19 @@ def test_dirt_that_grows_thin_along_its_length_is_filled_as_if_it_had_been_drawn
         dirty = (clean * 10 ** (hair * (0.9 - 0.8 * (x - 30) / 180))).astype(np.float32)
         more.append(error(repair(dirty, found(hair))) / error(repair(dirty, hair)))
     assert np.mean(more) < 1.1 and max(more) < 1.2
+
+
+def test_a_colour_beyond_those_of_the_space_is_seen_through_dirt():
+    # A tenth of a hole is a red so pure that its green is less than none. Dirt multiplies all light by four, whatever its sign; the
+    # filling foretells the colours and not their grain.
+    rng = np.random.default_rng(5)
+    foretold = np.full((2000, 3), 0.3, np.float32)
+    foretold[900:1100] = 0.4, -0.1, 0.1
+    clean = grained(foretold, rng)
+    flat, index = 4 * clean, np.arange(2000)
+    grain = np.full(1, 2 * (0.02 / 0.6 * np.log(10)) ** 2, np.float32)
+    rims = _Rims(np.zeros((1, 3), np.float32), np.zeros(1), np.ones(1, bool), grain)
+    taken = _seen_through(flat, index, index * 0, index, index, foretold, np.repeat(grain, 2000), rims)
+    assert len(taken) > 1900 and np.median(np.abs(flat[taken] / clean[taken] - 1), axis=0).max() < 0.04
+    red = flat[taken[(taken > 900) & (taken < 1100)]]
+    assert len(red) > 150 and red[:, 1].mean() == pytest.approx(-0.1, rel=0.1)

@@ -375,7 +375,10 @@ def _seen_through(flat, index, part, core, place, value, variance, rims):
         return core
     owner = part[core]
     light = np.clip(np.nan_to_num(bent(flat[index[core]])), -30, 30)
-    added = light - bent(fill[core])
+    start = bent(fill[core])
+    # Of a colour beyond those of the space, whose light there is less than none, dirt makes still less.
+    sign = np.where((light < 0) & (start < 0), -1, 1).astype(np.float32)
+    added = sign * (light - start)
     more = added - _means(added, owner)[owner]
     most = SPREAD * _means(local[core], owner)[:, 0]
     pair = np.flatnonzero((np.diff(index[core]) == 1) & (owner[1:] == owner[:-1]))
@@ -385,10 +388,10 @@ def _seen_through(flat, index, part, core, place, value, variance, rims):
     grey = mean_of(added)
     usual = _medians(grey, owner, len(most))[owner]
     keep &= (usual - grey) * np.sign(usual) < np.maximum(BESIDE * np.abs(usual), PLAINLY * np.sqrt(around[owner]))
-    core, owner, added = core[keep], owner[keep], added[keep]
+    core, owner, added, start, sign = core[keep], owner[keep], added[keep], start[keep], sign[keep]
     # Where too little light makes too much noise: a mixture as rough as the surroundings.
     share = np.minimum(np.sqrt(around / np.maximum(steps, 1e-12)), 1)[owner, None]
-    flat[index[core]] = straight(bent(fill[core]) + share * (added - _means(added, owner, len(most))[owner]))
+    flat[index[core]] = straight(start + sign * share * (added - _means(added, owner, len(most))[owner]))
     return core
 
 
