@@ -10,7 +10,7 @@ from scipy import ndimage
 from negconv.errors import InputError
 from negconv.positive import Positive
 from negconv.spots import Spots, compiled, components, kriging, repair
-from negconv.spots.repair import _grown, _left_out, _Rims, _seen_through
+from negconv.spots.repair import _beside_dirt, _grown, _left_out, _Rims, _seen_through
 
 
 def horizon(shape=(240, 320), slope=0.4, low=0.06, high=0.4):
@@ -582,3 +582,22 @@ def test_a_colour_beyond_those_of_the_space_is_seen_through_dirt():
     assert len(taken) > 1900 and np.median(np.abs(flat[taken] / clean[taken] - 1), axis=0).max() < 0.04
     red = flat[taken[(taken > 900) & (taken < 1100)]]
     assert len(red) > 150 and red[:, 1].mean() == pytest.approx(-0.1, rel=0.1)
+
+
+def test_a_seam_of_dirt_around_what_was_seen_through_it_is_no_picture():
+    # A square hole whose middle is as foretold by now; around it one pixel of what the lens blurred of dirt, and a denser end of it.
+    # Levels are invented, in the units of the filling.
+    width, level = 60, np.full((60, 60), 2.0, np.float32)
+    seam = np.zeros(level.shape, bool)
+    seam[20:36, 20:36] = True
+    seam[21:35, 21:35] = False
+    level[seam] += 0.7
+    level[24:28, 24:28] += 1.8
+    mask = np.zeros(level.shape, bool)
+    mask[20:36, 20:36] = True
+    index, rim = _grown(mask, 2)
+    flat = np.sinh(level.reshape(-1, 1)) / kriging.TOE
+    place = np.arange(len(index))
+    foretold = np.full((len(index), 1), np.sinh(2.0) / kriging.TOE, np.float32)
+    clear = _beside_dirt(flat, index, rim, width, place, foretold, np.full(len(index), 0.3 ** 2, np.float32), mask.reshape(-1)[index] * 1)
+    assert not seam.reshape(-1)[index[clear]].any()
