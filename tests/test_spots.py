@@ -188,6 +188,10 @@ def test_compiled_loops_do_what_numpy_does(monkeypatch, shape):
         yield components.greatest(score.reshape(-1), many[:score.size] % 50, 51)
         yield components.greatest(many - 2.0 ** 19, many % 7, 9, least=-np.inf)
         yield from find.claimed(many[:3000] % 997, many[1000:4000] % 7, np.array([2.0, 5, 1, 6, 0, 4, 3]))
+        yield from find.claimed(many[:3000] * 5, many[1000:4000] % 7, np.array([2.0, 5, 1, 6, 0, 4, 3]))
+        value = np.array([2.0, 5, 1, 6, 0, 4, 3, 7])
+        yield [find.winners(many[:3000] % top, many[1000:4000] % 7, value, np.full(8, area)) for top in (997, 2 ** 20)
+               for area in (1, 100, 280, 600, 860)]
         yield from (components.beside(line, move) for move in (1, -shape[1], shape[1] + 1))
         yield from (np.stack([v for _, *at, votes in rings.middles(plane) for v in np.stack([*at, votes], 1)] or [[0]]),
                     rings._closed(score))

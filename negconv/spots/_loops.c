@@ -71,6 +71,7 @@ static PyMethodDef methods[] = {
      "falls(index, part, threshold, n, height, rows, width, area, count, enough, deep, scale, linear, full_rows, full_width, "
      "known, back, bias, tables, low, steps, apart, fine, out)"},
     {"claim", py_claim, METH_VARARGS, "claim(index, owner, n, rank, count, place, best) -> places"},
+    {"win", py_win, METH_VARARGS, "win(index, owner, n, rank, count, won)"},
     {"covers", py_covers, METH_VARARGS, "covers(index, owner, n, width, y, x, step, count, side, out)"},
     {"in_units", py_in_units, METH_VARARGS,
      "in_units(density, cover, count, size, ground, per_contrast, per_grain, in_contrast, in_grain, out)"},

@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from . import look
+from .components import greatest
 from .scratches import scorer
 
 #: Limits of a candidate's confidence; where there is none, the first.
@@ -33,13 +34,14 @@ def along(index, owner, confidence, contrast, line, seen, size: int) -> np.ndarr
     """
     on = line[owner]
     place, of = index[on], owner[on]
-    # Of these no more memory is touched than lines lie in.
-    deep, best = np.zeros((2, size), np.float32)
-    deep[place] = contrast[of]
-    near = np.flatnonzero(seen[owner] & (deep[index] > 0))
-    near = near[contrast[owner[near]] < LIKE * deep[index[near]]]
-    np.maximum.at(best, index[near], confidence[owner[near]].astype(np.float32))
-    there = np.clip(best[place], *LIMITS)
+    near, there = _upon(index, owner, place, seen, size)
+    some, at = np.unique(place, return_inverse=True)
+    deep = np.zeros(len(some), np.float32)
+    deep[at] = contrast[of]
+    there = np.searchsorted(some, there)
+    like = (deep[there] > 0) & (contrast[near] < LIKE * deep[there])
+    best = greatest(confidence[near[like]], there[like], len(some)).astype(np.float32)
+    there = np.clip(best[at], *LIMITS)
     number, count = (np.cumsum(line) - 1)[of], int(line.sum())
     return np.bincount(number, np.log(there / (1 - there)), count) / np.maximum(np.bincount(number, minlength=count), 1)
 
@@ -54,7 +56,14 @@ def backed(alone: np.ndarray, said: np.ndarray) -> np.ndarray:
 
 def parts(index, owner, line, seen, size: int) -> np.ndarray:
     """Which candidates lie on lines with the larger part of them, bool array (count,)."""
+    at, _ = _upon(index, owner, index[line[owner]], seen, size)
+    return np.bincount(at, minlength=len(line)) > PART * np.bincount(owner, minlength=len(line))
+
+
+def _upon(index, owner, place, seen, size: int) -> tuple[np.ndarray, np.ndarray]:
+    """Candidates that were seen, and their pixels, of all that lie on some places: owner and index of each."""
+    # Of this no more memory is touched than the places lie in.
     marked = np.zeros(size, bool)
-    marked[index[line[owner]]] = True
-    at = np.flatnonzero(seen[owner] & marked[index])
-    return np.bincount(owner[at], minlength=len(line)) > PART * np.bincount(owner, minlength=len(line))
+    marked[place] = True
+    at = np.flatnonzero(marked[index] & seen[owner])
+    return owner[at], index[at]

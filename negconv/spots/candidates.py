@@ -81,12 +81,13 @@ class Parts:
         else:
             inside = take[self.part]
             index, part, threshold = self.index[inside], number[self.part[inside]], self.threshold[inside]
-        return Parts(self.level, index, part, threshold, self.step[take], self.sums[take])
+        return Parts(self.level, index, part, threshold, self.step[take], self.sums.compress(take, axis=0))
 
 
-def levels(plane: np.ndarray, *, light: bool = True, threads: int = 2):
-    """The scales of a plane, finest first (a generator: one is in memory at a time)."""
-    full, half, depths, sign = plane, None, None, 1 if light else -1
+def levels(plane: np.ndarray, *, light: bool = True, threads: int = 2, half: np.ndarray | None = None):
+    """The scales of a plane, finest first (a generator: one is in memory at a time); the half of a plane may be known."""
+    full, depths, sign = plane, None, 1 if light else -1
+    half = half if light else None
     # Dark spots are sought from half size on, so that the whole plane need not be negated.
     wanted = range(LEVELS) if light else DARK_LEVELS
     for k in range(wanted[-1] + 1):
@@ -106,7 +107,7 @@ def levels(plane: np.ndarray, *, light: bool = True, threads: int = 2):
         start = np.maximum(np.float32(GRAINS if light else DARK_GRAINS) * grain, np.float32(USUAL if light else 1) * near[0])
         if k == 0:
             # Dark detail of the whole picture is taken from its half, where a quarter is to be looked through.
-            half = noise.halved(plane, threads=threads)
+            half = noise.halved(plane, threads=threads) if half is None else half
         if k != 1 or depths is None:
             depths = dark_depths(plane if k else half, threads)
         holes = dark_detail(depths, peaks.shape)
@@ -281,8 +282,11 @@ def mean_around(values: np.ndarray) -> np.ndarray:
         side = 2 * reach + 1
         return total[side:, side:] - total[:-side, side:] - total[side:, :-side] + total[:-side, :-side]
 
-    ones = np.ones(values.shape)
-    count, total = sums(ones, REACH) - sums(ones, 1), sums(values, REACH) - sums(values, 1)
+    def numbers(reach):
+        tall, wide = (np.minimum(np.arange(n) + reach, n - 1) - np.maximum(np.arange(n) - reach, 0) + 1 for n in values.shape)
+        return tall[:, None] * wide
+
+    count, total = numbers(REACH) - numbers(1), sums(values, REACH) - sums(values, 1)
     return np.where(count > 0.5, total / np.maximum(count, 1), values).astype(np.float32)
 
 

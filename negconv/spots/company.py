@@ -78,7 +78,7 @@ class Peers:
     """
 
     def __init__(self, known: np.ndarray, confidence: np.ndarray) -> None:
-        values = known[:, self.columns].astype(np.float64)
+        values = known.take(self.columns, axis=1).astype(np.float64)
         sure = confidence > DIRT
         self.weight = confidence[sure].sum()
         self.dirt = confidence[sure] @ _near_the_middle(values[sure]) / max(self.weight, 1e-9)

@@ -10,7 +10,7 @@ from . import compiled
 from .candidates import Level, Parts
 from .channels import Channels
 from .kinds import shapes
-from .noise import STEPS, on_curve
+from .noise import STEPS, halved, on_curve
 
 #: Names of the columns that cost next to nothing, in their order (`glance`).
 FIRST = ("height/grain", "height", "height/typical around", "height/strong around", "height/strongest around", "height rank",
@@ -58,12 +58,9 @@ def glance(parts: Parts, frame: Frame) -> np.ndarray:
     mean, square = total / area, squares / area
     core2, core4, middle = core2 / area, core4 / area, middle.astype(np.int64)
     height = square / mean
-    ty = np.minimum(middle // width // level.tile, level.grain.shape[0] - 1)
-    tx = np.minimum(middle % width // level.tile, level.grain.shape[1] - 1)
-    grain, rough = level.grain[ty, tx], np.maximum(level.rough[ty, tx], 1)
-    typical, strong, _, strongest = np.maximum(level.around[:, ty, tx], 1)
-    bright, brightest = level.tops[:, ty, tx]
-    hole, deep, deepest = np.maximum(level.holes[:, ty, tx], 1)
+    grain, rough, (typical, strong, _, strongest), (bright, brightest), (hole, deep, deepest) = _of_tiles(
+        level, middle // width, middle % width)
+    rough = np.maximum(rough, 1)
     rank = 1 - np.searchsorted(level.rank, height) / level.rank.size
     spread = np.sqrt(np.maximum(square - mean * mean, 0)) / mean
     columns = (_log(height / grain), _log(height / STEPS), _log(height / typical), _log(height / strong),
@@ -71,7 +68,25 @@ def glance(parts: Parts, frame: Frame) -> np.ndarray:
                np.full(n, np.log2(level.scale)), parts.step, _log(strong / grain), (top - frame.top) / STEPS,
                (top - brightest) / STEPS, (top - bright) / STEPS, _log(rough / grain), _log(height / rough),
                _log(height / hole), _log(height / deep), _log(height / deepest))
-    return np.stack([np.asarray(c, np.float32) for c in columns], axis=1)
+    return _side_by_side(columns, n)
+
+
+def _of_tiles(level: Level, y: np.ndarray, x: np.ndarray):
+    """Grain, roughness, what is around, tops and holes of the tiles that pixels lie in; of each (n,), or several of these."""
+    rows, across = level.grain.shape
+    at = np.minimum(y // level.tile, rows - 1) * across + np.minimum(x // level.tile, across - 1)
+    # One place is looked up far sooner than a pair.
+    grain, rough, near, tops, holes = (v.reshape(*v.shape[:-2], -1).take(at, axis=-1) for v in (
+        level.grain, level.rough, level.around, level.tops, level.holes))
+    return grain, rough, np.maximum(near, 1), tops, np.maximum(holes, 1)
+
+
+def _side_by_side(columns, n: int) -> np.ndarray:
+    """Columns (n,) as a float32 array (n, columns)."""
+    out = np.empty((n, len(columns)), np.float32)
+    for k, column in enumerate(columns):
+        out[:, k] = column
+    return out
 
 
 def _log(v) -> np.ndarray:
@@ -98,12 +113,8 @@ def measure(parts: Parts, frame: Frame) -> Measured:
     least = np.where(np.isfinite(least), least, edge[TWO])
     ring_range = np.where(np.isfinite(ring_range), ring_range, 0)
     ring_spread = np.sqrt(np.maximum(edge[RINGS] - edge[RING] ** 2, 0)) / contrast
-    ty = np.minimum(shape.y.astype(np.int64) // level.tile, level.grain.shape[0] - 1)
-    tx = np.minimum(shape.x.astype(np.int64) // level.tile, level.grain.shape[1] - 1)
-    grain = level.grain[ty, tx]
-    typical, strong, _, strongest = np.maximum(level.around[:, ty, tx], 1)
-    bright, brightest = level.tops[:, ty, tx]
-    _, deep, deepest = np.maximum(level.holes[:, ty, tx], 1)
+    grain, _, (typical, strong, _, strongest), (bright, brightest), (_, deep, deepest) = _of_tiles(
+        level, shape.y.astype(np.int64), shape.x.astype(np.int64))
     inside, most = _grain_inside(uneven), on_curve(density, level.curve, least=1)
     rank = 1 - np.searchsorted(level.rank, contrast) / level.rank.size
     log = _log
@@ -118,7 +129,7 @@ def measure(parts: Parts, frame: Frame) -> Measured:
                edge[TWO] - frame.steepness, log(contrast / total), log(np.sqrt(area) * level.scale),
                edge[SHARP], log(contrast / deep), log(contrast / deepest), log(ring_spread * contrast / grain),
                log(inside / grain), log(inside / most))
-    return Measured(np.stack(columns, axis=1).astype(np.float32), ground, contrast, peak - ground)
+    return Measured(_side_by_side(columns, n), ground, contrast, peak - ground)
 
 
 def _grain_inside(uneven: np.ndarray) -> np.ndarray:
@@ -149,9 +160,10 @@ def colours(parts: Parts, channels: Channels | None) -> np.ndarray:
 
 
 class Frame:
-    """What is known of the frame as a whole: a density few of its pixels exceed, and how steep its own edges get."""
+    """What is known of the frame as a whole: a density few of its pixels exceed, how steep its own edges get, and its half."""
 
-    def __init__(self, plane: np.ndarray) -> None:
+    def __init__(self, plane: np.ndarray, *, threads: int = 1) -> None:
+        self.half = halved(plane, threads=threads)
         sample = plane[::7, ::5]
         self.top = float(quantile(sample, 0.995))
         self.steepness = _steepness(plane)
@@ -159,14 +171,14 @@ class Frame:
 
 def _steepness(plane: np.ndarray) -> float:
     """The share of a rise over four pixels that happens within two, at the frame's strongest edges: 0.5 soft, 1 sharp."""
-    part = plane[::max(3, plane.shape[0] // 400)].astype(np.float32)
+    # Steps are limited so far that what they differ by is no overflow.
+    part = plane[::max(3, plane.shape[0] // 400)]
     if part.shape[1] < 16:
         return 0.75
     four = np.abs(part[:, 4:] - part[:, :-4])
     two = np.abs(part[:, 3:-1] - part[:, 1:-3])
-    limit = quantile(four[:, ::3], 0.97)
-    chosen = four >= max(limit, 1)
-    return float(two[chosen].sum() / max(four[chosen].sum(), 1))
+    chosen = np.flatnonzero(four >= max(quantile(four[:, ::3], 0.97), 1))
+    return float(two.reshape(-1)[chosen].sum() / max(four.reshape(-1)[chosen].sum(), 1))
 
 
 #: Rows of `_across`: sums over the pairs.
@@ -197,8 +209,11 @@ def _across(parts: Parts, total: np.ndarray) -> tuple[np.ndarray, np.ndarray, np
     uneven : int64 array (count, 2)
         Twice the size of the second differences along rows within each, and how many there are.
     """
-    contrast, met, uneven = _pairs(parts, total)
-    met = np.concatenate([met.T, [met[:, of].sum(axis=1) for of in (SIDE, REACH, SIDES)]]).astype(np.float64)
+    contrast, sums, uneven = _pairs(parts, total)
+    met = np.empty((PAIRS + 1, len(sums)))
+    met[:EDGES] = sums.T
+    for row, of in ((TWO, SIDE), (RING, REACH), (PAIRS, SIDES)):
+        met[row] = met[of].sum(axis=0)
     ground = np.where(met[PAIRS] > 0, met[LOW] / np.maximum(met[PAIRS], 1), 0.0)
     for rows in (ONE, TWO, INNER, SLOPE, SHARP, SIDE):
         met[rows] /= contrast

@@ -111,7 +111,7 @@ def find_spots(positive, *, sensitivity: float = 0.5, dark: bool = True, pixel_u
 
 def searched(plane, colour: Channels | None, *, dark: bool = True, threads: int = 2) -> list[_Found]:
     """All that may be dirt on a plane, however it is found."""
-    frame = features.Frame(plane)
+    frame = features.Frame(plane, threads=threads)
     each = max(threads // 2, 1)
     # The longest first, so that two threads end at about the same time.
     jobs = [lambda: _search(plane, colour, frame, True, each),
@@ -119,7 +119,7 @@ def searched(plane, colour: Channels | None, *, dark: bool = True, threads: int 
     if dark:
         jobs += [lambda: [_Found(*scratches.search(plane, colour, frame, threads=each), False)],
                  lambda: _search(plane, colour, frame, False, each)]
-    jobs.append(lambda: [_Found(*rings.search(plane, threads=each), True, closed=True)])
+    jobs.append(lambda: [_Found(*rings.search(plane, threads=each, half=frame.half), True, closed=True)])
     if threads > 1:
         with ThreadPoolExecutor(2) as pool:
             found = list(pool.map(lambda job: job(), jobs))
@@ -169,7 +169,7 @@ class _Found:
 def _search(plane, colour, frame, light: bool, threads: int) -> list[_Found]:
     """Score all candidates of one sign; outline the likeliest of those that share pixels."""
     out, met = [], []
-    for level in candidates.levels(plane, light=light, threads=threads):
+    for level in candidates.levels(plane, light=light, threads=threads, half=frame.half):
         found, known = _searched(level, colour, frame, light)
         # What is known of one level goes before the next is looked at.
         del level
@@ -194,29 +194,30 @@ def _searched(level, colour, frame, light: bool):
         return None, None
     parts = parts.only(hope, given_up=True)
     seen = features.measure(parts, frame)
-    values = np.concatenate([values[hope], seen.values], axis=1)
+    values = np.concatenate([values.compress(hope, axis=0), seen.values], axis=1)
     total = trees.total(values, 1, total[hope])
     hope = trees.promising(total, 1)
-    known = np.concatenate([values, np.full((len(values), len(features.THIRD)), np.nan, np.float32)], axis=1)
+    known = np.full((len(values), len(features.NAMES)), np.nan, np.float32)
+    known[:, :-len(features.THIRD)] = values
     confidence = np.zeros(len(values), np.float32)
     if hope.any():
         known[hope, -len(features.THIRD):] = features.colours(parts.only(hope), colour)
-        confidence[hope] = _share(trees.total(known[hope], before=total[hope]))
+        confidence[hope] = _share(trees.total(known.compress(hope, axis=0), before=total[hope]))
     met = known, confidence
     take = confidence >= (score.WEIGHED if light else score.HEARD)
     if not take.any():
         return None, met
-    inside = take[parts.part]
-    index, owner = parts.index[inside], (np.cumsum(take, dtype=np.int32) - 1)[parts.part[inside]]
     confidence, ground, contrast, top = confidence[take], seen.ground[take], seen.contrast[take], seen.top[take]
-    area = np.bincount(owner)
-    wins = winners(index, owner, worth(confidence, area), area)
-    keep = wins[owner]
-    seeds = Seeds.of(level, index[keep], (np.cumsum(wins, dtype=np.int32) - 1)[owner[keep]], ground[wins])
+    parts = parts.only(take, given_up=True)
+    area = parts.sums[:, 0]
+    wins = winners(parts.index, parts.part, worth(confidence, area), area)
+    parts = parts.only(wins, given_up=True)
+    seeds = Seeds.of(level, parts.index, parts.part, ground[wins])
     at, who, whole = outline(level.full, seeds, noise.edge(contrast[wins]))
     long = known[take, features.NAMES.index("slenderness")] > np.log(SLENDER)
     middle = np.minimum(top, np.where(long, LINE, POINT) * contrast)[wins]
-    return _Found(at, who, np.where(whole, confidence[wins], 0), contrast[wins] / noise.STEPS, light, known[take][wins],
+    known = known.take(np.flatnonzero(take)[wins], axis=0)
+    return _Found(at, who, np.where(whole, confidence[wins], 0), contrast[wins] / noise.STEPS, light, known,
                   scale=level.scale, **({"seeds": seeds, "middle": noise.edge(middle)} if light else {})), met
 
 
@@ -273,6 +274,11 @@ def worth(confidence, area, larger: float = LARGER) -> np.ndarray:
 
 def winners(index, owner, value, area) -> np.ndarray:
     """Which owners keep at least half of their pixels when each pixel goes to its owner of greatest value; bool array."""
+    if compiled.loops and len(index):
+        index, owner, rank, best = _ranked(index, owner, value)
+        won = np.zeros(len(area), np.int64)
+        compiled.loops.win(index, owner, len(index), rank, len(rank), won)
+        return won[rank] >= 0.5 * np.maximum(area, 1)
     return np.bincount(claimed(index, owner, value)[1], minlength=len(area)) >= 0.5 * np.maximum(area, 1)
 
 
@@ -280,18 +286,23 @@ def claimed(index, owner, value) -> tuple[np.ndarray, np.ndarray]:
     """Each pixel once, rising, and its owner of greatest value."""
     if not len(index):
         return index, owner
-    best = np.argsort(-value, kind="stable")
-    rank = np.empty(len(best), np.int32)
-    rank[best] = np.arange(len(best))
+    index, owner, rank, best = _ranked(index, owner, value)
     if compiled.loops:
-        index, owner = np.ascontiguousarray(index, np.int32), np.ascontiguousarray(owner, np.int32)
         place, first = np.empty_like(index), np.empty_like(index)
         n = compiled.loops.claim(index, owner, len(index), rank, len(rank), place, first)
         return place[:n].astype(np.int64), best[first[:n]]
     order = ordered(index)
     place = index[order]
     first = np.flatnonzero(np.diff(place, prepend=-1))
-    return place[first], best[np.minimum.reduceat(rank[owner[order]], first)]
+    return place[first].astype(np.int64), best[np.minimum.reduceat(rank[owner[order]], first)]
+
+
+def _ranked(index, owner, value):
+    """Pixels and owners as the compiled loops take them, the rank of each owner by value, and whose each rank is."""
+    best = np.argsort(-value, kind="stable")
+    rank = np.empty(len(best), np.int32)
+    rank[best] = np.arange(len(best))
+    return np.ascontiguousarray(index, np.int32), np.ascontiguousarray(owner, np.int32), rank, best
 
 
 def _among(owner, index, other, there, size: int) -> np.ndarray:
@@ -335,7 +346,8 @@ class Seeds:
     @classmethod
     def of(cls, level, index, owner, above) -> Seeds:
         opening = level.plane.reshape(-1)[index].astype(np.int32) - level.height.reshape(-1)[index]
-        index, owner = (np.ascontiguousarray(v, np.int32) for v in (index, owner))
+        # Copies, lest the room of all parts is kept for them.
+        index, owner = (np.array(v, np.int32) for v in (index, owner))
         return cls(level.plane.shape[1], level.scale, level.sign, index, owner, opening, above)
 
     def only(self, take) -> Seeds:
@@ -769,11 +781,8 @@ def _extent(index, owner, count: int, width: int) -> np.ndarray:
 
 def continuing(index, owner, sure, able, light, shape) -> np.ndarray:
     """Strips, of those able to, that continue a sure one of the same sign within `GAP` pixels: a hair changes with what lies
-    under it."""
+    under it. Candidates come one after the other, the pixels of each rising."""
     size = shape[0] * shape[1]
-    order = ordered(index)
-    order = order[ordered(owner[order])]
-    index, owner = index[order], owner[order]
     form = shapes(index, owner, len(sure), shape[1])
     strip = (form.length >= 3 * form.width) & (form.length >= 10)
     added = np.zeros(len(sure), bool)

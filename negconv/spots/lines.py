@@ -133,7 +133,16 @@ def _middling(values: np.ndarray) -> np.ndarray:
     """Medians of 3 x 3 tiles."""
     h, w = values.shape
     padded = np.pad(values, 1, mode="edge")
-    return np.sort(np.stack([padded[i:i + h, j:j + w] for i in range(3) for j in range(3)]), axis=0)[4]
+    # The middle of nine is that of the greatest least, the middle middle and the least greatest of three that are sorted.
+    low, middle, high = _sorted(*(padded[i:i + h] for i in range(3)))
+    low, middle, high = ([v[:, j:j + w] for j in range(3)] for v in (low, middle, high))
+    return _sorted(_sorted(*low)[2], _sorted(*middle)[1], _sorted(*high)[0])[1]
+
+
+def _sorted(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The least, the middle and the greatest of three, place by place."""
+    low, high = np.minimum(a, b), np.maximum(a, b)
+    return np.minimum(low, c), np.maximum(low, np.minimum(high, c)), np.maximum(high, c)
 
 
 def sums_right(value: np.ndarray, piece: int = PIECE) -> np.ndarray:
@@ -209,8 +218,8 @@ def chains(found: np.ndarray, least: float) -> list[tuple[float, np.ndarray]]:
         (score, total), (back, size, member) = np.empty((2, n)), np.empty((3, n), np.int64)
         compiled.loops.link(found, n, GAP, PIECE, MISS, TURN, WIDER, MISSED, TURNED, SKIPPED, score, back)
         many = compiled.loops.trace(np.argsort(-score, kind="stable"), score, back, n, least, total, size, member)
-        ends = np.cumsum(size[:many])
-        return [(t, m[::-1]) for t, m in zip(total[:many].tolist(), np.split(member, ends))]
+        ends = np.cumsum(size[:many]).tolist()
+        return [(t, member[begin:end][::-1]) for t, begin, end in zip(total[:many].tolist(), [0, *ends], ends)]
     strip, x, reach, value = found[:, 0].astype(int), found[:, 1], found[:, 2], found[:, 3]
     end, score, back = x + reach, value.copy(), np.full(len(found), -1)
     starts = np.searchsorted(strip, np.arange(strip[-1] + 2))

@@ -79,9 +79,9 @@ class Ring:
         return np.unique((y * shape[1] + x)[inside])
 
 
-def find(plane: np.ndarray, *, threads: int = 1) -> tuple[list[Ring], np.ndarray]:
-    """Rims that may be drying marks, and the columns `NAMES` of each, float32 (n, len(NAMES))."""
-    half = noise.halved(plane, threads=threads)
+def find(plane: np.ndarray, *, threads: int = 1, half: np.ndarray | None = None) -> tuple[list[Ring], np.ndarray]:
+    """Rims that may be drying marks, and the columns `NAMES` of each, float32 (n, len(NAMES)). The half may be known."""
+    half = noise.halved(plane, threads=threads) if half is None else half
     small = noise.halved(half, threads=threads)
     found: list[Ring] = []
     if min(small.shape) >= 48:
@@ -281,7 +281,7 @@ def _closed(score: np.ndarray) -> np.ndarray:
     return out
 
 
-def search(plane: np.ndarray, *, threads: int = 1):
+def search(plane: np.ndarray, *, threads: int = 1, half: np.ndarray | None = None):
     """Drying marks of a plane whose rim is light in the positive: what a drop leaves blocks light.
 
     Returns
@@ -292,7 +292,7 @@ def search(plane: np.ndarray, *, threads: int = 1):
     contrast : float array (count,)
         Density.
     """
-    found, values = find(plane, threads=threads)
+    found, values = find(plane, threads=threads, half=half)
     confidence = scorer()(values) if found else np.zeros(0)
     taken = np.flatnonzero(confidence >= HEARD)
     pixels = [found[i].pixels(plane.shape) for i in taken]

@@ -97,7 +97,7 @@ def find(plane: np.ndarray, colour: Channels | None, frame: Frame, *, light: boo
     small, found = plane, []
     for scale in range(1, SCALES[-1] + 1):
         if scale & (scale - 1) == 0 and scale > 1:
-            small = noise.halved(small, threads=threads, negated=light and scale == 2)
+            small = frame.half if scale == 2 and not light else noise.halved(small, threads=threads, negated=scale == 2)
             if scale in SCALES:
                 found += lines(small, scale)
     found.sort(key=lambda line: -line.sum)

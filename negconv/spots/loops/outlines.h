@@ -20,10 +20,14 @@ static int sharpest(const outline *o, idx y, idx x, int dy, int dx)
     const idx reach = end > -begin ? end : -begin;
     int best = INT32_MIN;
     if (y >= reach && x >= reach && y + reach < o->full_rows && x + reach < o->full_width) {
-        const int16_t *p = o->full + y * o->full_width + x;
-        for (idx k = begin + 2; k < end; k++) {
-            const int fall = o->sign * (p[(k - 2) * step] - p[k * step]);
+        const int16_t *p = o->full + y * o->full_width + x + begin * step;
+        int before = p[0], last = p[step];
+        p += 2 * step;
+        for (idx k = begin + 2; k < end; k++, p += step) {
+            const int value = *p, fall = o->sign * (before - value);
             best = fall > best ? fall : best;
+            before = last;
+            last = value;
         }
         return best;
     }
@@ -285,21 +289,59 @@ static void falls(const outline *o, const channels_of *c, const int32_t *area, i
     looked(c, &l, n, out);
 }
 
-/* find.claimed: places in order, each once, with the least rank there; the pairs are sorted by place, with the rank of the
-   owner carried along. How many places there are. */
-static idx claim(const int32_t *index, const int32_t *owner, idx n, const int32_t *rank, placed *room, int32_t *place,
-                 int32_t *best)
+/* find.claimed and find.winners: pairs of a place and the rank of its owner, laid together by FIELD places, of which the least
+   rank at each is kept. `end` is what no place reaches; `next` has room for end / FIELD + 2 counts, `room` for n pairs. */
+enum { FIELD = 4096 };
+
+static void by_field(const int32_t *index, const int32_t *owner, idx n, const int32_t *rank, idx end, idx *next, placed *room)
 {
-    idx found = 0;
-    for (idx i = 0; i < n; i++) room[i] = (placed){index[i], rank[owner[i]]};
-    const placed *sorted = by_digits(room, n);
+    const idx fields = end / FIELD + 2;
+    memset(next, 0, (size_t)fields * sizeof *next);
+    for (idx i = 0; i < n; i++) next[index[i] / FIELD + 1]++;
+    for (idx k = 1; k < fields; k++) next[k] += next[k - 1];
+    for (idx i = 0; i < n; i++) room[next[index[i] / FIELD]++] = (placed){index[i], rank[owner[i]]};
+}
+
+static void least_of(const placed *from, idx n, int32_t *least)
+{
     for (idx i = 0; i < n; i++) {
-        if (found && place[found - 1] == sorted[i].value) {
-            if (sorted[i].at < best[found - 1]) best[found - 1] = sorted[i].at;
-        } else
-            place[found] = sorted[i].value, best[found++] = sorted[i].at;
+        int32_t *best = least + from[i].value % FIELD;
+        *best = from[i].at < *best ? from[i].at : *best;
+    }
+}
+
+/* Places in order, each once, with the least rank there. How many there are. */
+static idx claim(const idx *next, idx end, const placed *room, int32_t *place, int32_t *best)
+{
+    int32_t least[FIELD];
+    idx found = 0;
+    for (idx k = 0; k < FIELD; k++) least[k] = INT32_MAX;
+    for (idx f = 0, from = 0; f * FIELD < end; from = next[f++]) {
+        uint8_t there[FIELD + 1] = {0};
+        if (next[f] == from) continue;
+        least_of(room + from, next[f] - from, least);
+        for (idx i = from; i < next[f]; i++) there[room[i].value % FIELD] = 1;
+        for (uint8_t *p = there; (p = memchr(p, 1, (size_t)(there + FIELD - p))); p++) {
+            place[found] = (int32_t)(f * FIELD + (p - there));
+            best[found++] = least[p - there];
+            least[p - there] = INT32_MAX;
+        }
     }
     return found;
+}
+
+/* How many places each rank is the least at. */
+static void win(const idx *next, idx end, const placed *room, int64_t *won)
+{
+    int32_t least[FIELD];
+    for (idx k = 0; k < FIELD; k++) least[k] = INT32_MAX;
+    for (idx f = 0, from = 0; f * FIELD < end; from = next[f++]) {
+        least_of(room + from, next[f] - from, least);
+        for (idx i = from; i < next[f]; i++) {
+            int32_t *best = least + room[i].value % FIELD;
+            if (room[i].at == *best) won[room[i].at]++, *best = INT32_MAX;
+        }
+    }
 }
 
 /* find.outline: outlines at full size, one owner after the other, without their crumbs. */
@@ -501,26 +543,46 @@ static PyObject *py_falls(PyObject *self, PyObject *args)
                 &apart, &out);
 }
 
-static PyObject *py_claim(PyObject *self, PyObject *args)
+/* Pairs by field for what is left to do: of `claim` places and ranks are written, of `win` counts. */
+static PyObject *py_claimed(PyObject *args, int counts)
 {
-    Py_buffer index, owner, rank, place, best;
+    Py_buffer index, owner, rank, out, best = {0};
     idx n, count, found = 0;
-    (void)self;
-    if (!PyArg_ParseTuple(args, "y*y*ny*nw*w*", &index, &owner, &n, &rank, &count, &place, &best)) return NULL;
-    const int fine = holds(&index, n, 4, "index") && holds(&owner, n, 4, "owner") && holds(&rank, count, 4, "rank")
-                     && holds(&place, n, 4, "place") && holds(&best, n, 4, "best")
-                     && below(&index, n, INT32_MAX, "a place lies outside")
-                     && below(&owner, n, count, "there is no such owner");
-    placed *room = room_for(fine, 2 * n * (idx)sizeof *room);
-    if (room) {
+    if (!PyArg_ParseTuple(args, counts ? "y*y*ny*nw*" : "y*y*ny*nw*w*", &index, &owner, &n, &rank, &count, &out, &best))
+        return NULL;
+    int fine = holds(&index, n, 4, "index") && holds(&owner, n, 4, "owner") && holds(&rank, count, 4, "rank")
+               && holds(&out, counts ? count : n, counts ? 8 : 4, "out") && (counts || holds(&best, n, 4, "best"))
+               && below(&index, n, INT32_MAX, "a place lies outside") && below(&owner, n, count, "there is no such owner")
+               && (!counts || below(&rank, count, count, "there is no such rank"));
+    idx end = 0;
+    for (idx i = 0; fine && i < n; i++) end = end > ((int32_t *)index.buf)[i] ? end : ((int32_t *)index.buf)[i] + 1;
+    placed *room = room_for(fine, n * (idx)sizeof *room);
+    idx *next = room_for(room != NULL, (end / FIELD + 2) * (idx)sizeof *next);
+    fine = next != NULL;
+    if (fine) {
         Py_BEGIN_ALLOW_THREADS
-        found = claim(index.buf, owner.buf, n, rank.buf, room, place.buf, best.buf);
+        by_field(index.buf, owner.buf, n, rank.buf, end, next, room);
+        if (counts) win(next, end, room, out.buf);
+        else found = claim(next, end, room, out.buf, best.buf);
         Py_END_ALLOW_THREADS
     }
     free(room);
-    PyObject *none = DONE(room != NULL, &index, &owner, &rank, &place, &best);
+    free(next);
+    PyObject *none = DONE(fine, &index, &owner, &rank, &out, &best);
     Py_XDECREF(none);
     return none ? PyLong_FromSsize_t(found) : NULL;
+}
+
+static PyObject *py_claim(PyObject *self, PyObject *args)
+{
+    (void)self;
+    return py_claimed(args, 0);
+}
+
+static PyObject *py_win(PyObject *self, PyObject *args)
+{
+    (void)self;
+    return py_claimed(args, 1);
 }
 
 static PyObject *py_outlines(PyObject *self, PyObject *args)

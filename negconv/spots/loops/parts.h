@@ -11,9 +11,11 @@ static int64_t root_of(int64_t *root, int64_t i)
 static idx join(int64_t *first, int64_t *last, int64_t *root, idx runs, idx width)
 {
     for (idx r = 0; r < runs; r++) root[r] = r;
+    int64_t end = 0; /* of the row */
     for (idx r = 0, above = 0; r < runs; r++) {
-        const int64_t left = first[r] % width ? first[r] - width - 1 : first[r] - width;
-        const int64_t right = last[r] % width == width - 1 ? last[r] - width : last[r] - width + 1;
+        if (first[r] >= end) end = (first[r] / width + 1) * width;
+        const int64_t left = first[r] == end - width ? first[r] - width : first[r] - width - 1;
+        const int64_t right = last[r] == end - 1 ? last[r] - width : last[r] - width + 1;
         while (last[above] < left) above++;
         for (idx a = above; a < r && first[a] <= right; a++) {
             const int64_t p = root_of(root, a), q = root_of(root, r);
@@ -33,9 +35,13 @@ static idx join(int64_t *first, int64_t *last, int64_t *root, idx runs, idx widt
 static idx connect(const int64_t *index, idx n, idx width, int64_t *first, int64_t *last, int64_t *root, int64_t *part)
 {
     idx runs = 0;
+    int64_t end = 0; /* of the row */
     for (idx i = 0; i < n; i++) {
-        if (i && index[i] == index[i - 1] + 1 && index[i] % width) last[runs - 1] = index[i];
-        else first[runs] = last[runs] = index[i], runs++;
+        if (i && index[i] == index[i - 1] + 1 && index[i] < end) last[runs - 1] = index[i];
+        else {
+            if (index[i] >= end) end = (index[i] / width + 1) * width;
+            first[runs] = last[runs] = index[i], runs++;
+        }
         part[i] = runs - 1;
     }
     const idx count = join(first, last, root, runs, width);

@@ -1,25 +1,29 @@
 /* Of candidates and noise: the passes over whole planes. */
 
 /* candidates.top_hat, a block of a strip. `a` has room for (rows + 2 pad) x (columns + 2 pad), pad = side - 1; the extreme of
-   `side` entries from each on is found by doubling, in place, since it only looks ahead. */
+   `side` entries from each on is found by doubling, in place, since it only looks ahead; of so few columns, and of one row, at
+   a time that they stay in the first cache. */
+enum { SLIM = 128 };
+
 WIDEST static void slide(int16_t *a, idx rows, idx columns, idx pitch, idx side, int up)
 {
-    for (idx reach = 1, step; reach < side; reach += step) {
-        step = reach < side - reach ? reach : side - reach;
-        for (idx y = 0; y + step < rows; y++) {
-            int16_t *p = a + y * pitch, *q = p + step * pitch;
-            if (up) for (idx x = 0; x < columns; x++) p[x] = p[x] > q[x] ? p[x] : q[x];
-            else for (idx x = 0; x < columns; x++) p[x] = p[x] < q[x] ? p[x] : q[x];
+    for (idx x0 = 0; x0 < columns; x0 += SLIM)
+        for (idx reach = 1, step; reach < side; reach += step) {
+            const idx n = columns - x0 < SLIM ? columns - x0 : SLIM;
+            step = reach < side - reach ? reach : side - reach;
+            for (idx y = 0; y + step < rows; y++) {
+                int16_t *p = a + y * pitch + x0, *q = p + step * pitch;
+                if (up) for (idx x = 0; x < n; x++) p[x] = p[x] > q[x] ? p[x] : q[x];
+                else for (idx x = 0; x < n; x++) p[x] = p[x] < q[x] ? p[x] : q[x];
+            }
         }
-    }
-    for (idx reach = 1, step; reach < side; reach += step) {
-        step = reach < side - reach ? reach : side - reach;
-        for (idx y = 0; y < rows; y++) {
+    for (idx y = 0; y < rows; y++)
+        for (idx reach = 1, step; reach < side; reach += step) {
+            step = reach < side - reach ? reach : side - reach;
             int16_t *p = a + y * pitch, *q = p + step;
             if (up) for (idx x = 0; x + step < columns; x++) p[x] = p[x] > q[x] ? p[x] : q[x];
             else for (idx x = 0; x + step < columns; x++) p[x] = p[x] < q[x] ? p[x] : q[x];
         }
-    }
 }
 
 WIDEST static void top_hat(const int16_t *plane, idx h, idx w, int sign, idx side, idx y0, idx y1, idx x0, idx x1, int16_t *a,
