@@ -831,7 +831,8 @@ def test_light_ground_beside_opaque_dirt_is_no_part_of_it(lighter):
         assert (not kept[outline & (np.abs(y - 40) > 6)].any()) == trimmed
 
 
-@pytest.mark.parametrize("sure, doubted, drawn, gone", [(0, 4, 0, 0), (0, 5, 0, 5), (2, 5, 0, 0), (2, 6, 0, 6), (0, 4, 9, 0)])
+@pytest.mark.parametrize("sure, doubted, drawn, gone", [(0, 4, 0, 0), (0, 5, 0, 5), (2, 5, 0, 0), (2, 6, 0, 6), (0, 4, 9, 0), (3, 8, 0, 8),
+                                                        (4, 20, 0, 0), (4, 21, 0, 21)])
 def test_doubtful_spots_that_outnumber_the_sure_are_the_pictures(sure, doubted, drawn, gone):
     n = sure + doubted + drawn
     plane = np.full((20, 20 * n), 200, np.int16)

@@ -43,8 +43,9 @@ WHOLE, CRUMB, LEAST = 0.6, 0.3, 2
 #: which that to the lighter half is a rim's.
 THINNEST, RIM = 3.0, 0.2
 #: So many spots that leave doubt, and so many for each that leaves none, and they are the picture's: of most frames' dirt nine
-#: tenths are beyond doubt, of the hardest a third.
-STRANGERS, OUTNUMBERED = 5, 2.5
+#: tenths are beyond doubt, of the hardest a third. A frame that has so many spots beyond doubt is dirty, and must be outnumbered by
+#: far: of a night sky's dirt a fifth was beyond doubt.
+STRANGERS, OUTNUMBERED, DIRTY, BY_FAR = 5, 2.5, 4, 5.0
 #: Density from which on dirt takes so much light that all of it is dense, the share of its density above its darkest edge that
 #: its core has at least, and pixels beyond that a lens blurs.
 OPAQUE, CORE, BLURRED = 0.8, 0.7, 4
@@ -685,7 +686,8 @@ def _of_the_picture(plane, spot, holder, part, count: int, confidence, able) -> 
             here = rim[part]
             rim[rim] = share(spot[here], (np.cumsum(rim) - 1)[part[here]], int(rim.sum())) < 1
     strange = doubted & (best >= 0.5) & ~rim
-    if strange.sum() >= STRANGERS and strange.sum() > OUTNUMBERED * sure.sum():
+    each = OUTNUMBERED if sure.sum() < DIRTY else BY_FAR
+    if strange.sum() >= STRANGERS and strange.sum() > each * sure.sum():
         rim |= strange
     return rim[part]
 
