@@ -421,10 +421,10 @@ def _beside_dirt(flat, index, rim, width, place, value, variance, marked):
     added = _quantiles(more[inner], of[inner], len(rows), ADDED)[of]
     around = np.sum([np.where(at >= 0, more[at], 0) for at in near], axis=0)
     even = (more + around) / (1 + np.sum([at >= 0 for at in near], axis=0))
-    # A seam of one pixel that stands out is plain to see, however even its neighbours are: hence the greater of both below.
     # Along a piece dirt may grow thin: as of what goes on from it, it is judged by the dirt next to it.
     close = _greatest_near(index, np.where(rim, 0.0, even), width, WITHIN)
     least = np.maximum(BARELY * added, np.minimum(FORETOLD * spread, MOSTLY * close))
+    # A seam of one pixel that stands out is plain to see, however even its neighbours are.
     dirt = (row <= 0) | ~known | ~rim & (np.maximum(even, more) >= least)
     for _ in range(GROW):
         dirt |= np.logical_or.reduce([(at >= 0) & dirt[at] for at in near])
